@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -18,3 +20,15 @@ def __getattr__(name: str) -> object:
 
         return measure
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+class _Package(ModuleType):
+    """Keeps ``visionwire.measure`` the function: importing the module of that name would else overwrite it."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if name == "measure" and isinstance(value, ModuleType):
+            value = value.measure
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

@@ -1,0 +1,233 @@
+"""Limits, a value and its uncertainty: how probably it conforms, and what to call it.
+
+The probability of conformity is that of JCGM 106:2012, section 7, for a value whose
+knowledge is normal about ``value`` with standard uncertainty ``u``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from scipy.special import ndtr
+
+from visionwire.limits import DecisionRule, LimitSet, density_band
+from visionwire.reading import Call, Check
+
+COVERAGE_95 = 1.959964
+"""Standard uncertainties in the half width of a 95 % interval of the normal distribution."""
+
+SMALLEST_SHOWN = 0.001
+"""Counts less probable than this are left out of `count_probabilities`."""
+
+
+def probability_conforming(value: float, u: float, low: float | None, high: float | None) -> float:
+    """Return the probability that what was measured lies within its limits.
+
+    ``p = Phi((high - value) / u) - Phi((low - value) / u)``, JCGM 106:2012, section 7; where a
+    limit is missing its term is 1 (no high) or 0 (no low).
+
+    Parameters
+    ----------
+    value : float
+        The value measured.
+    u : float
+        Its standard uncertainty, in the unit of the value; 0 means known exactly.
+    low : float or None
+        The least allowed.
+    high : float or None
+        The most allowed.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        If no limit is given, ``value`` is not finite or ``u`` is not a number of 0 or more.
+    """
+    if low is None and high is None:
+        raise ValueError("low and high are both None; give at least one limit")
+    _require_numbers(value, u)
+    if u == 0:
+        return float((low is None or low <= value) and (high is None or value <= high))
+    below_high = 1.0 if high is None else float(ndtr((high - value) / u))
+    below_low = 0.0 if low is None else float(ndtr((low - value) / u))
+    return max(0.0, below_high - below_low)
+
+
+def call_for(probability: float, rule: DecisionRule) -> Call:
+    """Return the call that a probability of conformity earns under the rule of the limit set."""
+    if probability >= rule.conforming_at_least:
+        return "conforming"
+    return "nonconforming" if probability <= rule.nonconforming_at_most else "undecided"
+
+
+def count_probabilities(twists: float, u: float) -> dict[str, float]:
+    """Return how probable each whole number of twists is.
+
+    The count is the whole number nearest to the true value, so ``k`` has the normal mass between
+    ``k - 1/2`` and ``k + 1/2``; what lies below 1/2 counts as 0.
+
+    Parameters
+    ----------
+    twists : float
+        The twists measured, with their fraction.
+    u : float
+        The standard uncertainty of ``twists``.
+
+    Returns
+    -------
+    dict of str to float
+        Probability by count, from the least count up; counts under 0.001 are left out, so the sum
+        falls short of 1 by what they held.
+    """
+    _require_numbers(twists, u)
+    nearest = max(0, math.floor(twists + 0.5))
+    if u == 0:
+        return {str(nearest): 1.0}
+    reach = min(math.ceil(4 * u) + 1, 2000)  # further off, or for a wider u, no count has as much as 0.001
+    shown = {}
+    for count in range(max(0, nearest - reach), nearest + reach + 1):
+        mass = count_probability_conforming(twists, u, count, count)
+        if mass >= SMALLEST_SHOWN:
+            shown[str(count)] = mass
+    return shown
+
+
+def count_probability_conforming(twists: float, u: float, low: int | None, high: int | None) -> float:
+    """Return the probability that the whole number of twists lies within ``low`` and ``high``, both allowed."""
+    least = None if low is None or low <= 0 else low - 0.5
+    most = None if high is None else high + 0.5
+    if least is None and most is None:
+        return 1.0
+    return probability_conforming(twists, u, least, most)
+
+
+def check_density(
+    section: str,
+    twists_per_inch: float,
+    u: float,
+    limits: LimitSet,
+    wire_in: float | None = None,
+    rule: str = "density",
+) -> Check:
+    """Hold a density against the band of the limit set.
+
+    Parameters
+    ----------
+    section : str
+        Whose density it is: "run 1", "run 2", ...
+    twists_per_inch : float
+        The density measured: the mean over the run, or that of one inch.
+    u : float
+        Its standard uncertainty, twists per inch.
+    limits : LimitSet
+        The limits in force.
+    wire_in : float, optional
+        The wire's diameter, inches; needed where the bands go by diameter.
+    rule : str
+        What is judged: "density" for the run's mean, "least-in-any-inch", "most-in-any-inch".
+
+    Returns
+    -------
+    Check
+        The rule held against the value, with its probability, call and source.
+
+    Raises
+    ------
+    LimitsError
+        If the limit set has no band for this wire.
+    """
+    band = density_band(limits, wire_in)
+    probability = probability_conforming(twists_per_inch, u, band.low, band.high)
+    return Check(
+        rule=rule,
+        section=section,
+        value=twists_per_inch,
+        u95=COVERAGE_95 * u,
+        unit="twists per inch",
+        low=band.low,
+        high=band.high,
+        probability_conforming=probability,
+        call=call_for(probability, limits.decision),
+        source=f"{band.source} ({band.status})",
+    )
+
+
+def check_pigtail(twists: float, u: float, limits: LimitSet) -> Check | None:
+    """Hold the pigtail's count against the limit set.
+
+    Parameters
+    ----------
+    twists : float
+        The twists measured, with their fraction.
+    u : float
+        Their standard uncertainty.
+    limits : LimitSet
+        The limits in force.
+
+    Returns
+    -------
+    Check or None
+        The rule held against the count; ``None`` where the limit set says nothing of pigtails.
+    """
+    count = limits.pigtail
+    if count is None:
+        return None
+    probability = count_probability_conforming(twists, u, count.low, count.high)
+    return Check(
+        rule="pigtail-twists",
+        section="pigtail",
+        value=twists,
+        u95=COVERAGE_95 * u,
+        unit="twists",
+        low=count.low,
+        high=count.high,
+        probability_conforming=probability,
+        call=call_for(probability, limits.decision),
+        source=f"{count.source} ({count.status})",
+    )
+
+
+def overall(checks: Sequence[Check]) -> tuple[Call, float]:
+    """Join the checks into the call of the whole photograph and the confidence in it.
+
+    Nonconforming if any check is, conforming if all are, else undecided. The safety conforms when
+    every check does; with the checks taken as independent that has the probability ``P``, the
+    product of theirs. The confidence is the probability that the call is right: ``P`` for
+    conforming and ``1 - P`` for nonconforming. Undecided claims neither; its confidence is
+    ``max(P, 1 - P)``, the chance of being right for someone who has to settle on the likelier of
+    the two. The checks of one photograph share its scale, which makes them fail together: ``P`` is
+    then as a rule a little too small.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        Every check of the photograph.
+
+    Returns
+    -------
+    call : {"conforming", "nonconforming", "undecided"}
+        The call of the whole; undecided where nothing was checked.
+    confidence : float
+        Between 0 and 1; 0.5 where nothing was checked.
+    """
+    if not checks:
+        return "undecided", 0.5
+    all_conform = math.prod(check.probability_conforming for check in checks)
+    calls = {check.call for check in checks}
+    if "nonconforming" in calls:
+        return "nonconforming", 1.0 - all_conform
+    if calls == {"conforming"}:
+        return "conforming", all_conform
+    return "undecided", max(all_conform, 1.0 - all_conform)
+
+
+def _require_numbers(value: float, u: float) -> None:
+    if not math.isfinite(value):
+        raise ValueError(f"value is {value}; it must be a finite number")
+    if not (math.isfinite(u) and u >= 0):
+        raise ValueError(f"u is {u}; it must be 0 or more")

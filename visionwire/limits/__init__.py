@@ -1,0 +1,13 @@
+"""Named limits, each figure with its source; one TOML file a set, beside this file."""
+
+from visionwire.limits.sets import (
+    Count,
+    DecisionRule,
+    DensityBand,
+    LimitSet,
+    density_band,
+    known_limits,
+    load_limits,
+)
+
+__all__ = ["Count", "DecisionRule", "DensityBand", "LimitSet", "density_band", "known_limits", "load_limits"]

@@ -1,0 +1,284 @@
+"""A limit set: what is allowed, who says so, and how sure a call must be."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import itertools
+import math
+import tomllib
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from visionwire.errors import LimitsError
+
+LIMITS_FORMAT = "visionwire.limits/1"
+
+Status = Literal["published", "reported", "common practice"]
+
+
+@dataclass(frozen=True)
+class DensityBand:
+    """Twists per inch allowed for wire over ``wire_over_in`` and up to ``wire_up_to_in`` (``None``: no bound)."""
+
+    low: float | None
+    high: float | None
+    wire_over_in: float | None
+    wire_up_to_in: float | None
+    source: str
+    status: Status
+
+    def covers(self, wire_in: float) -> bool:
+        """Say whether wire of that diameter, in inches, falls under this band."""
+        return (self.wire_over_in or 0.0) < wire_in <= (self.wire_up_to_in or math.inf)
+
+
+@dataclass(frozen=True)
+class Count:
+    """Whole twists allowed in the pigtail (``None``: no bound)."""
+
+    low: int | None
+    high: int | None
+    source: str
+    status: Status
+
+
+@dataclass(frozen=True)
+class DecisionRule:
+    """Conforming from this probability of conformity up, nonconforming from that down, else undecided."""
+
+    conforming_at_least: float
+    nonconforming_at_most: float
+    source: str
+    status: Status
+
+
+@dataclass(frozen=True)
+class LimitSet:
+    """Named limits; ``sha256`` is of the file that they were read from."""
+
+    name: str
+    title: str
+    decision: DecisionRule
+    density: tuple[DensityBand, ...]
+    pigtail: Count | None
+    judge_worst_inch: bool
+    sha256: str
+
+
+def known_limits() -> tuple[str, ...]:
+    """Return the names of the limit sets that come with visionwire."""
+    names = (entry.name for entry in resources.files("visionwire.limits").iterdir())
+    return tuple(sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml")))
+
+
+def load_limits(name_or_path: str | Path) -> LimitSet:
+    """Read a limit set by its name, or from a TOML file.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        One of `known_limits`, or a file; a text is taken for a file when it ends in ``.toml``.
+
+    Returns
+    -------
+    LimitSet
+        The limits, every figure with its source.
+
+    Raises
+    ------
+    LimitsError
+        If there is no such set or file, or if the file says something that cannot be used; the
+        sentence names the file and the key or line.
+    """
+    if str(name_or_path) in known_limits():
+        data = resources.files("visionwire.limits").joinpath(f"{name_or_path}.toml").read_bytes()
+        return _parse(data, f"limit set {name_or_path}")
+    if isinstance(name_or_path, str) and not name_or_path.endswith(".toml"):
+        close = difflib.get_close_matches(name_or_path, known_limits(), n=1)
+        hint = f"did you mean {close[0]}? there" if close else "there"
+        raise LimitsError(
+            f"no limit set is named {name_or_path!r}; {hint} are {', '.join(known_limits())}, "
+            "or give a file whose name ends in .toml"
+        )
+    try:
+        data = Path(name_or_path).read_bytes()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise LimitsError(
+            f"the limits file {name_or_path} cannot be read ({reason}); check its path, or use one of "
+            f"{', '.join(known_limits())}"
+        ) from error
+    return _parse(data, str(name_or_path))
+
+
+def density_band(limits: LimitSet, wire_in: float | None = None) -> DensityBand:
+    """Return the band of twists per inch for this wire.
+
+    Parameters
+    ----------
+    limits : LimitSet
+        The limits in force.
+    wire_in : float, optional
+        The wire's diameter, inches; needed only where the bands go by diameter.
+
+    Returns
+    -------
+    DensityBand
+        The one band that covers the wire.
+
+    Raises
+    ------
+    LimitsError
+        If the bands go by diameter and none is given, or none covers the one given.
+    """
+    first = limits.density[0]
+    if len(limits.density) == 1 and first.wire_over_in is None and first.wire_up_to_in is None:
+        return first
+    if wire_in is None:
+        raise LimitsError(
+            f"limit set {limits.name} has its bands by wire diameter; give the wire with --wire DIAMETER_IN"
+        )
+    for band in limits.density:
+        if band.covers(wire_in):
+            return band
+    covered = ", ".join(f"over {b.wire_over_in or 0} up to {b.wire_up_to_in or 'any'}" for b in limits.density)
+    raise LimitsError(
+        f"limit set {limits.name} has no band for wire of {wire_in} in (it covers {covered}); "
+        "check --wire or choose other limits with --limits"
+    )
+
+
+def _parse(data: bytes, where: str) -> LimitSet:
+    try:
+        table = tomllib.loads(data.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise LimitsError(f"{where} is not a text file in UTF-8; write the limits as TOML") from error
+    except tomllib.TOMLDecodeError as error:
+        raise LimitsError(f"{where} is not TOML: {error}; mend that line") from error
+    root = _Table(table, where, "")
+    if (found := root.text("format")) != LIMITS_FORMAT:
+        raise root.error("format", f"is {found!r}", f"write format = {LIMITS_FORMAT!r}")
+    pigtail = _count(root.table("pigtail")) if "pigtail" in root.left else None
+    limits = LimitSet(
+        name=root.text("name"),
+        title=root.text("title"),
+        decision=_decision(root.table("decision")),
+        density=tuple(_band(row) for row in root.rows("density")),
+        pigtail=pigtail,
+        judge_worst_inch=root.flag("judge_worst_inch"),
+        sha256=hashlib.sha256(data).hexdigest(),
+    )
+    root.done()
+    _refuse_overlap(limits.density, root)
+    return limits
+
+
+class _Table:
+    """One table of the file; takes its keys one by one, so that a key misspelt is found."""
+
+    def __init__(self, table: Any, where: str, path: str) -> None:
+        self.where, self.path = where, path
+        if not isinstance(table, dict):
+            raise LimitsError(f"{where}: {path} is not a table; write it as [{path}]")
+        self.left = dict(table)
+
+    def error(self, key: str, wrong: str, remedy: str) -> LimitsError:
+        return LimitsError(f"{self.where}: {self.path}{key} {wrong}; {remedy}")
+
+    def text(self, key: str) -> str:
+        value = self.left.pop(key, None)
+        if not isinstance(value, str) or not value.strip():
+            raise self.error(key, "is missing or not a text", f'write {key} = "..."')
+        return value
+
+    def flag(self, key: str) -> bool:
+        value = self.left.pop(key, False)
+        if not isinstance(value, bool):
+            raise self.error(key, f"is {value!r}", "write true or false")
+        return value
+
+    def number(self, key: str) -> float | None:
+        value = self.left.pop(key, None)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value < 0:
+            raise self.error(key, f"is {value!r}", "write a number of 0 or more")
+        return float(value)
+
+    def status(self) -> Status:
+        value = self.left.pop("status", None)
+        if value not in get_args(Status):
+            raise self.error("status", f"is {value!r}", f"write one of {', '.join(get_args(Status))}")
+        known: Status = value
+        return known
+
+    def range(self) -> tuple[float | None, float | None]:
+        low, high = self.number("low"), self.number("high")
+        if low is None and high is None:
+            raise self.error("low", "and high are both missing", "give at least one of them")
+        if low is not None and high is not None and low > high:
+            raise self.error("low", f"is {low:g} and high is {high:g}", "give a low that is not above the high")
+        return low, high
+
+    def table(self, key: str) -> _Table:
+        return _Table(self.left.pop(key, None), self.where, f"{key}.")
+
+    def rows(self, key: str) -> list[_Table]:
+        rows = self.left.pop(key, None)
+        if not isinstance(rows, list) or not rows:
+            raise self.error(key, "is missing", f"give at least one [[{key}]] row")
+        return [_Table(row, self.where, f"{key}[{number}].") for number, row in enumerate(rows, 1)]
+
+    def done(self) -> None:
+        for key in self.left:
+            raise self.error(key, "is no key that visionwire knows", "mend its spelling or take it out")
+
+
+def _decision(table: _Table) -> DecisionRule:
+    accept, reject = table.number("conforming_at_least"), table.number("nonconforming_at_most")
+    if accept is None or reject is None or not reject < accept <= 1.0:
+        raise table.error(
+            "conforming_at_least",
+            f"is {accept} and nonconforming_at_most is {reject}",
+            "give two probabilities, the second below the first, such as 0.95 and 0.05",
+        )
+    rule = DecisionRule(accept, reject, table.text("source"), table.status())
+    table.done()
+    return rule
+
+
+def _band(table: _Table) -> DensityBand:
+    low, high = table.range()
+    over, up_to = table.number("wire_over_in"), table.number("wire_up_to_in")
+    if over is not None and up_to is not None and over >= up_to:
+        raise table.error("wire_over_in", f"is {over:g} and wire_up_to_in is {up_to:g}", "give a smaller wire_over_in")
+    band = DensityBand(low, high, over, up_to, table.text("source"), table.status())
+    table.done()
+    return band
+
+
+def _count(table: _Table) -> Count:
+    low, high = table.range()
+    for key, value in (("low", low), ("high", high)):
+        if value is not None and value != int(value):
+            raise table.error(key, f"is {value:g}", "give a whole number of twists")
+    count = Count(
+        None if low is None else int(low), None if high is None else int(high), table.text("source"), table.status()
+    )
+    table.done()
+    return count
+
+
+def _refuse_overlap(bands: tuple[DensityBand, ...], root: _Table) -> None:
+    """Two bands for one wire would leave the call to the order of the rows."""
+    ordered = sorted(bands, key=lambda band: band.wire_over_in or 0.0)
+    for thinner, thicker in itertools.pairwise(ordered):
+        if (thicker.wire_over_in or 0.0) < (thinner.wire_up_to_in or math.inf):
+            raise root.error(
+                "density",
+                f"has two rows for wire just over {thicker.wire_over_in or 0.0:g} in",
+                "give each row its own wire_over_in and wire_up_to_in",
+            )
