@@ -1,0 +1,25 @@
+"""Scale from a picture: known cards, how to print them, how to find them, and millimetres on their plane.
+
+Knows nothing of wire. Pixel centres at integers, (x, y); arrays are (row, column).
+"""
+
+from calibration.card import Card, CardError, known_cards, load_card
+from calibration.plane import Plane, fit_plane
+from calibration.pose import camera_mm, height_bias, pose, to_plane_at, with_pose
+from calibration.sight import Sight, find_card
+
+__all__ = [
+    "Card",
+    "CardError",
+    "Plane",
+    "Sight",
+    "camera_mm",
+    "find_card",
+    "fit_plane",
+    "height_bias",
+    "known_cards",
+    "load_card",
+    "pose",
+    "to_plane_at",
+    "with_pose",
+]
