@@ -1,0 +1,41 @@
+"""Errors that own their sentence and their exit code."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """What the command's exit status says."""
+
+    CONFORMING = 0
+    NONCONFORMING = 1
+    USAGE = 2
+    UNDECIDED = 3
+    FILE = 4
+
+
+class VisionwireError(Exception):
+    """One sentence: what is wrong, with which file, what to do."""
+
+    exit_code = ExitCode.FILE
+
+
+class UsageError(VisionwireError):
+    """The words of the call are off."""
+
+    exit_code = ExitCode.USAGE
+
+
+class PhotoError(VisionwireError):
+    """A picture that cannot be read."""
+
+
+class LimitsError(VisionwireError):
+    """A limit set that cannot be used."""
+
+    exit_code = ExitCode.USAGE
+
+
+class OutputError(VisionwireError):
+    """A file that cannot be written."""

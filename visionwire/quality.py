@@ -1,0 +1,155 @@
+"""One registry of refusal and quality codes; it feeds the reading, the sheet, README and the tests.
+
+A *refusal* ends a reading; a *flag* goes with one. Each has one sentence that
+says what is wrong and one that says what to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from visionwire.reading import Refusal
+
+
+@dataclass(frozen=True)
+class Code:
+    """A code, what it means and what to do; ``{names}`` are filled with the measured figures."""
+
+    kind: Literal["refusal", "flag"]
+    message: str
+    advice: str
+
+
+CODES: dict[str, Code] = {
+    # -- refusals ---------------------------------------------------------------------------
+    "no-scale": Code(
+        "refusal",
+        "no reference card was found and no wire diameter was given, so nothing tells an inch from a pixel",
+        "lay a printed card or a plain ID-size card beside the wire, all of it in the picture, or give the wire with --wire DIAMETER_IN",
+    ),
+    "no-twisted-wire": Code(
+        "refusal",
+        "no twisted pair of wires was found in the picture",
+        "fill the frame with the safety, light it from the side, or give the ends of the run with --start X,Y --end X,Y",
+    ),
+    "not-twisted": Code(
+        "refusal",
+        "what lies between the two ends given does not look like a twisted pair of wires",
+        "check that --start and --end lie on the wire at the two ends of one twisted run, in pixels of the upright picture",
+    ),
+    "twist-too-small": Code(
+        "refusal",
+        "one twist spans {px_per_twist:.0f} px; at least {needed_px:.0f} are needed",
+        "move to about {percent:.0f} % of the distance",
+    ),
+    "too-blurred": Code(
+        "refusal",
+        "the picture is blurred over {blur_px:.1f} px and one twist spans only {px_per_twist:.0f} px",
+        "hold the phone still, tap on the wire to focus, and keep at least 10 cm away",
+    ),
+    "too-few-twists": Code(
+        "refusal",
+        "only {twists:.1f} twists are in view; at least {needed:.0f} are needed to measure a run",
+        "show the whole run between the two fasteners",
+    ),
+    "card-too-small": Code(
+        "refusal",
+        "one cell of the card's markers spans {cell_px:.1f} px; at least {needed_px:.0f} are needed",
+        "move to about {percent:.0f} % of the distance",
+    ),
+    "card-too-tilted": Code(
+        "refusal",
+        "the card is seen tilted by {tilt_deg:.0f} degrees; at most {limit_deg:.0f} can be measured",
+        "hold the phone square over the card and the wire",
+    ),
+    # -- flags ------------------------------------------------------------------------------
+    "scale-from-id1": Code(
+        "flag",
+        "the scale comes from the outline of a plain ID-size card",
+        "use a printed card for a tighter result",
+    ),
+    "scale-from-two-points": Code(
+        "flag",
+        "the scale comes from two points and the distance given between them, and holds only where the picture is square to the wire",
+        "use a printed card for a tighter result",
+    ),
+    "scale-from-wire": Code(
+        "flag",
+        "the scale comes from the wire's own outline and the diameter given",
+        "lay a printed card beside the wire for a tighter result",
+    ),
+    "card-tilted": Code(
+        "flag",
+        "the card is seen tilted by {tilt_deg:.0f} degrees",
+        "hold the phone square over the card and the wire",
+    ),
+    "card-bent": Code(
+        "flag",
+        "the card's corners lie {residual_px:.1f} px from a flat card",
+        "lay the card flat, and print it on stiff stock",
+    ),
+    "small-twist": Code(
+        "flag",
+        "one twist spans {px_per_twist:.0f} px; {needed_px:.0f} give full trust",
+        "move to about {percent:.0f} % of the distance",
+    ),
+    "soft-picture": Code(
+        "flag",
+        "the wire's edges are blurred over {blur_px:.1f} px",
+        "hold the phone still and tap on the wire to focus",
+    ),
+    "few-twists": Code(
+        "flag",
+        "the run shows {twists:.0f} twists; ten give full trust",
+        "show the whole run between the two fasteners",
+    ),
+    "uneven-twist": Code(
+        "flag",
+        "the twist is uneven: {least:.1f} to {most:.1f} per inch along the run",
+        "keep the pliers' pull and turn steady; look at the profile for where it crowds",
+    ),
+    "count-unsure": Code(
+        "flag",
+        "two ways of counting the twists disagree by {difference:.1f}",
+        "count this stretch by eye on the strip",
+    ),
+    "shorter-than-an-inch": Code(
+        "flag",
+        "the run is shorter than an inch, so no one-inch window is reported",
+        "judge it by its mean",
+    ),
+    "scale-cues-disagree": Code(
+        "flag",
+        "the card and the wire's outline disagree by {percent:.0f} % on the scale",
+        "check the wire size given and that the card lies at the height of the wire",
+    ),
+    "wire-diameter-not-measured": Code(
+        "flag",
+        "the wire's diameter could not be read off its outline",
+        "light the wire so that it stands out from its background",
+    ),
+    "hole-not-located": Code(
+        "flag",
+        "the gaps from the holes to the first twist are not measured",
+        "check them by eye against the manual",
+    ),
+    "pigtail-not-seen": Code(
+        "flag",
+        "no pigtail was seen in plain view",
+        "turn the part or the phone until the pigtail lies in plain view, and check it by eye",
+    ),
+    "lay-unsure": Code(
+        "flag",
+        "the direction of twist could not be told",
+        "light the wire from the side",
+    ),
+}
+
+
+def refuse(code: str, **figures: float) -> Refusal:
+    """Make the refusal of that code, its sentences filled with the figures measured."""
+    entry = CODES[code]
+    if entry.kind != "refusal":
+        raise ValueError(f"code {code!r} is a flag, not a refusal")
+    return Refusal(code, entry.message.format(**figures), entry.advice.format(**figures))

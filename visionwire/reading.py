@@ -1,0 +1,158 @@
+"""What one photograph said: the frozen result types and their JSON.
+
+Every float carries its unit in its name, and every value its uncertainty
+beside it. What could not be measured is ``None``, with a code in ``flags``.
+Pixels are of the upright picture, centres at integers, ``(x, y)``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+READING_FORMAT = "visionwire.reading/1"
+REFUSAL_FORMAT = "visionwire.refusal/1"
+
+Call = Literal["conforming", "nonconforming", "undecided"]
+Lay = Literal["S", "Z"]
+ScaleSource = Literal["card", "id1", "two-points", "rule", "wire"]
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class PhotoInfo:
+    """Which photograph was read."""
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken: str | None
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Where the scale came from and how good it is (``relative_u`` is one standard deviation)."""
+
+    source: ScaleSource
+    card: str | None
+    px_per_inch: float
+    relative_u: float
+    tilt_deg: float | None
+    residual_px: float | None
+
+
+@dataclass(frozen=True)
+class DensityAt:
+    """Twists per inch at, or over the inch centred at, ``at_in`` inches from the start of the run."""
+
+    twists_per_inch: float
+    u95: float
+    at_in: float
+
+
+@dataclass(frozen=True)
+class Run:
+    """Twisted wire between two fasteners."""
+
+    twists: float
+    twists_u95: float
+    length_in: float
+    twists_per_inch: float
+    twists_per_inch_u95: float
+    least_in_any_inch: DensityAt | None
+    most_in_any_inch: DensityAt | None
+    profile: tuple[DensityAt, ...]
+    lay: Lay | None
+    bow_in: float
+    gap_start_in: float | None
+    gap_end_in: float | None
+    wire_diameter_in: float | None
+    wire_diameter_in_u95: float | None
+    start_px: Point
+    end_px: Point
+    spine_px: tuple[Point, ...]
+    probability_conforming: float | None
+    call: Call
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Pigtail:
+    """The twisted end."""
+
+    twists: float
+    twists_u95: float
+    count_probabilities: dict[str, float]
+    length_in: float
+    lay: Lay | None
+    spine_px: tuple[Point, ...]
+    probability_conforming: float | None
+    call: Call
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Check:
+    """One rule of the limit set held against one measured value (``section`` is "run 1", "pigtail")."""
+
+    rule: str
+    section: str
+    value: float
+    u95: float
+    unit: str
+    low: float | None
+    high: float | None
+    probability_conforming: float
+    call: Call
+    source: str
+
+
+@dataclass(frozen=True)
+class Reading:
+    """All that one photograph said."""
+
+    photo: PhotoInfo
+    scale: Scale
+    runs: tuple[Run, ...]
+    pigtail: Pigtail | None
+    checks: tuple[Check, ...]
+    call: Call
+    confidence: float
+    advice: tuple[str, ...]
+    flags: tuple[str, ...]
+    made_by: dict[str, Any] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the reading as plain JSON types, with its format version first."""
+        return {"format": READING_FORMAT, **_plain(self)}
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why there is no reading, and what to do; false in a condition."""
+
+    code: str
+    message: str
+    advice: str
+    photo: PhotoInfo | None = None
+
+    def __bool__(self) -> bool:
+        return False
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the refusal as plain JSON types, with its format version first."""
+        return {"format": REFUSAL_FORMAT, **_plain(self)}
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return round(value, 6)
+    return value
