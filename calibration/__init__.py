@@ -4,8 +4,9 @@ Knows nothing of wire. Pixel centres at integers, (x, y); arrays are (row, colum
 """
 
 from calibration.card import Card, CardError, known_cards, load_card
+from calibration.draw import draw_pdf, draw_png, draw_svg
 from calibration.plane import Plane, fit_plane
-from calibration.pose import camera_mm, height_bias, pose, to_plane_at, with_pose
+from calibration.pose import camera_mm, focal_from_35mm, focal_from_plane, height_bias, pose, to_plane_at, with_pose
 from calibration.sight import Sight, find_card
 
 __all__ = [
@@ -14,8 +15,13 @@ __all__ = [
     "Plane",
     "Sight",
     "camera_mm",
+    "draw_pdf",
+    "draw_png",
+    "draw_svg",
     "find_card",
     "fit_plane",
+    "focal_from_35mm",
+    "focal_from_plane",
     "height_bias",
     "known_cards",
     "load_card",

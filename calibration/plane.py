@@ -167,6 +167,15 @@ def point_u_px(homography: Array, points_mm: Array, at_mm: Array, corner_u_px: f
     return np.asarray(np.sqrt(np.maximum(variance, 0) / 2) / to_image[0, 0])
 
 
+def normalised_fit(plane: Plane) -> tuple[Array, Array, Array]:
+    """Return the homography between plane and picture brought near +-1, the covariance of its first eight
+    elements, and the similarity that took the picture there.
+    """
+    to_unit, to_image, normal = _normalised(plane.image_from_plane, plane.points_mm)
+    covariance = _covariance(normal, project(to_unit, plane.points_mm), plane.corner_u_px * to_image[0, 0])
+    return normal, covariance, to_image
+
+
 def _length_corner_u(homography: Array, points_mm: Array, line_mm: Array, corner_u_px: float) -> float:
     to_unit, to_image, normal = _normalised(homography, points_mm)
     covariance = _covariance(normal, project(to_unit, points_mm), corner_u_px * to_image[0, 0])

@@ -1,8 +1,8 @@
 """Where the camera stood: tilt, distance, and what a height above the card does to lengths.
 
 The principal point is taken at the picture's centre. When the focal length is
-not known, that of a phone's main camera is assumed: 27 mm equivalent, 0.75
-times the picture's long side.
+not given, it is read off the card's own perspective as far as that goes, and
+drawn towards a phone's main camera (27 mm equivalent) as far as it does not.
 """
 
 from __future__ import annotations
@@ -13,17 +13,69 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibration.plane import Plane
+from calibration.plane import Plane, normalised_fit
 
 Array = NDArray[np.float64]
 Size = tuple[int, int]
 
-FOCAL_PRIOR = 0.75  # of the long side: 27 mm on a frame 36 mm wide
+#: Diagonal of the 36 x 24 mm frame that "35 mm equivalent" focal lengths refer to (CIPA DCG-001).
+FRAME_DIAGONAL_MM = 43.27
+#: A phone's main camera, and the spread of the natural logarithm over the lenses it may have instead.
+PRIOR_35MM = 27.0
+PRIOR_LOG_U = 0.4
+#: How well a printed card and a phone's lens keep right angles, and both directions to one scale; relative.
+SHEAR_U, STRETCH_U = 0.0015, 0.003
 
 
-def focal_or_prior(focal_px: float | None, image_size: Size) -> float:
-    """Return the focal length, px, or a phone's usual one when it is None; ``image_size`` is (width, height)."""
-    return FOCAL_PRIOR * max(image_size) if focal_px is None else float(focal_px)
+def focal_from_35mm(equivalent_mm: float, image_size: Size) -> float:
+    """Return the focal length, px, from the "35 mm equivalent" that cameras write into EXIF; by the diagonal."""
+    return equivalent_mm / FRAME_DIAGONAL_MM * float(np.hypot(*image_size))
+
+
+def focal_from_plane(plane: Plane, image_size: Size) -> tuple[float, float]:
+    """Return the focal length, px, that the card's perspective speaks for, and its relative standard deviation.
+
+    Both columns of K^-1 H are as long and at right angles (Zhang, IEEE PAMI 22
+    (2000) 1330, eq. 3 and 4). How far a focal length is from that, weighed by the
+    corners' noise and by what print and lens allow, and the usual focal length of
+    phones, give a distribution over log f; its mean and spread are returned. A card
+    seen square on says nothing, and the usual focal length is all there is.
+    """
+    prior = focal_from_35mm(PRIOR_35MM, image_size)
+    if len(plane.points_mm) < 4:
+        return prior, PRIOR_LOG_U
+    centre_px = (np.array(image_size, float) - 1) / 2
+    homography, covariance, to_image = normalised_fit(plane)
+    to_centred = np.array([[1, 0, -centre_px[0]], [0, 1, -centre_px[1]], [0, 0, 1]]) @ np.linalg.inv(to_image)
+    logs = np.linspace(-1.2, 1.8, 61)
+    score = np.array([_score(to_centred, homography, covariance, prior * np.exp(log)) for log in logs])
+    score -= 0.5 * (logs / PRIOR_LOG_U) ** 2
+    weight = np.exp(score - score.max())
+    weight /= weight.sum()
+    mean = float(weight @ logs)
+    # The grid's own step is the least spread that it can tell.
+    spread = max(float(np.sqrt(weight @ (logs - mean) ** 2)), float(logs[1] - logs[0]) / 2)
+    return prior * float(np.exp(mean)), spread
+
+
+def _score(to_centred: Array, homography: Array, covariance: Array, focal_px: float) -> float:
+    """Return the log likelihood of a focal length from the two constraints on a plane's homography."""
+    to_rays = np.diag([1 / focal_px, 1 / focal_px, 1.0]) @ to_centred
+    step = 1e-6
+
+    def constraints(h: Array) -> Array:
+        first, second = (to_rays @ h)[:, 0], (to_rays @ h)[:, 1]
+        both = first @ first + second @ second
+        return np.array([2 * (first @ second), first @ first - second @ second]) / both
+
+    off = constraints(homography)
+    slopes = np.empty((2, 8))
+    for k in range(8):
+        moved = homography.copy()
+        moved.flat[k] += step
+        slopes[:, k] = (constraints(moved) - off) / step
+    spread = slopes @ covariance @ slopes.T + np.diag([SHEAR_U**2, STRETCH_U**2])
+    return float(-0.5 * off @ np.linalg.solve(spread, off) - 0.5 * np.log(np.linalg.det(spread)))
 
 
 def pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array, Array]:
@@ -33,7 +85,7 @@ def pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array,
     x right, y down, z forward. A mirrored picture is mirrored back first. With
     fewer than four points the camera is taken to look straight down.
     """
-    focal = focal_or_prior(focal_px, image_size)
+    focal = focal_from_plane(plane, image_size)[0] if focal_px is None else float(focal_px)
     centre_px = (np.array(image_size, float) - 1) / 2
     if len(plane.points_mm) < 4:
         return _frontal(plane, focal, centre_px)
