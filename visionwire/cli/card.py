@@ -1,0 +1,70 @@
+"""``visionwire card``: a reference card drawn to print."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+DRAWN_AS = (".svg", ".pdf", ".png")
+
+
+def card(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME|FILE.toml]", help="Which card to draw; none lists them.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="FILE", help="Where to: .pdf, .svg or .png. [default: NAME.pdf]"),
+    ] = None,
+    measured: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="What a rule read on the bar of an earlier print; corrects for the printer."),
+    ] = None,
+    dpi: Annotated[int, typer.Option(help="Dots per inch of a .png.")] = 600,
+    list_cards: Annotated[bool, typer.Option("--list", help="List the cards and end.")] = False,
+) -> None:
+    """Draw a reference card at its exact size, to print, to check with a rule and to lay beside the wire."""
+    from calibration import known_cards, load_card
+
+    if list_cards or name is None:
+        for known in known_cards():
+            entry = load_card(known)
+            print(f"{known:8}{entry.width_mm:6.1f} x {entry.height_mm:.1f} mm  {entry.title}")
+        return
+    _draw(name, out, measured, dpi)
+
+
+def _draw(name: str, out: Path | None, measured_bar_mm: float | None, dpi: int) -> None:
+    from calibration import CardError, draw_pdf, draw_png, draw_svg, load_card
+    from visionwire.errors import OutputError, UsageError
+
+    try:
+        chosen = load_card(name)
+    except CardError as error:
+        raise UsageError(f"{error}") from error
+    out = out or Path(f"{chosen.name}.pdf")
+    suffix = out.suffix.lower()
+    if suffix not in DRAWN_AS:
+        raise UsageError(f"a card is drawn as {', '.join(DRAWN_AS)}, not as {out.name!r}; give --out such a name")
+    try:
+        if suffix == ".svg":
+            content = draw_svg(chosen, measured_bar_mm).encode("utf-8")
+        elif suffix == ".pdf":
+            content = draw_pdf(chosen, measured_bar_mm)
+        else:
+            content = draw_png(chosen, dpi, measured_bar_mm)
+    except ValueError as error:
+        raise UsageError(f"{error}") from error
+    try:
+        out.write_bytes(content)
+    except OSError as error:
+        raise OutputError(f"{out} cannot be written: {error.strerror}; give --out another place") from error
+    print(out)
+    print(
+        f"Print it at 100 % on stiff matt stock and hold a rule to the bar: it must read {chosen.bar_mm:.1f} mm between "
+        f"its end ticks. If not, draw it again with --measured and what you read.",
+        file=sys.stderr,
+    )
