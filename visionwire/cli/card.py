@@ -64,7 +64,7 @@ def _draw(name: str, out: Path | None, measured_bar_mm: float | None, dpi: int) 
         raise OutputError(f"{out} cannot be written: {error.strerror}; give --out another place") from error
     print(out)
     print(
-        f"Print it at 100 % on stiff matt stock and hold a rule to the bar: it must read {chosen.bar_mm:.1f} mm between "
-        f"its end ticks. If not, draw it again with --measured and what you read.",
+        f"Print it at 100 % on stiff matt stock and hold a rule to the bar: it must read {chosen.bar_mm:.1f} mm "
+        "between its end ticks. If not, draw it again with --measured and what you read.",
         file=sys.stderr,
     )
