@@ -8,6 +8,7 @@ import math
 import os
 import re
 import stat
+import threading
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -29,6 +30,8 @@ KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
 HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 
 DIAGONAL_35MM_MM = math.hypot(36.0, 24.0)  # 43.27 mm
+
+_STDERR = threading.Lock()  # there is one for the whole process
 
 EXIF_IFD, DATE_TAKEN, OFFSET_TAKEN, FOCAL_35MM = 0x8769, 0x9003, 0x9011, 0xA405
 
@@ -84,12 +87,13 @@ def open_photo(path: str | Path) -> Photo:
         If the file cannot be read, is no such picture, is damaged or is too large.
     """
     try:
+        kind = Path(path).stat().st_mode
+        if stat.S_ISDIR(kind):
+            raise PhotoError(f"{path} is a folder; give the pictures in it, such as {path}/*.jpg")
+        if not stat.S_ISREG(kind):
+            raise PhotoError(f"{path} is a device or a pipe; give a file ({KINDS})")
         with Path(path).open("rb") as file:
-            if not stat.S_ISREG(Path(path).stat().st_mode):
-                raise PhotoError(f"{path} is not a file; give a picture ({KINDS})")
             data = file.read(MAX_BYTES + 1)
-    except IsADirectoryError as error:
-        raise PhotoError(f"{path} is a folder; give the pictures in it, such as {path}/*.jpg") from error
     except FileNotFoundError as error:
         raise PhotoError(f"{path} does not exist; check the path") from error
     except PermissionError as error:
@@ -173,15 +177,18 @@ def _quiet_libtiff(data: bytes) -> Iterator[None]:
     if data[:2] not in (b"II", b"MM"):
         yield
         return
-    kept = os.dup(2)
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
+    with _STDERR, Path(os.devnull).open("wb") as nowhere:
+        try:
+            kept = os.dup(2)
+        except OSError:  # no stderr at all, as under a service
+            yield
+            return
+        try:
+            os.dup2(nowhere.fileno(), 2)
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
 
 
 def _open_image(data: bytes, where: str) -> Image.Image:
@@ -230,21 +237,33 @@ def _padded_with_grey(data: bytes, pixels: NDArray[np.uint8]) -> bool:
     """Say whether a JPEG ended early and its decoder filled the rest with grey.
 
     Where the scan ends early with a proper end marker, libjpeg goes on with zero coefficients: flat
-    grey of 128 up to the last pixel. A true picture may end so too; then bytes put before the end
-    marker lie after its last block and change nothing, while a scan cut short takes them in.
+    grey of 128 up to the last pixel. A true picture may end so too; then bytes put at the end of the
+    scan lie after its last block and change nothing, while a scan cut short takes them in. What is
+    missing from the last block alone goes unseen.
     """
-    tail = pixels[-8:, -8:]
-    flat_corners = (tail, pixels[-8:, :8], pixels[:8, -8:], pixels[:8, :8])  # the picture may have been turned
-    if not any(np.all(corner == 128) for corner in flat_corners):
+    corners = pixels[[0, 0, -1, -1], [0, -1, 0, -1]].astype(int)  # any of them: it may have been turned
+    if not np.any(np.all(np.abs(corners - 128) <= 8, axis=1)):
         return False
-    end = data.rfind(b"\xff\xd9")
-    if end < 0:
+    end = _end_of_first_scan(data)
+    if end is None:
         return False
     longer = data[:end] + b"\x55\xa9\x36\x4c\x93\x1e\x70" * 64 + data[end:]
     image = Image.open(io.BytesIO(longer), formats=["JPEG"])
     image.load()
     ImageOps.exif_transpose(image, in_place=True)
     return not np.array_equal(np.asarray(image.convert("RGB")), pixels)
+
+
+def _end_of_first_scan(data: bytes) -> int | None:
+    """Return where the first marker stands that ends the coded data of a JPEG (ITU-T T.81, annex B)."""
+    at, marker = 2, 0
+    while marker != 0xDA:  # start of scan
+        if at + 4 > len(data) or data[at] != 0xFF:
+            return None
+        marker = data[at + 1]
+        at += 1 if marker == 0xFF else 2 + int.from_bytes(data[at + 2 : at + 4])
+    ending = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]").search(data, at)  # not a stuffed byte, restart or fill
+    return ending.start() if ending else None
 
 
 def _exif(image: Image.Image) -> dict[int, object]:

@@ -186,7 +186,7 @@ class _Table:
         self.left = dict(table)
 
     def error(self, key: str, wrong: str, remedy: str) -> LimitsError:
-        return LimitsError(f"{self.where}: {self.path}{key} {wrong}; {remedy}")
+        return LimitsError(f"{self.where}: {f'{self.path}.' if self.path else ''}{key} {wrong}; {remedy}")
 
     def text(self, key: str) -> str:
         value = self.left.pop(key, None)
@@ -224,13 +224,13 @@ class _Table:
         return low, high
 
     def table(self, key: str) -> _Table:
-        return _Table(self.left.pop(key, None), self.where, f"{key}.")
+        return _Table(self.left.pop(key, None), self.where, key)
 
     def rows(self, key: str) -> list[_Table]:
         rows = self.left.pop(key, None)
         if not isinstance(rows, list) or not rows:
             raise self.error(key, "is missing", f"give at least one [[{key}]] row")
-        return [_Table(row, self.where, f"{key}[{number}].") for number, row in enumerate(rows, 1)]
+        return [_Table(row, self.where, f"{key}[{number}]") for number, row in enumerate(rows, 1)]
 
     def done(self) -> None:
         for key in self.left:
