@@ -1,0 +1,355 @@
+"""``visionwire check``: read photographs and say the calls."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from visionwire.errors import ExitCode, OutputError, PhotoError, UsageError
+
+if TYPE_CHECKING:
+    from calibration.card import Card
+    from visionwire.evidence import Evidence
+    from visionwire.limits import LimitSet
+    from visionwire.photo import Photo
+    from visionwire.reading import Reading, Refusal
+
+THINNEST_IN, THICKEST_IN = 0.005, 0.25
+MOST_INCHES = 1000.0
+METHODS = ("double", "single", "wraps")
+
+GRAVEST_FIRST = (ExitCode.FILE, ExitCode.NONCONFORMING, ExitCode.UNDECIDED, ExitCode.CONFORMING)
+"""Of several photographs the gravest decides: a file lost may hide anything, a reject outweighs a doubt."""
+
+_EXIT_OF_CALL = {
+    "conforming": ExitCode.CONFORMING,
+    "nonconforming": ExitCode.NONCONFORMING,
+    "undecided": ExitCode.UNDECIDED,
+}
+
+
+@dataclass(frozen=True)
+class CheckOptions:
+    """The words of one call, checked.
+
+    Attributes
+    ----------
+    limits : LimitSet
+        What is allowed.
+    card : Card or None
+        The card to look for; None looks for every known one.
+    wire_in : float or None
+        The wire's diameter, inches.
+    start, end : (float, float) or None
+        Ends of a run, px of the upright picture; both or none.
+    two_points : (x1, y1, x2, y2, inches) or None
+        Two points, px, and the distance between them.
+    as_json : bool
+        Print JSON instead of words.
+    sheets : Path or None
+        The folder that takes the sheets.
+    """
+
+    limits: LimitSet
+    card: Card | None
+    wire_in: float | None
+    start: tuple[float, float] | None
+    end: tuple[float, float] | None
+    two_points: tuple[float, float, float, float, float] | None
+    as_json: bool
+    sheets: Path | None
+
+
+def check(
+    photos: Annotated[list[str], typer.Argument(metavar="PHOTO...", help="Photographs of finished safeties.")],
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object for one photograph, JSON Lines for several.")
+    ] = False,
+    sheet: Annotated[
+        str | None, typer.Option(metavar="DIR", help="Write a sheet (one HTML file) for each photograph into DIR.")
+    ] = None,
+    limits: Annotated[
+        str, typer.Option(metavar="NAME|FILE.toml", help="Limit set; 'visionwire limits' lists them.")
+    ] = "common",
+    wire: Annotated[
+        str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches, such as 0.032.")
+    ] = None,
+    card: Annotated[
+        str | None, typer.Option(metavar="NAME|FILE.toml", help="The card beside the wire; without it, any known one.")
+    ] = None,
+    method: Annotated[
+        str | None, typer.Option(metavar="double|single|wraps", help="How the safety is made; only double so far.")
+    ] = None,
+    start: Annotated[
+        str | None, typer.Option(metavar="X,Y", help="Where a run starts, px of the upright picture; with --end.")
+    ] = None,
+    end: Annotated[str | None, typer.Option(metavar="X,Y", help="Where that run ends.")] = None,
+    scale: Annotated[
+        str | None, typer.Option(metavar="X,Y,X,Y,INCHES", help="Two points and the distance between them.")
+    ] = None,
+) -> None:
+    """Read photographs and say whether the twist conforms.
+
+    Exit status, the gravest of all photographs: 4 unreadable input or unwritable output, else 1 at least one
+    nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is a call that is off.
+    """
+    options = options_from(photos, as_json, sheet, limits, wire, card, method, start, end, scale)
+    statuses = {_check_one(path, sheet_path, options) for path, sheet_path in _sheet_paths(photos, options.sheets)}
+    if not as_json:
+        from visionwire.sheet.words import CAUTION
+
+        print(CAUTION, file=sys.stderr)
+    raise typer.Exit(next(status for status in GRAVEST_FIRST if status in statuses))
+
+
+def options_from(
+    photos: list[str],
+    as_json: bool,
+    sheet: str | None,
+    limits: str,
+    wire: str | None,
+    card: str | None,
+    method: str | None,
+    start: str | None,
+    end: str | None,
+    scale: str | None,
+) -> CheckOptions:
+    """Check the words of the call, all of them before any photograph is opened.
+
+    Raises
+    ------
+    UsageError
+        If a word is off; the sentence names the nearest that works.
+    LimitsError
+        If the limit set cannot be used.
+    OutputError
+        If the folder for the sheets cannot be made.
+    """
+    from visionwire.limits import load_limits
+
+    _require_method(method)
+    if (start is None) != (end is None):
+        given, missing = ("--start", "--end") if end is None else ("--end", "--start")
+        raise UsageError(f"{given} was given without {missing}; give both ends of the run or none")
+    if len(photos) > 1 and (start or scale):
+        raise UsageError("--start, --end and --scale are pixels of one picture; give one photograph with them")
+    return CheckOptions(
+        limits=load_limits(limits),
+        card=_card(card),
+        wire_in=_wire_in(wire),
+        start=_point("--start", start),
+        end=_point("--end", end),
+        two_points=_two_points(scale),
+        as_json=as_json,
+        sheets=_folder(sheet),
+    )
+
+
+def _check_one(path: str, sheet_path: Path | None, options: CheckOptions) -> ExitCode:
+    """Read one photograph and say what came of it; a broken file is reported here and the others go on."""
+    from visionwire.photo import open_photo
+
+    try:
+        photo = open_photo(path)
+    except PhotoError as error:
+        if options.as_json:
+            _print_json(unreadable(Path(path).name, str(error)))
+        print(f"visionwire: {error}", file=sys.stderr)
+        return ExitCode.FILE
+    result, evidence = _measure(photo, options)
+    status = _status(result)
+    if options.as_json:
+        _print_json(result.to_dict())
+    else:
+        _print_answer(result)
+    if sheet_path is None:
+        return status
+    try:
+        _write_sheet(sheet_path, result, evidence, photo, options)
+    except OutputError as error:
+        print(f"visionwire: {error}", file=sys.stderr)
+        return ExitCode.FILE
+    print(f"sheet: {sheet_path}", file=sys.stderr if options.as_json else sys.stdout)
+    return status
+
+
+def _status(result: Reading | Refusal) -> ExitCode:
+    from visionwire.reading import Refusal
+
+    return ExitCode.UNDECIDED if isinstance(result, Refusal) else _EXIT_OF_CALL[result.call]
+
+
+def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Evidence | None]:
+    from visionwire.measure import measure_with_evidence
+    from visionwire.reading import Refusal
+
+    _require_inside(photo, options)
+    result, evidence = measure_with_evidence(
+        photo,
+        limits=options.limits,
+        wire_in=options.wire_in,
+        card=options.card,
+        start=options.start,
+        end=options.end,
+        two_points=options.two_points,
+    )
+    if isinstance(result, Refusal) and result.photo is None:
+        result = replace(result, photo=photo.info)
+    return result, evidence
+
+
+def unreadable(name: str, message: str) -> dict[str, Any]:
+    """Return the JSON of a photograph that could not be read: every photograph gets its one line."""
+    from visionwire.quality import CODES
+    from visionwire.reading import REFUSAL_FORMAT
+
+    nothing = {"sha256": None, "width_px": None, "height_px": None, "taken": None}
+    return {
+        "format": REFUSAL_FORMAT,
+        "code": "unreadable",
+        "message": message,
+        "advice": CODES["unreadable"].advice,
+        "photo": {"name": name, **nothing},
+    }
+
+
+def _print_json(record: dict[str, Any]) -> None:
+    print(json.dumps(record, allow_nan=False))
+
+
+def _print_answer(result: Reading | Refusal) -> None:
+    """Print the words, the first line bold on a terminal; the words alone carry the meaning."""
+    from visionwire.sheet.answer import answer_lines
+
+    first, *rest = answer_lines(result)
+    if sys.stdout.isatty():
+        from rich.console import Console
+        from rich.text import Text
+
+        Console(soft_wrap=True, highlight=False).print(Text(first, style="bold"))
+    else:
+        print(first)
+    for line in rest:
+        print(line)
+
+
+def _write_sheet(
+    path: Path, result: Reading | Refusal, evidence: Evidence | None, photo: Photo, options: CheckOptions
+) -> None:
+    from visionwire.reading import Refusal
+    from visionwire.sheet.html import refusal_html, sheet_html, write_sheet
+
+    if isinstance(result, Refusal):
+        write_sheet(path, refusal_html(result, photo.pixels))
+    else:
+        write_sheet(path, sheet_html(result, evidence, options.limits.title))
+
+
+def _sheet_paths(photos: list[str], folder: Path | None) -> Iterator[tuple[str, Path | None]]:
+    """Give each photograph its sheet; those of one name from different folders are numbered."""
+    taken: set[str] = set()
+    for photo in photos:
+        name, number = f"{Path(photo).name}.html", 2
+        while name in taken:
+            name, number = f"{Path(photo).name}-{number}.html", number + 1
+        taken.add(name)
+        yield photo, None if folder is None else folder / name
+
+
+def _require_method(method: str | None) -> None:
+    if method is None or method == "double":
+        return
+    if method not in METHODS:
+        raise UsageError(
+            f"--method is {method!r}; it must be one of {', '.join(METHODS)}, and only double is read so far"
+        )
+    raise UsageError(f"--method {method} is not read yet; only double is: give --method double or leave it out")
+
+
+def _folder(sheet: str | None) -> Path | None:
+    if sheet is None:
+        return None
+    folder = Path(sheet)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise OutputError(
+            f"the folder {sheet} for the sheets cannot be made ({reason}); give another --sheet"
+        ) from error
+    return folder
+
+
+def _card(name: str | None) -> Card | None:
+    if name is None:
+        return None
+    from calibration.card import CardError, load_card
+
+    try:
+        return load_card(name)
+    except CardError as error:
+        raise UsageError(f"--card: {error}") from error
+
+
+def _wire_in(text: str | None) -> float | None:
+    if text is None:
+        return None
+    (wire_in,) = _numbers("--wire", text, "a diameter in inches, such as 0.032", 1)
+    if not THINNEST_IN <= wire_in <= THICKEST_IN:
+        nearest = THINNEST_IN if wire_in < THINNEST_IN else THICKEST_IN
+        raise UsageError(
+            f"--wire is {wire_in:g} in; it must be {THINNEST_IN:g} to {THICKEST_IN:g}, and the nearest that works "
+            f"is {nearest:g}"
+        )
+    return wire_in
+
+
+def _point(option: str, text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    x, y = _numbers(option, text, "two numbers X,Y in pixels, such as 120,340", 2)
+    return x, y
+
+
+def _two_points(text: str | None) -> tuple[float, float, float, float, float] | None:
+    if text is None:
+        return None
+    x1, y1, x2, y2, inches = _numbers("--scale", text, "X,Y,X,Y,INCHES, such as 100,200,900,220,2.5", 5)
+    if not 0 < inches <= MOST_INCHES:
+        raise UsageError(f"--scale names a distance of {inches:g} in; it must be above 0 and at most {MOST_INCHES:g}")
+    if math.hypot(x2 - x1, y2 - y1) < 2:
+        raise UsageError("--scale names two points less than 2 px apart; give two that lie far apart")
+    return x1, y1, x2, y2, inches
+
+
+def _numbers(option: str, text: str, wanted: str, count: int) -> list[float]:
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) != count or not all(map(math.isfinite, numbers)):
+        raise UsageError(f"{option} is {text!r}; it must be {wanted}")
+    return numbers
+
+
+def _require_inside(photo: Photo, options: CheckOptions) -> None:
+    height_px, width_px = photo.pixels.shape[:2]
+    points = {"--start": options.start, "--end": options.end}
+    if options.two_points:
+        points |= {"--scale": options.two_points[:2], "the second point of --scale": options.two_points[2:4]}
+    for option, point in points.items():
+        if point is None:
+            continue
+        nearest = [min(max(value, 0.0), last - 1.0) for value, last in zip(point, (width_px, height_px), strict=True)]
+        if list(point) != nearest:
+            raise UsageError(
+                f"{option} {point[0]:g},{point[1]:g} lies outside {photo.name}, which is {width_px} x {height_px} px; "
+                f"the nearest point inside is {nearest[0]:g},{nearest[1]:g}"
+            )

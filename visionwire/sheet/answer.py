@@ -1,0 +1,53 @@
+"""The terminal answer: a few lines that a tired inspector understands."""
+
+from __future__ import annotations
+
+from visionwire.reading import Check, Reading, Refusal
+from visionwire.sheet.words import because, density_check, percent, plus_minus, run_words, value_words
+
+
+def answer_lines(result: Reading | Refusal, name: str | None = None) -> list[str]:
+    """Say in words what one photograph said.
+
+    Parameters
+    ----------
+    result : Reading or Refusal
+        What came of the photograph.
+    name : str, optional
+        The name to show for it; else the one the result carries.
+
+    Returns
+    -------
+    list of str
+        The call first, then what it rests on, then what to do.
+    """
+    shown = one_line(name or (result.photo.name if result.photo else "photograph"))
+    if isinstance(result, Refusal):
+        return [
+            f"{shown}: NO READING",
+            f"  what is wrong: {one_line(result.message)}",
+            f"  what to do: {one_line(result.advice)}",
+        ]
+    lines = [f"{shown}: {result.call.upper()} (confidence {percent(result.confidence)})"]
+    for number, run in enumerate(result.runs, start=1):
+        section = f"run {number}"
+        lines.append(f"  {section}: {run_words(run)}{_judged(density_check(result, section))}")
+    if result.pigtail is not None:
+        check = next((c for c in result.checks if c.section == "pigtail"), None)
+        twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
+        lines.append(f"  pigtail: {twists} twists{_judged(check)}")
+    lines += [_other(check) for check in result.checks if check.rule not in ("density", "pigtail-twists")]
+    return lines + [f"  do: {one_line(advice)}" for advice in result.advice]
+
+
+def one_line(text: str) -> str:
+    """Make text from outside fit for one line of a terminal: no line breaks, no control characters."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def _judged(check: Check | None) -> str:
+    return ", no limit given" if check is None else f", {because(check)}: {check.call.upper()}"
+
+
+def _other(check: Check) -> str:
+    return f"  {check.section}, {check.rule.replace('-', ' ')}: {value_words(check)}{_judged(check)}"

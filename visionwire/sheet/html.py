@@ -1,0 +1,212 @@
+"""The sheet: one HTML file that holds everything, opens anywhere and prints on one or two pages."""
+
+from __future__ import annotations
+
+import base64
+import os
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import cv2
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from visionwire.errors import OutputError
+from visionwire.evidence import Evidence, SectionEvidence
+from visionwire.reading import Check, Pigtail, Reading, Refusal, Run
+from visionwire.sheet import words
+from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
+from visionwire.sheet.marks import Picture
+from visionwire.sheet.markup import close_up, overview, plain_photo
+from visionwire.sheet.strips import row_length_in, strip_rows
+
+_JPEG = [cv2.IMWRITE_JPEG_QUALITY, 90, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
+
+
+_ROWS = (
+    "Twists",
+    "Count, with its probability",
+    "Length",
+    "Twists per inch, mean",
+    "Full turns per inch (twists / 2)",
+    "Least in any inch",
+    "Most in any inch",
+    "Lay",
+    "Wire diameter",
+    "Bow",
+    "Gap, hole to first twist",
+    "Gap, last twist to hole",
+    "Flags",
+)
+
+
+def sheet_html(reading: Reading, evidence: Evidence | None, limits_title: str) -> str:
+    """Return the sheet of a reading as one HTML text without anything from outside.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photograph said.
+    evidence : Evidence or None
+        The pictures behind it; without them the sheet holds figures only.
+    limits_title : str
+        The limit set's title, in words.
+    """
+    return (
+        _environment()
+        .get_template("reading.html.j2")
+        .render(
+            reading=reading,
+            limits_title=limits_title,
+            rows=_ROWS,
+            columns=_sections(reading),
+            pictures=_pictures(evidence) if evidence else None,
+            profiles=[
+                (f"run {n}", Markup(profile_svg(run, words.density_check(reading, f"run {n}"))))
+                for n, run in enumerate(reading.runs, start=1)
+                if len(run.profile) > 1
+            ],
+        )
+    )
+
+
+def refusal_html(refusal: Refusal, pixels: Picture | None) -> str:
+    """Return the sheet of a photograph without a reading: the picture, what is wrong and what to do.
+
+    Parameters
+    ----------
+    refusal : Refusal
+        Why there is no reading.
+    pixels : (H, W, 3) uint8 array or None
+        The upright photograph, RGB, if there is one.
+    """
+    picture = _data_uri(plain_photo(pixels)) if pixels is not None else None
+    return _environment().get_template("refusal.html.j2").render(refusal=refusal, picture=picture)
+
+
+def write_sheet(path: Path, html: str) -> None:
+    """Write a sheet, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    draft = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        draft.write_text(html, encoding="utf-8", errors="backslashreplace")
+        draft.replace(path)
+    except OSError as error:
+        draft.unlink(missing_ok=True) if draft.parent.is_dir() else None
+        reason = error.strerror or type(error).__name__
+        raise OutputError(f"the sheet {path} cannot be written ({reason}); give a folder you may write to") from error
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("visionwire.sheet", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        pm=words.plus_minus,
+        percent=words.percent,
+        because=words.because,
+        value=words.value_words,
+        scale=words.scale_words,
+        photo=words.photo_words,
+        mark=lambda call: Markup(call_mark(call)),
+        gauge=lambda check: Markup(gauge_svg(check)),
+        limits=_limits,
+    )
+    style = resources.files("visionwire.sheet").joinpath("templates", "sheet.css").read_text("utf-8")
+    environment.globals.update(words=words, style=Markup(style))
+    return environment
+
+
+def _limits(check: Check) -> str:
+    return words.limits_words(check.low, check.high)
+
+
+def _sections(reading: Reading) -> list[dict[str, Any]]:
+    """Return the columns of the table of sections: a name and its cells by row."""
+    columns = [{"name": f"run {n}", **_run_cells(run)} for n, run in enumerate(reading.runs, start=1)]
+    if reading.pigtail is not None:
+        columns.append({"name": "pigtail", **_pigtail_cells(reading.pigtail)})
+    return columns
+
+
+def _run_cells(run: Run) -> dict[str, str]:
+    density, u95 = run.twists_per_inch, run.twists_per_inch_u95
+    return {
+        "Twists": words.plus_minus(run.twists, run.twists_u95, 1),
+        "Length": f"{run.length_in:.2f} in",
+        "Twists per inch, mean": words.plus_minus(density, u95, 2),
+        "Full turns per inch (twists / 2)": words.plus_minus(density / 2, u95 / 2, 2),
+        "Least in any inch": _window(run.least_in_any_inch),
+        "Most in any inch": _window(run.most_in_any_inch),
+        "Lay": run.lay or words.NOT_MEASURED,
+        "Wire diameter": _diameter(run),
+        "Bow": f"{run.bow_in:.3f} in",
+        "Gap, hole to first twist": _inches(run.gap_start_in),
+        "Gap, last twist to hole": _inches(run.gap_end_in),
+        "Flags": ", ".join(run.flags) or "none",
+    }
+
+
+def _pigtail_cells(pigtail: Pigtail) -> dict[str, str]:
+    counts = [f"{count}: {words.percent(p)}" for count, p in pigtail.count_probabilities.items() if p >= 0.01]
+    return {
+        "Twists": words.plus_minus(pigtail.twists, pigtail.twists_u95, 1),
+        "Count, with its probability": ", ".join(counts),
+        "Length": f"{pigtail.length_in:.2f} in",
+        "Lay": pigtail.lay or words.NOT_MEASURED,
+        "Flags": ", ".join(pigtail.flags) or "none",
+    }
+
+
+def _window(window: Any) -> str:
+    if window is None:
+        return words.NOT_MEASURED
+    return f"{words.plus_minus(window.twists_per_inch, window.u95, 2)} around {window.at_in:.2f} in"
+
+
+def _diameter(run: Run) -> str:
+    if run.wire_diameter_in is None or run.wire_diameter_in_u95 is None:
+        return words.NOT_MEASURED
+    return f"{words.plus_minus(run.wire_diameter_in, run.wire_diameter_in_u95, 4)} in"
+
+
+def _inches(length_in: float | None) -> str:
+    return words.NOT_MEASURED if length_in is None else f"{length_in:.3f} in"
+
+
+def _pictures(evidence: Evidence) -> dict[str, Any]:
+    row_in = row_length_in(evidence.sections)
+    return {
+        "overview": _data_uri(overview(evidence)),
+        "sections": [_section_pictures(evidence, section, row_in) for section in evidence.sections],
+    }
+
+
+def _section_pictures(evidence: Evidence, section: SectionEvidence, row_in: float) -> dict[str, Any]:
+    rows = strip_rows(section, row_in)
+    return {
+        "name": section.name,
+        "close_up": _data_uri(close_up(evidence, section)),
+        "short": len(rows) == 1 and rows[0].share < 0.5,
+        "rows": [
+            {"uri": _data_uri(row.pixels), "share": row.share, "from_in": row.from_in, "to_in": row.to_in}
+            for row in rows
+        ],
+    }
+
+
+def _data_uri(picture: Picture) -> str:
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), _JPEG)
+    if not done:
+        raise OutputError("a picture of the sheet could not be encoded as JPEG; reinstall opencv-python")
+    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")

@@ -1,0 +1,149 @@
+"""The photograph with what was found drawn on it: spine, a tick at every twist, ends, card.
+
+Ticks stand beside the wire, not on it, so that every crossing stays in plain
+view and a person can count again.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from visionwire.evidence import Evidence, SectionEvidence
+from visionwire.sheet.marks import (
+    Picture,
+    Points,
+    blank_ink,
+    draw_dashes,
+    draw_line,
+    draw_ring,
+    draw_text,
+    press,
+)
+from visionwire.sheet.view import View, crop_view, level_view, whole_view
+
+_TICK_FROM, _TICK_TO = 0.85, 1.5  # of the tick line's half length: beside the wire on both of its sides
+_OVERVIEW_PX = 2000
+_CLOSE_UP_PX = 1800
+
+
+def markup_photo(pixels: Picture, evidence: Evidence) -> Picture:
+    """Draw the evidence on the whole photograph.
+
+    Parameters
+    ----------
+    pixels : (H, W, 3) uint8 array
+        The upright photograph, RGB.
+    evidence : Evidence
+        What was found in it.
+
+    Returns
+    -------
+    (H, W, 3) uint8 array
+        A marked-up copy, RGB.
+    """
+    return _draw(whole_view(pixels), evidence.sections, evidence)
+
+
+def overview(evidence: Evidence) -> Picture:
+    """Draw the part of the photograph that holds the safety and the card, at most 2000 px long."""
+    points = [section.spine_px for section in evidence.sections]
+    if evidence.card_outline_px is not None:
+        points.append(evidence.card_outline_px)
+    margin_px = 0.07 * max(evidence.pixels.shape[:2])
+    if not points:
+        return crop_view(evidence.pixels, _corners(evidence.pixels), 0.0, _OVERVIEW_PX).pixels
+    return _draw(
+        crop_view(evidence.pixels, np.concatenate(points), margin_px, _OVERVIEW_PX), evidence.sections, evidence
+    )
+
+
+def plain_photo(pixels: Picture) -> Picture:
+    """Return the whole photograph at sheet size, unmarked, for a sheet that says why there is no reading."""
+    return crop_view(pixels, _corners(pixels), 0.0, _OVERVIEW_PX, most=1.0).pixels
+
+
+def close_up(evidence: Evidence, section: SectionEvidence) -> Picture:
+    """Draw one section turned level and enlarged, with its chord, so that bow and ends show."""
+    half_px = _half_tick_px(section)
+    view = level_view(evidence.pixels, section.spine_px, 5 * half_px, _CLOSE_UP_PX)
+    return _draw(view, (section,), None, chord=True)
+
+
+def first_number(section: SectionEvidence) -> int:
+    """Return the count at the section's first tick: 0 where it stands on the section's start, else 1."""
+    ticks = section.strip_ticks
+    if len(ticks) < 2:
+        return 1
+    return 0 if ticks[0] - section.strip_ends[0] < 0.25 * (ticks[1] - ticks[0]) else 1
+
+
+def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence | None, chord: bool = False) -> Picture:
+    ink = blank_ink(view.pixels)
+    text_px = max(14, round(max(view.pixels.shape[:2]) / 46))
+    width_px = max(1, round(max(view.pixels.shape[:2]) / 850))
+    for section in sections:
+        spine = view.place(section.spine_px)
+        if chord:
+            draw_dashes(ink, spine[[0, -1]], 2.0, 22.0)
+        else:
+            draw_dashes(ink, spine, 3.0, 5.0)
+        _draw_ticks(ink, view.place(section.ticks_px), spine, first_number(section), text_px, width_px)
+        _draw_ends(ink, spine, _half_tick_px(section) * view.enlargement)
+        if not chord:
+            _draw_name(ink, spine, section.name, _half_tick_px(section) * view.enlargement, text_px)
+    if evidence is not None and evidence.card_outline_px is not None:
+        outline = view.place(evidence.card_outline_px)
+        draw_dashes(ink, np.vstack([outline, outline[:1]]), 14.0, 8.0)
+    if evidence is not None and evidence.card_points_px is not None:
+        for point in view.place(evidence.card_points_px):
+            draw_ring(ink, point, 0.35 * text_px)
+    return press(view.pixels, ink)
+
+
+def _draw_ticks(ink: Picture, ticks: Points, spine: Points, first: int, text_px: int, width_px: int) -> None:
+    side = _upper_side(spine)
+    for number, (one, other) in enumerate(ticks, start=first):
+        centre, half = (one + other) / 2, (other - one) / 2
+        if half @ side < 0:
+            half = -half
+        fifth = number > 0 and number % 5 == 0  # the first end's own bracket stands for 0
+        reach = 2.1 if fifth else _TICK_TO
+        draw_line(ink, np.stack([centre + _TICK_FROM * half, centre + reach * half]), width_px)
+        draw_line(ink, np.stack([centre - _TICK_FROM * half, centre - _TICK_TO * half]), width_px)
+        if fifth:
+            length_px = float(np.hypot(*half))
+            draw_text(ink, centre + half * (reach + 0.75 * text_px / max(length_px, 1.0)), str(number), text_px)
+
+
+def _draw_ends(ink: Picture, spine: Points, half_px: float) -> None:
+    """Draw an open bracket across the wire at both ends, its arms pointing along the section."""
+    for end, inner in ((spine[0], spine[min(3, len(spine) - 1)]), (spine[-1], spine[max(-4, -len(spine))])):
+        along = (inner - end) / max(float(np.hypot(*(inner - end))), 1e-9)
+        across = np.array([-along[1], along[0]])
+        arm = along * 0.6 * half_px
+        corners = [end + across * 1.9 * half_px, end - across * 1.9 * half_px]
+        draw_line(ink, np.stack([corners[0] + arm, corners[0], corners[1], corners[1] + arm]), 2)
+
+
+def _draw_name(ink: Picture, spine: Points, name: str, half_px: float, text_px: int) -> None:
+    middle = spine[len(spine) // 2]
+    away = -_upper_side(spine) * (2.5 * half_px + 1.2 * text_px)
+    wide = 0.25 * text_px * len(name) * np.array([np.sign(away[0]) * abs(away[0]) / np.hypot(*away), 0.0])
+    draw_text(ink, middle + away + wide, name, text_px)
+
+
+def _upper_side(spine: Points) -> Points:
+    """Return the unit normal of the chord that points up in the picture (to the left for an upright chord)."""
+    chord = spine[-1] - spine[0]
+    normal = np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-9)
+    return -normal if (normal[1], normal[0]) > (0.0, 0.0) else normal
+
+
+def _half_tick_px(section: SectionEvidence) -> float:
+    if len(section.ticks_px) == 0:
+        return 8.0
+    return float(np.median(np.hypot(*(section.ticks_px[:, 1] - section.ticks_px[:, 0]).T))) / 2
+
+
+def _corners(pixels: Picture) -> Points:
+    return np.array([[0.0, 0.0], [pixels.shape[1] - 1.0, pixels.shape[0] - 1.0]])

@@ -1,0 +1,107 @@
+"""Numbers and calls in words: the one place that decides how a figure is written."""
+
+from __future__ import annotations
+
+import math
+
+from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale
+
+CONVENTION = "one twist = 180 degrees of the pair; full turns = twists / 2"
+
+CAUTION = (
+    "Wear eye protection and mind cut ends. The aircraft's own manual and licensed practice govern; "
+    "a photograph cannot prove torque, alloy, tension or reuse."
+)
+
+RULE_WORDS = {
+    "density": "mean over the run",
+    "least-in-any-inch": "least in any inch",
+    "most-in-any-inch": "most in any inch",
+    "pigtail-twists": "twists in the pigtail",
+}
+
+SCALE_WORDS = {
+    "card": "printed reference card",
+    "id1": "outline of a plain ID-size card",
+    "two-points": "two points a known distance apart",
+    "rule": "graduations of a steel rule",
+    "wire": "the wire's own outline and the diameter given",
+}
+
+NOT_MEASURED = "not measured"
+
+
+def plus_minus(value: float, u95: float, decimals: int) -> str:
+    """Write a value with its 95 % uncertainty, with more decimals when the uncertainty is finer than asked.
+
+    Parameters
+    ----------
+    value, u95 : float
+        Value and expanded uncertainty, in one unit.
+    decimals : int
+        Decimals to use unless ``u95`` would read as zero.
+    """
+    if u95 > 0:
+        decimals = max(decimals, -math.floor(math.log10(u95)))
+    decimals = min(decimals, 6)
+    return f"{value:.{decimals}f} ± {u95:.{decimals}f}"
+
+
+def percent(probability: float) -> str:
+    """Write a probability in per cent; never a bare 0 or 100, which no photograph can prove."""
+    if probability > 0.99:
+        return "over 99 %"
+    if probability < 0.01:
+        return "under 1 %"
+    return f"{100 * probability:.0f} %"
+
+
+def limits_words(low: float | None, high: float | None) -> str:
+    """Write two limits as people say them."""
+    if low is not None and high is not None:
+        return f"{low:g} to {high:g}"
+    if low is not None:
+        return f"at least {low:g}"
+    if high is not None:
+        return f"at most {high:g}"
+    return "no limit"
+
+
+def value_words(check: Check) -> str:
+    """Write a check's value, its uncertainty and its unit."""
+    decimals = 1 if check.unit == "twists" else 3 if check.unit == "in" else 2
+    return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
+
+
+def because(check: Check) -> str:
+    """Say in one clause where the value lies against its limits."""
+    asked = limits_words(check.low, check.high)
+    if check.call == "conforming":
+        return f"within {asked}"
+    if check.call == "undecided":
+        return f"too close to a limit of {asked} to decide"
+    if check.low is not None and check.value < check.low:
+        return f"below {asked}"
+    return f"above {asked}"
+
+
+def density_check(reading: Reading, section: str) -> Check | None:
+    """Return the check of the section's mean density, if its limit set has one."""
+    return next((c for c in reading.checks if c.section == section and c.rule == "density"), None)
+
+
+def scale_words(scale: Scale) -> str:
+    """Say where the scale came from and how good it is (95 %)."""
+    card = f" ({scale.card})" if scale.card else ""
+    return f"{SCALE_WORDS[scale.source]}{card}, good to ± {196 * scale.relative_u:.1f} %"
+
+
+def run_words(run: Run) -> str:
+    """Write a run's density, the figure that people ask for first."""
+    return f"{plus_minus(run.twists_per_inch, run.twists_per_inch_u95, 2)} twists per inch"
+
+
+def photo_words(photo: PhotoInfo) -> str:
+    """Say which picture was read: its size and when it was taken."""
+    taken = f", taken {photo.taken.replace('T', ' ')}" if photo.taken else ""
+    return f"{photo.width_px} x {photo.height_px} px{taken}"
