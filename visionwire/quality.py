@@ -23,6 +23,11 @@ class Code:
 
 CODES: dict[str, Code] = {
     # -- refusals ---------------------------------------------------------------------------
+    "unreadable": Code(
+        "refusal",
+        "the file cannot be read as a photograph",
+        "copy the picture again, or save it as JPEG or PNG",
+    ),
     "no-scale": Code(
         "refusal",
         "no reference card was found and no wire diameter was given, so nothing tells an inch from a pixel",
