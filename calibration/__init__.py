@@ -8,6 +8,7 @@ from calibration.draw import draw_pdf, draw_png, draw_svg
 from calibration.plane import Plane, fit_plane
 from calibration.pose import camera_mm, focal_from_35mm, focal_from_plane, height_bias, pose, to_plane_at, with_pose
 from calibration.sight import Sight, find_card
+from calibration.without_card import find_id1, two_points
 
 __all__ = [
     "Card",
@@ -19,6 +20,7 @@ __all__ = [
     "draw_png",
     "draw_svg",
     "find_card",
+    "find_id1",
     "fit_plane",
     "focal_from_35mm",
     "focal_from_plane",
@@ -27,5 +29,6 @@ __all__ = [
     "load_card",
     "pose",
     "to_plane_at",
+    "two_points",
     "with_pose",
 ]
