@@ -1,0 +1,182 @@
+"""The one handler: whatever goes wrong is one sentence and an exit status."""
+
+from __future__ import annotations
+
+import errno
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner, Result
+
+import visionwire
+from visionwire.cli import Handled, app
+from visionwire.errors import LimitsError, OutputError, PhotoError, UsageError
+from visionwire.limits import known_limits, load_limits
+
+ROOT = Path(visionwire.__file__).parents[1]
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(app, list(words))
+
+
+def command(*words: str) -> list[str]:
+    return [sys.executable, "-c", "from visionwire.cli import main; main()", *words]
+
+
+def run_raising(error: BaseException, wrote: str = "") -> Result:
+    """Run a command that writes something and then fails, under the handler."""
+    failing = typer.Typer(cls=Handled, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+    @failing.command("fail")
+    def fail() -> None:
+        print(wrote, end="")
+        raise error
+
+    failing.callback()(lambda: None)
+    return CliRunner().invoke(failing, ["fail"])
+
+
+@pytest.mark.parametrize(
+    ("error", "status"),
+    [
+        (PhotoError("a.jpg is empty; copy it again"), 4),
+        (OutputError("sheets cannot be written; choose another folder"), 4),
+        (UsageError("--start is off; give X,Y"), 2),
+        (LimitsError("no such limits; choose others"), 2),
+    ],
+)
+def test_an_error_of_ours_is_its_sentence_and_its_status(error: Exception, status: int) -> None:
+    result = run_raising(error, wrote="data\n")
+    assert result.exit_code == status
+    assert result.stderr == f"visionwire: {error}\n" and result.stdout == "data\n"
+
+
+@pytest.mark.parametrize("error", [RuntimeError("odd\nthing"), KeyError("x"), ZeroDivisionError(), MemoryError()])
+def test_any_other_error_is_one_sentence_that_says_how_to_report(
+    error: Exception, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("VISIONWIRE_DEBUG", raising=False)
+    result = run_raising(error)
+    assert result.exit_code == 4 and result.stdout == ""
+    assert result.stderr.count("\n") == 1 and "Traceback" not in result.stderr
+    assert type(error).__name__ in result.stderr and "run it again with VISIONWIRE_DEBUG=1" in result.stderr
+
+
+def test_the_traceback_is_there_for_those_who_ask(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("VISIONWIRE_DEBUG", "1")
+    stderr = run_raising(RuntimeError("odd")).stderr
+    assert "Traceback (most recent call last)" in stderr and stderr.splitlines()[-1].startswith(
+        "visionwire: this should"
+    )
+
+
+@pytest.mark.parametrize("library", ["libGL.so.1", "libgthread-2.0.so.0", "libglib-2.0.so.0", "libxcb.so.1"])
+def test_a_missing_library_of_the_system_names_both_ways_out(library: str) -> None:
+    error = ImportError(f"{library}: cannot open shared object file: No such file or directory")
+    result = run_raising(error)
+    assert result.exit_code == 4 and result.stderr.count("\n") == 1
+    assert library in result.stderr
+    assert "apt-get install libgl1 libglib2.0-0 libxcb1" in result.stderr
+    assert "pip install opencv-python-headless" in result.stderr
+
+
+def test_another_import_error_is_not_put_down_to_opencv() -> None:
+    assert "libgl1" not in run_raising(ImportError("libgomp.so.1: cannot open shared object file")).stderr
+
+
+def test_an_interrupt_is_quiet() -> None:
+    result = run_raising(KeyboardInterrupt())
+    assert result.exit_code == 130 and result.stderr == ""
+
+
+def test_statuses_and_usage_of_the_commands_pass_through() -> None:
+    assert run_raising(typer.Exit(3)).exit_code == 3
+    off = run_raising(typer.BadParameter("X is off"))
+    assert off.exit_code == 2 and "X is off" in off.stderr and "VISIONWIRE_DEBUG" not in off.stderr
+    unknown = run("chek")
+    assert unknown.exit_code == 2 and "chek" in unknown.stderr and unknown.stdout == ""
+    assert run("limits", "--no-such").exit_code == 2
+
+
+def test_a_reader_that_leaves_early_is_no_error() -> None:
+    # The pipe's read end is closed before the command writes; its status is that of SIGPIPE in a shell.
+    code = "import sys; sys.stdin.read(); from visionwire.cli import main; sys.argv = ['visionwire', 'limits']; main()"
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT
+    ) as process:
+        assert process.stdout is not None and process.stdin is not None and process.stderr is not None
+        process.stdout.close()
+        process.stdin.close()
+        complaint = process.stderr.read()
+        assert process.wait(60) == 128 + 13 and complaint == b""
+
+
+def test_another_error_of_the_system_is_not_taken_for_a_broken_pipe() -> None:
+    result = run_raising(OSError(errno.ENOSPC, "No space left on device"))
+    assert result.exit_code == 4 and "No space left on device" in result.stderr
+
+
+def test_version() -> None:
+    result = run("--version")
+    assert result.exit_code == 0 and result.stdout == f"visionwire {visionwire.__version__}\n"
+
+
+def test_help_is_there_in_half_a_second() -> None:
+    seconds = []
+    for _ in range(4):
+        begin = time.perf_counter()
+        done = subprocess.run(command("--help"), capture_output=True, text=True, check=True, cwd=ROOT)
+        seconds.append(time.perf_counter() - begin)
+    assert all(word in done.stdout for word in ("check", "card", "limits", "Exit status"))
+    assert min(seconds) < 0.5
+
+
+def test_help_imports_no_measuring_code() -> None:
+    code = (
+        "import sys; from visionwire.cli import app; "
+        "print([m for m in ('numpy', 'cv2', 'scipy', 'skimage', 'PIL', 'jinja2') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout == "[]\n"
+
+
+def test_measure_is_the_function_however_it_is_come_by() -> None:
+    code = (
+        "import visionwire; assert 'numpy' not in __import__('sys').modules; "
+        "{}; print(callable(visionwire.measure), callable(visionwire.measure))"
+    )
+    for first in ("pass", "import visionwire.measure", "from visionwire.measure import measure"):
+        done = subprocess.run(
+            [sys.executable, "-c", code.format(first)], capture_output=True, text=True, check=True, cwd=ROOT
+        )
+        assert done.stdout == "True True\n"
+    with pytest.raises(AttributeError, match="has no attribute 'measures'"):
+        _ = visionwire.measures
+
+
+def test_limits_lists_every_set() -> None:
+    result = run("limits")
+    assert result.exit_code == 0
+    assert [line.split()[0] for line in result.stdout.splitlines()] == list(known_limits())
+
+
+@pytest.mark.parametrize("name", known_limits())
+def test_limits_shows_every_figure_with_its_source(name: str) -> None:
+    limits = load_limits(name)
+    shown = run("limits", name).stdout
+    for band in limits.density:
+        assert f"{band.low:g} to {band.high:g} twists per inch" in shown
+    for figure in (*limits.density, limits.pigtail, limits.decision):
+        assert figure is None or f"{figure.source} ({figure.status})" in shown
+    assert limits.sha256 in shown and "half a turn" in shown
+
+
+def test_limits_that_are_not_there() -> None:
+    result = run("limits", "comon")
+    assert result.exit_code == 2 and result.stdout == ""
+    assert result.stderr.startswith("visionwire: no limit set is named 'comon'; did you mean common?")

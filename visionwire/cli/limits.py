@@ -1,0 +1,60 @@
+"""``visionwire limits``: the limit sets, each figure with its source."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+
+def limits(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME|FILE.toml]", help="Which limit set to show; none lists them.")
+    ] = None,
+) -> None:
+    """List the limit sets, or show one with the source of each figure."""
+    from visionwire.limits import known_limits, load_limits
+
+    if name is None:
+        for known in known_limits():
+            print(f"{known:12}  {load_limits(known).title}")
+        return
+    for line in describe(name):
+        print(line)
+
+
+def describe(name: str) -> list[str]:
+    """Return the lines that show one limit set: what is allowed, then who says so."""
+    from visionwire.limits import load_limits
+
+    chosen = load_limits(name)
+    rule = chosen.decision
+    lines = [f"{chosen.name}: {chosen.title}", ""]
+    for band in chosen.density:
+        wire = _range(band.wire_over_in, band.wire_up_to_in, "over {} up to {} in", "over {} in", "up to {} in")
+        allowed = _range(band.low, band.high, "{} to {}", "at least {}", "at most {}")
+        lines += [f"wire {wire or 'of any size'}: {allowed} twists per inch", f"    {band.source} ({band.status})"]
+    if chosen.judge_worst_inch:
+        lines.append("the sparsest and the densest inch of a run are judged too")
+    if chosen.pigtail is not None:
+        count = chosen.pigtail
+        allowed = _range(count.low, count.high, "{} to {}", "at least {}", "at most {}")
+        lines += [f"pigtail: {allowed} twists", f"    {count.source} ({count.status})"]
+    lines += [
+        f"conforming from a probability of {rule.conforming_at_least:g} up, nonconforming from "
+        f"{rule.nonconforming_at_most:g} down, undecided between",
+        f"    {rule.source} ({rule.status})",
+        "",
+        "One twist is half a turn: the two wires turned through 180 degrees.",
+        "The aircraft's own manual governs.",
+        f"sha256 {chosen.sha256}",
+    ]
+    return lines
+
+
+def _range(low: float | None, high: float | None, both: str, only_low: str, only_high: str) -> str:
+    if low is not None and high is not None:
+        return both.format(f"{low:g}", f"{high:g}")
+    if low is not None:
+        return only_low.format(f"{low:g}")
+    return "" if high is None else only_high.format(f"{high:g}")
