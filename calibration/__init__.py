@@ -6,7 +6,16 @@ Knows nothing of wire. Pixel centres at integers, (x, y); arrays are (row, colum
 from calibration.card import Card, CardError, known_cards, load_card
 from calibration.draw import draw_pdf, draw_png, draw_svg
 from calibration.plane import Plane, fit_plane
-from calibration.pose import camera_mm, focal_from_35mm, focal_from_plane, height_bias, pose, to_plane_at, with_pose
+from calibration.pose import (
+    camera_mm,
+    focal_from_35mm,
+    focal_from_plane,
+    height_bias,
+    lens_relative_u,
+    pose,
+    to_plane_at,
+    with_pose,
+)
 from calibration.sight import Sight, find_card
 from calibration.without_card import find_id1, two_points
 
@@ -26,6 +35,7 @@ __all__ = [
     "focal_from_plane",
     "height_bias",
     "known_cards",
+    "lens_relative_u",
     "load_card",
     "pose",
     "to_plane_at",
