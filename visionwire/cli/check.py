@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 THINNEST_IN, THICKEST_IN = 0.005, 0.25
 MOST_INCHES = 1000.0
+LEAST_APART_PX = 2.0
 METHODS = ("double", "single", "wraps")
 
 GRAVEST_FIRST = (ExitCode.FILE, ExitCode.NONCONFORMING, ExitCode.UNDECIDED, ExitCode.CONFORMING)
@@ -140,12 +141,15 @@ def options_from(
         raise UsageError(f"{given} was given without {missing}; give both ends of the run or none")
     if len(photos) > 1 and (start or scale):
         raise UsageError("--start, --end and --scale are pixels of one picture; give one photograph with them")
+    ends = _point("--start", start), _point("--end", end)
+    if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
+        raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
     return CheckOptions(
         limits=load_limits(limits),
         card=_card(card),
         wire_in=_wire_in(wire),
-        start=_point("--start", start),
-        end=_point("--end", end),
+        start=ends[0],
+        end=ends[1],
         two_points=_two_points(scale),
         as_json=as_json,
         sheets=_folder(sheet),
@@ -176,7 +180,7 @@ def _check_one(path: str, sheet_path: Path | None, options: CheckOptions) -> Exi
     except OutputError as error:
         print(f"visionwire: {error}", file=sys.stderr)
         return ExitCode.FILE
-    print(f"sheet: {sheet_path}", file=sys.stderr if options.as_json else sys.stdout)
+    _say(f"sheet: {sheet_path}", sys.stderr if options.as_json else sys.stdout)
     return status
 
 
@@ -235,9 +239,16 @@ def _print_answer(result: Reading | Refusal) -> None:
 
         Console(soft_wrap=True, highlight=False).print(Text(first, style="bold"))
     else:
-        print(first)
+        _say(first)
     for line in rest:
-        print(line)
+        _say(line)
+
+
+def _say(line: str, stream: TextIO | None = None) -> None:
+    """Print a line, with what the stream's encoding lacks replaced: odd names must not stop the reading."""
+    stream = stream or sys.stdout
+    encoding = stream.encoding or "utf-8"
+    print(line.encode(encoding, "replace").decode(encoding), file=stream)
 
 
 def _write_sheet(
@@ -324,8 +335,8 @@ def _two_points(text: str | None) -> tuple[float, float, float, float, float] | 
     x1, y1, x2, y2, inches = _numbers("--scale", text, "X,Y,X,Y,INCHES, such as 100,200,900,220,2.5", 5)
     if not 0 < inches <= MOST_INCHES:
         raise UsageError(f"--scale names a distance of {inches:g} in; it must be above 0 and at most {MOST_INCHES:g}")
-    if math.hypot(x2 - x1, y2 - y1) < 2:
-        raise UsageError("--scale names two points less than 2 px apart; give two that lie far apart")
+    if math.dist((x1, y1), (x2, y2)) < LEAST_APART_PX:
+        raise UsageError(f"--scale names points less than {LEAST_APART_PX:g} px apart; give two that lie far apart")
     return x1, y1, x2, y2, inches
 
 

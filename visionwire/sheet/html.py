@@ -197,7 +197,7 @@ def _section_pictures(evidence: Evidence, section: SectionEvidence, row_in: floa
     return {
         "name": section.name,
         "close_up": _data_uri(close_up(evidence, section)),
-        "short": len(rows) == 1 and rows[0].share < 0.5,
+        "short": len(rows) == 1 and rows[0].share < 0.7,
         "rows": [
             {"uri": _data_uri(row.pixels), "share": row.share, "from_in": row.from_in, "to_in": row.to_in}
             for row in rows

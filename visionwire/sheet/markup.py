@@ -80,7 +80,7 @@ def first_number(section: SectionEvidence) -> int:
 def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence | None, chord: bool = False) -> Picture:
     ink = blank_ink(view.pixels)
     text_px = max(14, round(max(view.pixels.shape[:2]) / 46))
-    width_px = max(1, round(max(view.pixels.shape[:2]) / 850))
+    width_px = 2 if chord else max(1, round(max(view.pixels.shape[:2]) / 850))
     for section in sections:
         spine = view.place(section.spine_px)
         if chord:
@@ -97,13 +97,15 @@ def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence 
     if evidence is not None and evidence.card_points_px is not None:
         for point in view.place(evidence.card_points_px):
             draw_ring(ink, point, 0.35 * text_px)
-    return press(view.pixels, ink)
+    return press(view.pixels, ink, edge_px=width_px)
 
 
 def _draw_ticks(ink: Picture, ticks: Points, spine: Points, first: int, text_px: int, width_px: int) -> None:
     side = _upper_side(spine)
     for number, (one, other) in enumerate(ticks, start=first):
         centre, half = (one + other) / 2, (other - one) / 2
+        if min(np.hypot(*(centre - spine[0])), np.hypot(*(centre - spine[-1]))) < 0.4 * np.hypot(*half):
+            continue  # the bracket of the end stands there
         if half @ side < 0:
             half = -half
         fifth = number > 0 and number % 5 == 0  # the first end's own bracket stands for 0

@@ -74,15 +74,13 @@ def value_words(check: Check) -> str:
 
 
 def because(check: Check) -> str:
-    """Say in one clause where the value lies against its limits."""
-    asked = limits_words(check.low, check.high)
+    """Say in one clause what is allowed and where the value lies."""
+    allowed = f"allowed {limits_words(check.low, check.high)}"
     if check.call == "conforming":
-        return f"within {asked}"
+        return allowed
     if check.call == "undecided":
-        return f"too close to a limit of {asked} to decide"
-    if check.low is not None and check.value < check.low:
-        return f"below {asked}"
-    return f"above {asked}"
+        return f"{allowed}, a limit lies within the uncertainty"
+    return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"
 
 
 def density_check(reading: Reading, section: str) -> Check | None:

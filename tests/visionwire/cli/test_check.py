@@ -1,0 +1,227 @@
+"""``visionwire check``: options, exit status, streams; the measuring itself is replaced."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from visionwire.cli import app
+from visionwire.errors import ExitCode
+from visionwire.evidence import Evidence
+from visionwire.reading import Reading, Refusal
+
+WIDTH_PX, HEIGHT_PX = 64, 48
+
+
+class FakeMeasure:
+    """Answers by the photograph's name, and keeps what it was asked."""
+
+    def __init__(self, reading_of: Callable[..., Reading], evidence: Evidence) -> None:
+        self.reading_of, self.evidence = reading_of, evidence
+        self.asked: list[dict[str, Any]] = []
+
+    def __call__(self, photo: Any, **words: Any) -> tuple[Reading | Refusal, Evidence | None]:
+        self.asked.append(words)
+        call = Path(photo.name).stem.split("_")[0]
+        if call == "refused":
+            return Refusal("no-twisted-wire", "no twisted pair was found", "fill the frame"), None
+        return self.reading_of(photo.name, call), self.evidence
+
+
+@pytest.fixture
+def measure(monkeypatch: pytest.MonkeyPatch, reading_of: Callable[..., Reading], evidence: Evidence) -> FakeMeasure:
+    fake = FakeMeasure(reading_of, evidence)
+    module = ModuleType("visionwire.measure")
+    module.measure_with_evidence = module.measure = fake  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "visionwire.measure", module)
+    return fake
+
+
+@pytest.fixture
+def photo(tmp_path: Path) -> Callable[[str], str]:
+    def make(name: str) -> str:
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if name.startswith("broken"):
+            path.write_bytes(b"this is no picture")
+        else:
+            cv2.imwrite(str(path), np.full((HEIGHT_PX, WIDTH_PX, 3), 90, np.uint8))
+        return str(path)
+
+    return make
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(app, ["check", *words])
+
+
+@pytest.mark.parametrize(
+    ("names", "status"),
+    [
+        (["conforming.png"], 0),
+        (["nonconforming.png"], 1),
+        (["undecided.png"], 3),
+        (["refused.png"], 3),
+        (["broken.png"], 4),
+        (["conforming.png", "undecided.png"], 3),
+        (["undecided.png", "nonconforming.png", "conforming.png"], 1),
+        (["broken.png", "nonconforming.png", "refused.png"], 4),
+    ],
+)
+def test_the_gravest_photograph_decides_the_exit_status(
+    measure: FakeMeasure, photo: Callable[[str], str], names: list[str], status: int
+) -> None:
+    assert run(*map(photo, names)).exit_code == status
+
+
+def test_the_answer_is_on_stdout_and_the_caution_once_on_stderr(
+    measure: FakeMeasure, photo: Callable[[str], str]
+) -> None:
+    result = run(photo("conforming_1.png"), photo("nonconforming.png"))
+    assert "conforming_1.png: CONFORMING (confidence 96 %)" in result.stdout
+    assert "nonconforming.png: NONCONFORMING" in result.stdout
+    assert result.stderr.count("eye protection") == 1 and "\x1b" not in result.stdout
+
+
+def test_a_broken_photograph_does_not_lose_the_others(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    result = run(photo("broken.png"), photo("conforming.png"))
+    assert result.exit_code == 4
+    assert "broken.png" in result.stderr and "Traceback" not in result.stderr
+    assert "conforming.png: CONFORMING" in result.stdout
+
+
+def test_json_is_one_object_for_one_photograph(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    result = run("--json", photo("conforming.png"))
+    record = json.loads(result.stdout)
+    assert record["format"] == "visionwire.reading/1" and record["call"] == "conforming"
+    assert result.stdout.count("\n") == 1 and result.stderr == ""
+
+
+def test_json_gives_every_photograph_its_line(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    names = ["conforming.png", "broken.png", "refused.png", "undecided.png"]
+    result = run("--json", *map(photo, names))
+    records = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [record["photo"]["name"] for record in records] == names
+    assert [record.get("code") for record in records] == [None, "unreadable", "no-twisted-wire", None]
+    assert result.exit_code == 4
+
+
+def test_the_unreadable_photograph_in_json(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    record = json.loads(run("--json", photo("broken.png")).stdout)
+    assert set(record) == {"format", "photo", "code", "message", "advice"}
+    assert record["format"] == "visionwire.refusal/1" and "broken.png" in record["message"]
+    assert record["photo"] == dict.fromkeys(("sha256", "width_px", "height_px", "taken"), None) | {"name": "broken.png"}
+
+
+def test_a_refusal_gets_the_photograph_it_is_of(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    shown = json.loads(run("--json", photo("refused.png")).stdout)["photo"]
+    assert shown["width_px"] == WIDTH_PX and shown["height_px"] == HEIGHT_PX and len(shown["sha256"]) == 64
+
+
+def test_options_reach_the_measuring(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    picture = photo("conforming.png")
+    words = ["--wire", "0.032", "--card", "pocket", "--limits", "common", "--method", "double"]
+    run(picture, *words, "--start", "1,2", "--end", "60.5,40", "--scale", "0,0,30,40,1.5")
+    (asked,) = measure.asked
+    assert asked["wire_in"] == 0.032 and asked["card"].name == "pocket" and asked["limits"].name == "common"
+    assert asked["start"] == (1.0, 2.0) and asked["end"] == (60.5, 40.0)
+    assert asked["two_points"] == (0.0, 0.0, 30.0, 40.0, 1.5)
+
+
+def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    run(photo("conforming.png"))
+    (asked,) = measure.asked
+    assert [asked[word] for word in ("wire_in", "card", "start", "end", "two_points")] == [None] * 5
+    assert asked["limits"].name == "common"
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--wire", "0"], "the nearest that works is 0.005"),
+        (["--wire", "-0.032"], "the nearest that works is 0.005"),
+        (["--wire", "32"], "the nearest that works is 0.25"),
+        (["--wire", "nan"], "a diameter in inches, such as 0.032"),
+        (["--wire", "0.8mm"], "a diameter in inches, such as 0.032"),
+        (["--start", "3,4"], "--start was given without --end"),
+        (["--end", "3,4"], "--end was given without --start"),
+        (["--start", "3", "--end", "5,6"], "two numbers X,Y in pixels"),
+        (["--start", "3,4", "--end", "3,4.5"], "apart; give the two ends of one run"),
+        (["--start", "-5,70", "--end", "5,6"], "the nearest point inside is 0,47"),
+        (["--start", "5,6", "--end", "640,20"], "the nearest point inside is 63,20"),
+        (["--scale", "1,2,3,4"], "X,Y,X,Y,INCHES"),
+        (["--scale", "1,2,30,40,0"], "above 0"),
+        (["--scale", "1,2,30,40,-2"], "above 0"),
+        (["--scale", "1,2,1,2,3"], "far apart"),
+        (["--scale", "1,2,100,40,3"], "the nearest point inside is 63,40"),
+        (["--method", "single"], "only double is"),
+        (["--method", "wraps"], "only double is"),
+        (["--method", "triple"], "one of double, single, wraps"),
+        (["--card", "no-such-card"], "--card:"),
+        (["--limits", "comon"], "did you mean common?"),
+    ],
+)
+def test_a_word_that_is_off_is_one_sentence(
+    measure: FakeMeasure, photo: Callable[[str], str], words: list[str], sentence: str
+) -> None:
+    result = run(photo("conforming.png"), *words)
+    assert result.exit_code == ExitCode.USAGE
+    assert sentence in result.stderr and result.stderr.count("\n") == 1
+    assert result.stdout == "" and measure.asked == []
+
+
+def test_points_are_of_one_picture(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    result = run(photo("conforming_1.png"), photo("conforming_2.png"), "--start", "1,2", "--end", "3,40")
+    assert result.exit_code == 2 and "give one photograph" in result.stderr
+
+
+def test_sheets_one_a_photograph_even_of_one_name(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
+) -> None:
+    folder = tmp_path / "new" / "sheets"
+    names = ["a/conforming.png", "b/conforming.png", "refused.png", "broken.png"]
+    result = run(*map(photo, names), "--sheet", str(folder))
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "conforming.png-2.html",
+        "conforming.png.html",
+        "refused.png.html",
+    ]
+    assert result.stdout.count("sheet: ") == 3
+    assert "Conforming" in (folder / "conforming.png.html").read_text("utf-8")
+    assert "No reading" in (folder / "refused.png.html").read_text("utf-8")
+
+
+def test_with_json_the_sheet_is_told_on_stderr(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
+) -> None:
+    result = run("--json", photo("conforming.png"), "--sheet", str(tmp_path / "s"))
+    assert json.loads(result.stdout)["call"] == "conforming" and "sheet: " in result.stderr
+
+
+def test_a_folder_that_cannot_be_made(measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    result = run(photo("conforming.png"), "--sheet", str(tmp_path / "file"))
+    assert result.exit_code == 4 and "cannot be made" in result.stderr and measure.asked == []
+
+
+def test_a_sheet_that_cannot_be_written_does_not_lose_the_answers(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
+) -> None:
+    (tmp_path / "s" / "conforming_1.png.html").mkdir(parents=True)
+    result = run(photo("conforming_1.png"), photo("conforming_2.png"), "--sheet", str(tmp_path / "s"))
+    assert result.exit_code == 4 and "cannot be written" in result.stderr
+    assert result.stdout.count("CONFORMING (confidence") == 2
+    assert (tmp_path / "s" / "conforming_2.png.html").is_file()
+
+
+def test_no_photograph_is_usage() -> None:
+    assert run().exit_code == 2

@@ -1,0 +1,202 @@
+"""The sheet as a file: well-formed, self-contained, safe, and true to the reading."""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import re
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from visionwire.errors import OutputError
+from visionwire.evidence import Evidence
+from visionwire.reading import Reading, Refusal
+from visionwire.sheet.html import refusal_html, sheet_html, write_sheet
+
+VOID = {"meta", "img", "br", "hr", "link", "input"}
+HOSTILE = '<script>alert("x")</script> & "\'><img src=http://evil.example/x>.jpg'
+
+
+class Page(HTMLParser):
+    """Reads a page: its text, its tags and attributes; fails on a tag left open or closed twice."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(html)
+        self.close()
+        assert not self.open, f"left open: {self.open}"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-1:]}"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture
+def page(reading: Reading, evidence: Evidence) -> Page:
+    return Page(sheet_html(reading, evidence, "Common practice"))
+
+
+def outside_references(html: str) -> list[str]:
+    """Return what a browser would fetch: attributes that load, and url() and @import in styles."""
+    loads = ("src", "href", "xlink:href", "srcset", "data", "action", "poster", "background")
+    found = [value or "" for _, attrs in Page(html).tags for name, value in attrs.items() if name in loads]
+    found += re.findall(r"url\(([^)]*)\)|@import\s+(\S+)", "".join(re.findall(r"<style>(.*?)</style>", html, re.S)))
+    return [value for value in found if not str(value).startswith("data:image/")]
+
+
+def test_nothing_comes_from_outside_and_nothing_runs(reading: Reading, evidence: Evidence, refusal: Refusal) -> None:
+    for html in (sheet_html(reading, evidence, "t"), refusal_html(refusal, evidence.pixels)):
+        assert outside_references(html) == []
+        assert not any(tag in ("script", "iframe", "object", "embed", "link") for tag, _ in Page(html).tags)
+        assert not any(name.startswith("on") for _, attrs in Page(html).tags for name in attrs)
+
+
+def test_the_page_is_whole_and_named(page: Page) -> None:
+    names = [tag for tag, _ in page.tags]
+    assert names[:2] == ["html", "head"] and names.count("body") == 1
+    assert "bracket.jpg: conforming" in page.text
+    assert all(attrs.get("alt") for tag, attrs in page.tags if tag == "img")
+
+
+def test_a_hostile_name_is_only_text(reading_of: Callable[..., Reading], evidence: Evidence, refusal: Refusal) -> None:
+    reading = reading_of(HOSTILE)
+    reading = dataclasses.replace(
+        reading, advice=(HOSTILE,), made_by={"visionwire": HOSTILE, "parameters": {HOSTILE: HOSTILE}}
+    )
+    photo = dataclasses.replace(reading.photo)
+    hostile = dataclasses.replace(refusal, photo=photo, message=HOSTILE, advice=HOSTILE)
+    for html in (sheet_html(reading, evidence, HOSTILE), refusal_html(hostile, evidence.pixels)):
+        page = Page(html)
+        assert "<script" not in html and outside_references(html) == []
+        assert " ".join(HOSTILE.split()) in page.text
+
+
+@pytest.mark.parametrize("call", ["conforming", "nonconforming", "undecided"])
+def test_the_call_is_said_by_word_shape_and_frame(
+    reading_of: Callable[..., Reading], evidence: Evidence, call: str
+) -> None:
+    html = sheet_html(reading_of("a.jpg", call), evidence, "t")
+    page = Page(html)
+    assert call.capitalize() in page.text
+    assert any(attrs.get("class") == f"call {call}" for _, attrs in page.tags)
+    assert html.count('class="mark"') == 3  # the whole's and one a check
+
+
+def test_colour_carries_nothing(reading_of: Callable[..., Reading], evidence: Evidence) -> None:
+    html = sheet_html(reading_of("a.jpg", "nonconforming"), evidence, "t")
+    style = html[html.index("<style>") : html.index("</style>")]
+    for colour in re.findall(r"#([0-9a-fA-F]{3,6})\b", style):
+        wide = colour if len(colour) == 6 else "".join(c * 2 for c in colour)
+        red, green, blue = (int(wide[k : k + 2], 16) for k in (0, 2, 4))
+        assert max(red, green, blue) - min(red, green, blue) <= 16, colour  # greys only
+
+
+def test_every_number_is_the_readings(page: Page) -> None:
+    expected = [
+        "7.25 ± 0.08",  # mean density, twists_per_inch_u95 0.084
+        "3.62 ± 0.04",  # the same in full turns
+        "18.6 ± 0.2",  # twists
+        "2.57 in",  # length
+        "7.11 ± 0.22 around 0.55 in",
+        "8.86 ± 0.23 around 2.02 in",
+        "0.0323 ± 0.0014 in",  # wire diameter
+        "0.037 in",  # bow
+        "0.094 in",  # gap at the start
+        "4.2 ± 0.4",  # pigtail
+        "4: 93 %, 5: 7 %",
+        "0.53 in",
+        "Confidence 96 %",
+        "97 %",  # probability of the density check
+        "6 to 8",
+        "3 to 6",
+        "good to ± 0.6 %",  # 1.96 x 0.0031
+        "seen tilted by 12°",
+        "0.14 px",
+        "200.0 px per inch",
+        "640 x 420 px, taken 2031-05-06 07:08:09",
+        "0123456789abcdef" * 4,
+        "wire_in = 0.032",
+    ]
+    assert [number for number in expected if number not in page.text] == []
+
+
+def test_the_sheet_says_what_it_must(page: Page, reading: Reading) -> None:
+    for words in (
+        "one twist = 180 degrees of the pair; full turns = twists / 2",
+        "eye protection",
+        "cut ends",
+        "manual and licensed practice govern",
+        "a photograph cannot prove torque, alloy, tension or reuse",
+        "not measured",
+        "hole-not-located",
+        "card-tilted",
+        "a manual, page 7",
+        "Common practice",
+        "printed reference card (pocket)",
+        reading.advice[0],
+    ):
+        assert words in page.text, words
+
+
+def test_pictures_are_there_and_open(reading: Reading, evidence: Evidence) -> None:
+    page = Page(sheet_html(reading, evidence, "t"))
+    pictures = [attrs["src"] or "" for tag, attrs in page.tags if tag == "img"]
+    # the overview; a close-up of each section; the run, 2.67 in with its margins, in two rows, the pigtail in one
+    assert len(pictures) == 1 + 2 + 2 + 1
+    for uri in pictures:
+        data = np.frombuffer(base64.b64decode(uri.split(",", 1)[1]), np.uint8)
+        assert cv2.imdecode(data, cv2.IMREAD_COLOR) is not None
+
+
+def test_a_sheet_without_pictures_pigtail_or_limits(reading: Reading) -> None:
+    bare = dataclasses.replace(reading, pigtail=None, checks=(), call="undecided", confidence=0.5)
+    page = Page(sheet_html(bare, None, "t"))
+    assert not any(tag == "img" for tag, _ in page.tags)
+    assert "pigtail not seen" in page.text and "Nothing was held against a limit." in page.text
+
+
+def test_a_refusal_says_what_is_wrong_and_what_to_do(refusal: Refusal, evidence: Evidence) -> None:
+    page = Page(refusal_html(refusal, evidence.pixels))
+    for words in ("No reading", refusal.message, refusal.advice, refusal.code, "threads.jpg", "eye protection"):
+        assert words in page.text
+    assert sum(tag == "img" for tag, _ in page.tags) == 1
+    assert "No reading" in Page(refusal_html(dataclasses.replace(refusal, photo=None), None)).text
+
+
+def test_a_sheet_is_written_whole(tmp_path: Path) -> None:
+    write_sheet(tmp_path / "a.html", "<p>± \udcff</p>")
+    assert (tmp_path / "a.html").read_text("utf-8") == "<p>± \\udcff</p>"
+    assert [path.name for path in tmp_path.iterdir()] == ["a.html"]
+
+
+def test_a_sheet_that_cannot_be_written(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match=r"gone/a\.html cannot be written \(No such file or directory\)"):
+        write_sheet(tmp_path / "gone" / "a.html", "x")
+    (tmp_path / "b.html").mkdir()
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_sheet(tmp_path / "b.html", "x")
+    assert [path.name for path in tmp_path.iterdir()] == ["b.html"]

@@ -1,0 +1,152 @@
+"""The marked-up picture, the cuts and the strip: right places, and the wire left bare."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+
+import numpy as np
+import pytest
+
+from visionwire.evidence import Evidence
+from visionwire.sheet.marks import arc_length, blank_ink, draw_dashes, draw_line, press
+from visionwire.sheet.markup import close_up, first_number, markup_photo, overview, plain_photo
+from visionwire.sheet.strips import row_length_in, strip_rows
+from visionwire.sheet.view import crop_view, level_view
+
+
+def scene() -> np.ndarray:
+    """Return a picture, not square, with one bright dot at (410, 130)."""
+    pixels = np.zeros((300, 500, 3), np.uint8)
+    pixels[129:132, 409:412] = 255
+    return pixels
+
+
+def brightest(pixels: np.ndarray) -> np.ndarray:
+    weight = pixels[:, :, 0].astype(float)
+    rows, columns = np.indices(weight.shape)
+    return np.array([(columns * weight).sum(), (rows * weight).sum()]) / weight.sum()
+
+
+@pytest.mark.parametrize("width_px", [90, 201, 700])
+def test_a_cut_puts_points_where_their_pixels_go(width_px: int) -> None:
+    view = crop_view(scene(), np.array([[350.0, 60.0], [480.0, 200.0]]), 10.0, width_px, most=9.0)
+    np.testing.assert_allclose(brightest(view.pixels), view.place(np.array([410.0, 130.0])), atol=0.3)
+
+
+@pytest.mark.parametrize("width_px", [120, 900])
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_level_cut_turns_and_never_mirrors(width_px: int, turned: bool) -> None:
+    spine = np.linspace([380.0, 90.0], [450.0, 190.0], 20)[:: -1 if turned else 1]
+    view = level_view(scene(), spine, 20.0, width_px, most=9.0)
+    np.testing.assert_allclose(brightest(view.pixels), view.place(np.array([410.0, 130.0])), atol=0.3)
+    start, end = view.place(spine[[0, -1]])
+    assert start[0] < end[0] and start[1] == pytest.approx(end[1], abs=1e-6)
+    assert np.linalg.det(view.matrix[:, :2]) > 0
+
+
+def test_a_cut_stays_inside_the_picture() -> None:
+    view = crop_view(scene(), np.array([[-50.0, 10.0], [700.0, 200.0]]), 30.0, 400)
+    corners = np.linalg.solve(view.matrix[:, :2], -view.matrix[:, 2])
+    np.testing.assert_allclose(corners, [0.0, 0.0], atol=1e-9)
+
+
+def test_the_photograph_keeps_its_size_and_the_original_its_pixels(evidence: Evidence) -> None:
+    before = evidence.pixels.copy()
+    marked = markup_photo(evidence.pixels, evidence)
+    assert marked.shape == evidence.pixels.shape and marked.dtype == np.uint8
+    assert np.array_equal(evidence.pixels, before)
+
+
+def test_a_tick_stands_beside_the_wire_and_not_on_it(evidence: Evidence) -> None:
+    bare = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None)
+    changed = np.any(markup_photo(evidence.pixels, bare) != evidence.pixels, axis=2)
+    tick = evidence.sections[0].ticks_px[6]  # not a fifth, not an end
+    centre, half = tick.mean(axis=0), (tick[1] - tick[0]) / 2
+    for side in (-1, 1):
+        beside = np.round(centre + side * 1.2 * half).astype(int)
+        assert changed[beside[1] - 1 : beside[1] + 2, beside[0] - 1 : beside[0] + 2].any()
+        on_wire = np.round(centre + side * 0.55 * half).astype(int)
+        assert not changed[on_wire[1], on_wire[0]]
+
+
+def test_marks_have_white_and_black_so_that_they_show_on_any_surface(evidence: Evidence) -> None:
+    for grey in (0, 255):
+        plain = np.full_like(evidence.pixels, grey)
+        marked = markup_photo(plain, evidence)
+        assert np.any(marked != grey)
+        assert np.all(marked[:, :, 0] == marked[:, :, 1]) and np.all(marked[:, :, 1] == marked[:, :, 2])
+
+
+def test_the_card_is_marked_only_where_it_was_found(evidence: Evidence) -> None:
+    without = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None)
+    with_card, no_card = markup_photo(evidence.pixels, evidence), markup_photo(evidence.pixels, without)
+    rows, columns = np.nonzero(np.any(with_card != no_card, axis=2))
+    outline = evidence.card_outline_px
+    assert outline is not None
+    assert abs(columns.min() - outline[:, 0].min()) < 4 and abs(columns.max() - outline[:, 0].max()) < 4
+    assert abs(rows.min() - outline[:, 1].min()) < 4 and abs(rows.max() - outline[:, 1].max()) < 4
+
+
+def test_sheet_pictures_are_of_sheet_size(evidence: Evidence) -> None:
+    assert max(overview(evidence).shape) <= 2001
+    for section in evidence.sections:
+        assert close_up(evidence, section).shape[1] <= 1801
+    assert plain_photo(evidence.pixels).shape == evidence.pixels.shape
+    nothing = dataclasses.replace(evidence, sections=(), card_outline_px=None, card_points_px=None)
+    assert overview(nothing).shape[2] == 3
+
+
+@pytest.mark.parametrize(("offset", "first"), [(0.0, 0), (4.0, 0), (20.0, 1)])
+def test_the_count_starts_at_0_on_the_end_and_else_at_1(evidence: Evidence, offset: float, first: int) -> None:
+    section = dataclasses.replace(evidence.sections[0], strip_ticks=20.0 + offset + 40.0 * np.arange(9))
+    assert first_number(section) == first
+
+
+def test_rows_cover_the_section_once_and_in_order(evidence: Evidence) -> None:
+    section = evidence.sections[0]  # 514 px at 200 px per inch: 2.571 in
+    rows = strip_rows(section, 1.0)
+    assert len(rows) == 3
+    assert rows[0].from_in < 0 and rows[-1].to_in > 2.57
+    assert all(a.to_in == pytest.approx(b.from_in) for a, b in itertools.pairwise(rows))
+    assert [row.share for row in rows[:-1]] == pytest.approx([1.0, 1.0])
+
+
+def test_the_wire_in_a_row_carries_no_mark_and_ticks_stand_at_their_inch(evidence: Evidence) -> None:
+    section = evidence.sections[0]
+    (row,) = strip_rows(section, 2.8)
+    per_in = row.pixels.shape[1] / (row.to_in - row.from_in)
+    wire = np.nonzero(np.all(row.pixels == (176, 120, 80), axis=2).any(axis=1))[0]
+    # cubic enlargement blends the band's edges; inside it every column is the strip's own
+    assert np.all(row.pixels[wire[3] : wire[-4]] == (176, 120, 80))
+    above = row.pixels[50] < 128
+    dark = np.nonzero(above.all(axis=1))[0]
+    for tick in (section.strip_ticks - section.strip_ends[0]) / section.strip_px_per_in:
+        assert np.abs(dark - (tick - row.from_in) * per_in).min() <= 2
+
+
+def test_a_row_is_scaled_alike_for_all_sections_and_bounded(evidence: Evidence) -> None:
+    assert 1.3 <= row_length_in(evidence.sections) <= 2.7
+    assert row_length_in(evidence.sections[1:]) == 1.3
+    long = dataclasses.replace(evidence.sections[0], strip_px_per_in=20.0)  # 51 in
+    assert len(strip_rows(long, row_length_in((long,)))) == 8
+
+
+def test_ink_by_hand() -> None:
+    picture = np.full((9, 9, 3), 200, np.uint8)
+    ink = blank_ink(picture)
+    draw_line(ink, np.array([[1.0, 4.0], [7.0, 4.0]]))
+    pressed = press(picture, ink)
+    assert pressed[4, 4, 0] > 225  # the line, white but for the smoothing of its sides
+    assert pressed[3, 4, 0] < 120 and pressed[5, 4, 0] < 120  # its edge, dark: down to 200 * (1 - 0.8)
+    assert pressed[0, 4, 0] == 200
+
+
+def test_dashes_leave_gaps() -> None:
+    ink = blank_ink(np.zeros((20, 120, 3), np.uint8))
+    draw_dashes(ink, np.array([[10.0, 10.0], [110.0, 10.0]]), 10.0, 10.0)
+    assert ink[10, 15, 0] > 200 and ink[10, 25, 0] == 0 and ink[10, 35, 0] > 200
+
+
+def test_arc_length_by_hand() -> None:
+    assert arc_length(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 10.0]])).tolist() == [0.0, 5.0, 11.0]

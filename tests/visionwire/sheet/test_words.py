@@ -1,0 +1,70 @@
+"""How figures and calls are written."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from visionwire.reading import Check
+from visionwire.sheet.words import because, limits_words, percent, plus_minus, value_words
+
+
+def check(value: float, low: float | None, high: float | None, call: str) -> Check:
+    return Check("density", "run 1", value, 0.1, "twists per inch", low, high, 0.5, call, "a manual")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("value", "u95", "decimals", "text"),
+    [
+        (7.7965, 0.0624, 2, "7.80 ± 0.06"),
+        (7.7965, 0.0062, 2, "7.796 ± 0.006"),  # one figure of the uncertainty is always there
+        (16.076, 0.11, 1, "16.1 ± 0.1"),
+        (0.03231, 0.0014, 4, "0.0323 ± 0.0014"),
+        (7.0, 0.0, 2, "7.00 ± 0.00"),
+    ],
+)
+def test_plus_minus_by_hand(value: float, u95: float, decimals: int, text: str) -> None:
+    assert plus_minus(value, u95, decimals) == text
+
+
+@given(st.floats(0.1, 50), st.floats(1e-5, 5), st.integers(0, 4))
+def test_what_is_written_is_the_value_to_within_its_uncertainty(value: float, u95: float, decimals: int) -> None:
+    written, uncertainty = (float(part) for part in plus_minus(value, u95, decimals).split(" ± "))
+    assert abs(written - value) <= 0.5000001 * 10.0 ** -max(decimals, -math.floor(math.log10(u95)))
+    assert uncertainty > 0
+
+
+@pytest.mark.parametrize(
+    ("probability", "text"), [(1.0, "over 99 %"), (0.9607, "96 %"), (0.5, "50 %"), (0.01, "1 %"), (0.0, "under 1 %")]
+)
+def test_a_probability_is_never_a_certainty(probability: float, text: str) -> None:
+    assert percent(probability) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [(6.0, 8.0, "6 to 8"), (5, None, "at least 5"), (None, 0.703, "at most 0.703"), (None, None, "no limit")],
+)
+def test_limits_in_words(low: float | None, high: float | None, text: str) -> None:
+    assert limits_words(low, high) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "call", "text"),
+    [
+        (7.0, 6.0, 8.0, "conforming", "allowed 6 to 8"),
+        (9.0, 6.0, 8.0, "nonconforming", "allowed 6 to 8, too high"),
+        (5.0, 6.0, 8.0, "nonconforming", "allowed 6 to 8, too low"),
+        (4.0, 5.0, None, "nonconforming", "allowed at least 5, too low"),
+        (8.0, 6.0, 8.0, "undecided", "allowed 6 to 8, a limit lies within the uncertainty"),
+    ],
+)
+def test_where_the_value_lies(value: float, low: float | None, high: float | None, call: str, text: str) -> None:
+    assert because(check(value, low, high, call)) == text
+
+
+def test_a_value_carries_its_unit() -> None:
+    assert value_words(check(7.25, 6.0, 8.0, "conforming")) == "7.25 ± 0.10 twists per inch"
