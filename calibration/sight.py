@@ -8,16 +8,17 @@ half a pixel to x and y, and gives up on boards of which little is seen.
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.card import Card, known_cards, load_card, marker_dictionary
-from calibration.plane import CORNER_FLOOR_PX, Plane, fit_plane, point_u_px, project
+from calibration.plane import CORNER_FLOOR_PX, Plane, fit_plane, point_u_px
 from calibration.pose import with_pose
 
 Array = NDArray[np.float64]
@@ -28,8 +29,10 @@ Markers = dict[int, Array]
 SEARCH_SIDES_PX = (1000, 2000)
 #: A marker cell this large in the reduced picture needs no look at a larger one, px.
 CLEAR_CELL_PX = 4.0
-#: Standard deviation of a marker's corner, each axis, px.
-MARKER_CORNER_U_PX = 0.5
+#: Sharpening that brings back blurred cells of ``CLEAR_CELL_PX``: gain, radii of what is kept and of what is taken off.
+SHARPEN_GAIN, SHARPEN_PX = 4.0, (1.0, 2.7)
+#: Standard deviation of a marker's corner, each axis: px, and as a share of a cell where that is more (blur rounds it).
+MARKER_CORNER_U_PX, MARKER_CORNER_U_CELLS = 0.5, 0.1
 #: A square corner further from the fit than this is not one, px.
 OUTLIER_PX = 0.5
 MIN_CORNERS = 6
@@ -89,50 +92,82 @@ def find_card(gray: Gray, cards: Sequence[Card] | None = None, focal_px: float |
     if min(gray.shape) < 32:
         return None
     looked_for = tuple(load_card(name) for name in known_cards()) if cards is None else tuple(cards)
-    best = _best_marked(gray, looked_for)
-    if best is not None:
-        return _measure(gray, *best, focal_px)
-    flipped = np.ascontiguousarray(gray[:, ::-1])
-    best = _best_marked(flipped, looked_for)
-    if best is None:
+    if not looked_for:
         return None
-    sight = _measure(flipped, *best, focal_px)
-    return None if sight is None else _mirror(sight, gray.shape[1], gray.shape[0], focal_px)
+    best = _best_marked(gray, looked_for)
+    return None if best is None else _measure(gray, *best, focal_px)
 
 
-def _best_marked(gray: Gray, cards: Iterable[Card]) -> tuple[Card, Markers] | None:
-    """Return the card of which most markers agree on one homography, looking in ever larger pictures."""
-    by_dictionary: dict[str, list[Card]] = {}
-    for card in cards:
-        by_dictionary.setdefault(card.dictionary, []).append(card)
+def _best_marked(gray: Gray, cards: Sequence[Card]) -> tuple[Card, Markers] | None:
+    """Return the card of which most markers agree on one homography, looking in ever larger pictures.
+
+    Where markers are still missing, the picture is looked at again sharpened, at a
+    size that makes a cell a few pixels: that reads cells blurred over half their width.
+    """
+    seen: dict[str, Markers] = {card.dictionary: {} for card in cards}
     best: tuple[Card, Markers] | None = None
     long_side = max(gray.shape)
-    for side in [s for s in SEARCH_SIDES_PX if s < 0.75 * long_side] + [long_side]:
-        for dictionary, group in by_dictionary.items():
-            seen = _markers(gray, dictionary, side / long_side)
-            for card in group:
-                agreed = _agreeing(card, seen)
-                if agreed and (best is None or len(agreed) > len(best[1])):
-                    best = card, agreed
-        if best is not None and _cell_px(*best) * side / long_side > CLEAR_CELL_PX:
+    sides_px = [s for s in SEARCH_SIDES_PX if s < 0.75 * long_side] + [long_side]
+    for side_px in sides_px:
+        _look(gray, seen, side_px / long_side, sharpen=False)
+        best = _most_agreeing(cards, seen)
+        if best is not None and _cell_px(*best) * side_px / long_side > CLEAR_CELL_PX:
             break
-    return best
+    if best is None:
+        for side_px in sides_px[:2]:
+            _look(gray, seen, side_px / long_side, sharpen=True)
+        best = _most_agreeing(cards, seen)
+    if best is None or len(best[1]) == len(best[0].markers_mm()):
+        return best
+    _look(gray, seen, min(1.0, CLEAR_CELL_PX / _cell_px(*best)), sharpen=True)
+    return _most_agreeing(cards, seen)
 
 
-def _markers(gray: Gray, dictionary: str, scale: float) -> Markers:
+def _look(gray: Gray, seen: dict[str, Markers], scale: float, sharpen: bool) -> None:
+    """Add the markers seen at that scale; plainly seen ones replace those seen before."""
+    small = gray if scale >= 1 else cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    if sharpen:
+        fine, coarse = (cv2.GaussianBlur(small, (0, 0), radius_px) for radius_px in SHARPEN_PX)
+        small = cv2.addWeighted(fine, 1 + SHARPEN_GAIN, coarse, -SHARPEN_GAIN, 0)
+    # Pixel centres at integers: the reduced picture's corner, not its first centre, stays in place.
+    ratio = np.array(gray.shape[::-1]) / np.array(small.shape[::-1])
+    for dictionary, markers in seen.items():
+        found = {i: (four + 0.5) * ratio - 0.5 for i, four in _markers(small, dictionary).items()}
+        markers.update({i: four for i, four in found.items() if not sharpen or i not in markers})
+
+
+def _most_agreeing(cards: Sequence[Card], seen: dict[str, Markers]) -> tuple[Card, Markers] | None:
+    found = [(card, _agreeing(card, markers)) for card in cards for markers in _both_hands(card, seen[card.dictionary])]
+    card, markers = max(found, key=lambda pair: len(pair[1]))
+    return (card, markers) if markers else None
+
+
+def _both_hands(card: Card, seen: Markers) -> tuple[Markers, Markers]:
+    """Part the markers seen as printed from those seen mirrored, as a front camera shows them."""
+    count = len(marker_dictionary(card.dictionary).bytesList)
+    mirrored = {i - count: four[[1, 0, 3, 2]] for i, four in seen.items() if i >= count}
+    return {i: four for i, four in seen.items() if i < count}, mirrored
+
+
+@lru_cache(maxsize=16)
+def _detector(dictionary: str) -> cv2.aruco.ArucoDetector:
+    """Return a detector of the dictionary's markers and of their mirror images, numbered on from the last."""
+    plain = marker_dictionary(dictionary)
+    bits, count = plain.markerSize, len(plain.bytesList)
+    cells = [plain.generateImageMarker(i, bits + 2, borderBits=1)[1:-1, -2:0:-1] for i in range(count)]
+    mirrored = [cv2.aruco.Dictionary.getByteListFromBits((c > 0).astype(np.uint8)) for c in cells]
+    both = cv2.aruco.Dictionary(np.vstack([plain.bytesList, *mirrored]), bits, plain.maxCorrectionBits)
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     settings.minMarkerPerimeterRate = 0.02
-    detector = cv2.aruco.ArucoDetector(marker_dictionary(dictionary), settings)
-    small = gray if scale >= 1 else cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    corners, ids, _ = detector.detectMarkers(small)
-    if ids is None:
-        return {}
-    # Pixel centres at integers: the reduced picture's corner, not its first centre, stays in place.
-    ratio = np.array(gray.shape[::-1]) / np.array(small.shape[::-1])
+    return cv2.aruco.ArucoDetector(both, settings)
+
+
+def _markers(gray: NDArray[Any], dictionary: str) -> Markers:
+    corners, ids, _ = _detector(dictionary).detectMarkers(gray)
     found: Markers = {}
-    for i, four in zip(ids.ravel(), corners, strict=True):
-        found.setdefault(int(i), (four.reshape(4, 2).astype(float) + 0.5) * ratio - 0.5)
+    for i, four in zip([] if ids is None else ids.ravel(), corners, strict=True):
+        found.setdefault(int(i), four.reshape(4, 2).astype(float))
     return found
 
 
@@ -163,7 +198,7 @@ def _measure(gray: Gray, card: Card, markers: Markers, focal_px: float | None) -
     on_card = card.markers_mm()
     mm = np.vstack([on_card[i] for i in markers])
     px = np.vstack(list(markers.values()))
-    plane = _fit(card, mm, px, MARKER_CORNER_U_PX)
+    plane = _fit(card, mm, px, max(MARKER_CORNER_U_PX, MARKER_CORNER_U_CELLS * _cell_px(card, markers)))
     corner_ids: list[int] = []
     for _ in range(4):
         found = _square_corners(gray, card, plane)
@@ -264,14 +299,3 @@ def _span(card: Card, kept: dict[int, Array]) -> bool:
     mm = card.corners_mm()[list(kept)]
     spread = np.linalg.svd(mm - mm.mean(0), compute_uv=False) / np.sqrt(len(mm))
     return bool(spread[-1] > 0.4 * card.square_mm)
-
-
-def _mirror(sight: Sight, width: int, height: int, focal_px: float | None) -> Sight:
-    flip = np.array([[-1.0, 0, width - 1], [0, 1, 0], [0, 0, 1]])
-    plane = sight.plane
-    points_px = project(flip, plane.points_px)
-    outline_px = None if plane.outline_px is None else project(flip, plane.outline_px)
-    turned = dataclasses.replace(
-        plane, image_from_plane=flip @ plane.image_from_plane, points_px=points_px, outline_px=outline_px
-    )
-    return dataclasses.replace(sight, points_px=points_px, plane=with_pose(turned, focal_px, (width, height)))
