@@ -171,7 +171,7 @@ def _pigtail_cells(pigtail: Pigtail) -> dict[str, str]:
 def _window(window: Any) -> str:
     if window is None:
         return words.NOT_MEASURED
-    return f"{words.plus_minus(window.twists_per_inch, window.u95, 2)} around {window.at_in:.2f} in"
+    return f"{words.plus_minus(window.twists_per_inch, window.u95, 2)} at {window.at_in:.2f} in"
 
 
 def _diameter(run: Run) -> str:
@@ -186,8 +186,10 @@ def _inches(length_in: float | None) -> str:
 
 def _pictures(evidence: Evidence) -> dict[str, Any]:
     row_in = row_length_in(evidence.sections)
+    picture = overview(evidence)
     return {
-        "overview": _data_uri(overview(evidence)),
+        "overview": _data_uri(picture),
+        "tall": picture.shape[0] > picture.shape[1],
         "sections": [_section_pictures(evidence, section, row_in) for section in evidence.sections],
     }
 

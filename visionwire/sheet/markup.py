@@ -78,26 +78,29 @@ def first_number(section: SectionEvidence) -> int:
 
 
 def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence | None, chord: bool = False) -> Picture:
-    ink = blank_ink(view.pixels)
-    text_px = max(14, round(max(view.pixels.shape[:2]) / 46))
-    width_px = 2 if chord else max(1, round(max(view.pixels.shape[:2]) / 850))
+    longer_px = max(view.pixels.shape[:2])
+    text_px = max(14, round(longer_px / 46))
+    width_px = 2 if chord else max(1, round(longer_px / 850))
+    dots, ink = blank_ink(view.pixels), blank_ink(view.pixels)
     for section in sections:
-        spine = view.place(section.spine_px)
-        if chord:
-            draw_dashes(ink, spine[[0, -1]], 2.0, 22.0)
-        else:
-            draw_dashes(ink, spine, 3.0, 5.0)
+        spine, half_px = view.place(section.spine_px), _half_tick_px(section) * view.enlargement
+        draw_dashes(dots, spine[[0, -1]] if chord else spine, 2.0, 22.0 if chord else 10.0)
         _draw_ticks(ink, view.place(section.ticks_px), spine, first_number(section), text_px, width_px)
-        _draw_ends(ink, spine, _half_tick_px(section) * view.enlargement)
+        _draw_ends(ink, spine, half_px)
         if not chord:
-            _draw_name(ink, spine, section.name, _half_tick_px(section) * view.enlargement, text_px)
-    if evidence is not None and evidence.card_outline_px is not None:
+            _draw_name(ink, spine, section.name, half_px, text_px)
+    if evidence is not None:
+        _draw_card(ink, view, evidence, 0.35 * text_px)
+    return press(press(view.pixels, dots), ink, edge_px=width_px)  # what lies on the wire has the thinnest edge
+
+
+def _draw_card(ink: Picture, view: View, evidence: Evidence, ring_px: float) -> None:
+    if evidence.card_outline_px is not None:
         outline = view.place(evidence.card_outline_px)
         draw_dashes(ink, np.vstack([outline, outline[:1]]), 14.0, 8.0)
-    if evidence is not None and evidence.card_points_px is not None:
+    if evidence.card_points_px is not None:
         for point in view.place(evidence.card_points_px):
-            draw_ring(ink, point, 0.35 * text_px)
-    return press(view.pixels, ink, edge_px=width_px)
+            draw_ring(ink, point, ring_px)
 
 
 def _draw_ticks(ink: Picture, ticks: Points, spine: Points, first: int, text_px: int, width_px: int) -> None:

@@ -121,8 +121,8 @@ def test_every_number_is_the_readings(page: Page) -> None:
         "3.62 ± 0.04",  # the same in full turns
         "18.6 ± 0.2",  # twists
         "2.57 in",  # length
-        "7.11 ± 0.22 around 0.55 in",
-        "8.86 ± 0.23 around 2.02 in",
+        "7.11 ± 0.22 at 0.55 in",
+        "8.86 ± 0.23 at 2.02 in",
         "0.0323 ± 0.0014 in",  # wire diameter
         "0.037 in",  # bow
         "0.094 in",  # gap at the start
