@@ -8,6 +8,7 @@ corners included. A refusal is better than a wrong card.
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.plane import Plane, fit_plane, project
-from calibration.pose import with_pose
+from calibration.pose import perspective_misfit, with_pose
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -27,8 +28,14 @@ WIDTH_MM, HEIGHT_MM, RADIUS_MM = 85.60, 53.98, 3.18
 OUTLINE_U = 0.003
 #: Every side's place carries this at least, px: shadows and bevelled edges are not noise.
 SIDE_U_PX = 0.5
+#: A card's side is straight to this at the size of the search, px; a shadow's is not.
+STRAIGHT_U_PX = 0.3
 SEARCH_SIDE_PX = 1000
-LARGEST_TILT_DEG = 45.0
+LARGEST_TILT_DEG, LARGEST_RESIDUAL_PX = 40.0, 2.5
+#: Chi-squared above which the quadrilateral is no ID-1 card; real ones were seen below 4, shadows from 6 up.
+LARGEST_DOUBT = 6.0
+#: Quadrilaterals that are measured at full size before one is chosen.
+CLOSE_LOOKS = 8
 
 
 @dataclass(frozen=True)
@@ -53,11 +60,22 @@ def find_id1(picture: Image, focal_px: float | None = None) -> Plane | None:
     scale = min(1.0, SEARCH_SIDE_PX / max(height, width))
     small = _channels(cv2.resize(planes, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
     quads = _quads(_lines(small), small.shape[1], small.shape[0])
-    scores = _outline_scores(_slopes(small), quads) if len(quads) else np.zeros(1)
-    if not scores.max() > 0:
+    if not len(quads):
         return None
+    scores = _outline_scores(_slopes(small), quads)
     ratio = np.array([width, height]) / np.array(small.shape[1::-1])
-    return _measured(planes, (quads[scores.argmax()] + 0.5) * ratio - 0.5, focal_px)
+    likely = [q for q in np.argsort(-scores)[:CLOSE_LOOKS].tolist() if scores[q] > max(0.0, scores.max() - 0.3)]
+    measured = [_measured(planes, (quads[q] + 0.5) * ratio - 0.5, 1 / scale, focal_px) for q in likely]
+    # A shadow's edge is softer than a card's, and a quadrilateral with one is not quite a card's in perspective.
+    fits = [(_doubt(plane, (width, height)), i, plane) for i, plane in enumerate(measured) if plane is not None]
+    doubt, _, plane = min(fits, default=(np.inf, 0, None))
+    return plane if doubt < LARGEST_DOUBT else None
+
+
+def _doubt(plane: Plane, size: tuple[int, int]) -> float:
+    """Return chi-squared of the perspective, and of the sides' straightness at the size of the search."""
+    straight_px = STRAIGHT_U_PX * max(1.0, max(size) / SEARCH_SIDE_PX)
+    return perspective_misfit(plane, size) + ((plane.residual_px or 0.0) / straight_px) ** 2
 
 
 def _channels(picture: NDArray[Any]) -> Image:
@@ -234,7 +252,7 @@ def _outline_scores(slopes: Array, quads: Array) -> Array:
     share = np.stack([shown[:, parts == part].mean(1) for part in range(8)], 1)
     sharp = _shows(slopes, quads, *_SHARP).mean(1)
     sides, arcs = share[:, :4], share[:, 4:]
-    whole = (sides.min(1) >= 0.5) & (sides.mean(1) >= 0.75) & (np.sort(arcs, axis=1)[:, 1] >= 0.5)
+    whole = (sides.min(1) >= 0.5) & (sides.mean(1) >= 0.75) & (arcs.min(1) >= 0.5) & (arcs.mean(1) >= 0.75)
     whole &= arcs.mean(1) - sharp >= 0.2
     return np.where(whole, sides.mean(1) + arcs.mean(1) - sharp, 0.0)
 
@@ -265,11 +283,11 @@ def _corners_mm() -> Array:
     return np.array([[0.0, 0.0], [WIDTH_MM, 0.0], [WIDTH_MM, HEIGHT_MM], [0.0, HEIGHT_MM]])
 
 
-def _measured(planes: Image, quad: Array, focal_px: float | None) -> Plane | None:
+def _measured(planes: Image, quad: Array, search_ratio: float, focal_px: float | None) -> Plane | None:
     """Fit each side's line to the edge along its straight part at full size, and the plane to their crossings."""
     corner_u_px = SIDE_U_PX
     residuals: list[float] = []
-    for reach_px in (6.0, 3.0):
+    for reach_px in (3.0 + 2.0 * search_ratio, 1.5 + search_ratio):
         fitted = [_side(planes, quad, side, reach_px) for side in range(4)]
         if any(f is None for f in fitted):
             return None
@@ -285,7 +303,8 @@ def _measured(planes: Image, quad: Array, focal_px: float | None) -> Plane | Non
         scale_relative_u=OUTLINE_U,
         outline_mm=_OUTLINE[0][np.argsort(_around())],
     )
-    return _plausible(plane, residual_px, planes.shape[1], planes.shape[0], focal_px)
+    plane = dataclasses.replace(plane, residual_px=residual_px)
+    return _plausible(plane, (planes.shape[1], planes.shape[0]), focal_px)
 
 
 def _around() -> Array:
@@ -341,9 +360,15 @@ def _robust_line(edge: Array, outward: Array) -> tuple[Array, float, float]:
     return normal, float(normal @ line[2:]), float(off[near].std())
 
 
-def _plausible(plane: Plane, residual_px: float, width: int, height: int, focal_px: float | None) -> Plane | None:
-    size = (width, height)
+def _plausible(plane: Plane, size: tuple[int, int], focal_px: float | None) -> Plane | None:
+    """Return the plane with its pose, unless no likely camera sees an ID-1 card like that."""
     plane = with_pose(plane, focal_px, size)
-    if plane.mirrored or residual_px > 2.5 or plane.tilt_deg is None or plane.tilt_deg > LARGEST_TILT_DEG:
+    tilt_deg = plane.tilt_deg
+    if (
+        plane.mirrored
+        or (plane.residual_px or 0.0) > LARGEST_RESIDUAL_PX
+        or tilt_deg is None
+        or tilt_deg > LARGEST_TILT_DEG
+    ):
         return None
     return plane

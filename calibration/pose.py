@@ -46,12 +46,8 @@ def focal_from_plane(plane: Plane, image_size: Size) -> tuple[float, float]:
     prior = focal_from_35mm(PRIOR_35MM, image_size)
     if len(plane.points_mm) < 4:
         return prior, PRIOR_LOG_U
-    centre_px = (np.array(image_size, float) - 1) / 2
-    homography, covariance, to_image = normalised_fit(plane)
-    to_centred = np.array([[1, 0, -centre_px[0]], [0, 1, -centre_px[1]], [0, 0, 1]]) @ np.linalg.inv(to_image)
-    logs = np.linspace(-1.2, 1.8, 61)
-    score = np.array([_score(to_centred, homography, covariance, prior * np.exp(log)) for log in logs])
-    score -= 0.5 * (logs / PRIOR_LOG_U) ** 2
+    logs, misfits, log_spreads = _over_focals(plane, prior, image_size)
+    score = -0.5 * (misfits + log_spreads)
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     mean = float(weight @ logs)
@@ -60,8 +56,25 @@ def focal_from_plane(plane: Plane, image_size: Size) -> tuple[float, float]:
     return prior * float(np.exp(mean)), spread
 
 
-def _score(to_centred: Array, homography: Array, covariance: Array, focal_px: float) -> float:
-    """Return the log likelihood of a focal length from the two constraints on a plane's homography."""
+def perspective_misfit(plane: Plane, image_size: Size) -> float:
+    """Return how far the plane is from what any likely camera could see: chi-squared of about two, less one."""
+    misfits = _over_focals(plane, focal_from_35mm(PRIOR_35MM, image_size), image_size)[1]
+    return float(misfits.min())
+
+
+def _over_focals(plane: Plane, prior_px: float, image_size: Size) -> tuple[Array, Array, Array]:
+    """Return the logarithms of focal length over prior tried, each one's chi-squared, and the log of its spread."""
+    centre_px = (np.array(image_size, float) - 1) / 2
+    homography, covariance, to_image = normalised_fit(plane)
+    to_centred = np.array([[1, 0, -centre_px[0]], [0, 1, -centre_px[1]], [0, 0, 1]]) @ np.linalg.inv(to_image)
+    logs = np.linspace(-1.2, 1.8, 61)
+    tried = [_misfit(to_centred, homography, covariance, prior_px * np.exp(log)) for log in logs]
+    misfits, log_spreads = np.array(tried).T
+    return logs, misfits + (logs / PRIOR_LOG_U) ** 2, log_spreads
+
+
+def _misfit(to_centred: Array, homography: Array, covariance: Array, focal_px: float) -> tuple[float, float]:
+    """Return chi-squared of the two constraints on a plane's homography, and the log determinant of their spread."""
     to_rays = np.diag([1 / focal_px, 1 / focal_px, 1.0]) @ to_centred
     step = 1e-6
 
@@ -77,7 +90,7 @@ def _score(to_centred: Array, homography: Array, covariance: Array, focal_px: fl
         moved.flat[k] += step
         slopes[:, k] = (constraints(moved) - off) / step
     spread = slopes @ covariance @ slopes.T + np.diag([SHEAR_U**2, STRETCH_U**2])
-    return float(-0.5 * off @ np.linalg.solve(spread, off) - 0.5 * np.log(np.linalg.det(spread)))
+    return float(off @ np.linalg.solve(spread, off)), float(np.log(np.linalg.det(spread)))
 
 
 def pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array, Array]:
