@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from visionwire.reading import Check, Reading, Refusal
-from visionwire.sheet.words import because, density_check, percent, plus_minus, run_words, value_words
+from visionwire.sheet.words import because, confidence_words, density_check, plus_minus, run_words, value_words
 
 
 def answer_lines(result: Reading | Refusal, name: str | None = None) -> list[str]:
@@ -28,7 +28,7 @@ def answer_lines(result: Reading | Refusal, name: str | None = None) -> list[str
             f"  what is wrong: {one_line(result.message)}",
             f"  what to do: {one_line(result.advice)}",
         ]
-    lines = [f"{shown}: {result.call.upper()} (confidence {percent(result.confidence)})"]
+    lines = [f"{shown}: {result.call.upper()} ({confidence_words(result)})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         lines.append(f"  {section}: {run_words(run)}{_judged(density_check(result, section))}")

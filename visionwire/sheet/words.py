@@ -56,6 +56,12 @@ def percent(probability: float) -> str:
     return f"{100 * probability:.0f} %"
 
 
+def confidence_words(reading: Reading) -> str:
+    """Say how sure the call is; an undecided one can only be sure of the likelier side."""
+    side = " in the likelier side" if reading.call == "undecided" else ""
+    return f"confidence {percent(reading.confidence)}{side}"
+
+
 def limits_words(low: float | None, high: float | None) -> str:
     """Write two limits as people say them."""
     if low is not None and high is not None:

@@ -23,7 +23,8 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
 @pytest.mark.parametrize("call", ["conforming", "nonconforming", "undecided"])
 def test_the_call_is_a_word_and_comes_first(reading_of: Callable[..., Reading], call: str) -> None:
     first = answer_lines(reading_of("a.jpg", call))[0]
-    assert first.startswith(f"a.jpg: {call.upper()} ")
+    side = " in the likelier side" if call == "undecided" else ""
+    assert first == f"a.jpg: {call.upper()} (confidence 96 %{side})"
 
 
 def test_no_limits_and_no_pigtail(reading: Reading) -> None:
