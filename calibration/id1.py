@@ -212,8 +212,8 @@ def _crossings(lines: _Lines, first: NDArray[np.int64], second: NDArray[np.int64
 
 def _from_top_left(corners: Array) -> Array:
     """Turn each quadrilateral to run clockwise in the picture, its first side a long one."""
-    area = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
-    corners = np.where((area > 0)[:, None, None], corners, corners[:, ::-1])
+    (ax, ay), (bx, by) = (corners[:, 2] - corners[:, 0]).T, (corners[:, 3] - corners[:, 1]).T
+    corners = np.where((ax * by > ay * bx)[:, None, None], corners, corners[:, ::-1])
     sides = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2)
     short_first = sides[:, 0] + sides[:, 2] < sides[:, 1] + sides[:, 3]
     return np.where(short_first[:, None, None], np.roll(corners, -1, axis=1), corners)

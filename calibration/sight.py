@@ -2,8 +2,9 @@
 
 Markers say which card it is and roughly where; the points at which four squares
 meet carry the measurement, because blur and exposure leave them in place while
-they shift a marker's own corners. OpenCV's board detector is not used: it adds
-half a pixel to x and y, and gives up on boards of which little is seen.
+they shift a marker's own corners. OpenCV's board detector is not used: some of
+its versions add half a pixel to x and y (5.0.0 does not), and it gives up on
+boards of which little is seen.
 """
 
 from __future__ import annotations

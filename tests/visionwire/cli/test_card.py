@@ -1,0 +1,53 @@
+"""``visionwire card``: files on disk and one sentence for what goes wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from calibration import known_cards
+from visionwire.cli.card import card
+from visionwire.errors import OutputError, UsageError
+
+app = typer.Typer()
+app.command()(card)
+RUNNER = CliRunner()
+
+
+@pytest.mark.parametrize(("suffix", "begins"), [(".svg", b"<?xml"), (".pdf", b"%PDF-"), (".png", b"\x89PNG")])
+def test_format_by_suffix(tmp_path: Path, suffix: str, begins: bytes) -> None:
+    out = tmp_path / f"lane{suffix}"
+    result = RUNNER.invoke(app, ["lane", "--out", str(out), "--dpi", "150"])
+    assert result.exit_code == 0
+    assert out.read_bytes().startswith(begins)
+    assert result.stdout == f"{out}\n"
+    assert "it must read 100.0 mm" in result.stderr
+
+
+def test_list_names_every_card() -> None:
+    listed = RUNNER.invoke(app, ["--list"]).stdout
+    assert [line.split()[0] for line in listed.splitlines()] == list(known_cards())
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "says"),
+    [
+        (["ruler"], UsageError, "no card 'ruler'"),
+        (["lane", "--out", "lane.bmp"], UsageError, "not as 'lane.bmp'"),
+        (["lane", "--out", "none/there/lane.pdf"], OutputError, "cannot be written"),
+        (["lane", "--measured", "3.9"], UsageError, "no printer is off by a fifth"),
+        (["lane", "--out", "lane.png", "--dpi", "7"], UsageError, "dpi is 7"),
+        (["none.toml"], UsageError, "cannot be read"),
+    ],
+)
+def test_one_sentence_for_what_is_wrong(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], error: type[Exception], says: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    raised = RUNNER.invoke(app, words).exception
+    assert isinstance(raised, error)
+    assert says in str(raised)
+    assert not list(tmp_path.iterdir())
