@@ -152,6 +152,22 @@ CODES: dict[str, Code] = {
 }
 
 
+@dataclass(frozen=True)
+class Flag:
+    """A flag raised, with its sentence filled in."""
+
+    code: str
+    sentence: str
+
+
+def flag(code: str, **figures: float) -> Flag:
+    """Raise the flag of that code, its sentences filled with the figures measured."""
+    entry = CODES[code]
+    if entry.kind != "flag":
+        raise ValueError(f"code {code!r} is a refusal, not a flag")
+    return Flag(code, f"{entry.message.format(**figures)}: {entry.advice.format(**figures)}")
+
+
 def refuse(code: str, **figures: float) -> Refusal:
     """Make the refusal of that code, its sentences filled with the figures measured."""
     entry = CODES[code]

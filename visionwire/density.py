@@ -1,0 +1,96 @@
+"""Twists per inch along a section: mean, profile, least and most in any inch, bow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from visionwire.budget import Ruler
+from visionwire.judge import COVERAGE_95
+from visionwire.reading import DensityAt
+from visionwire.section import Section
+
+Floats = NDArray[np.float64]
+
+PROFILE_WINDOW_IN = 0.5
+PROFILE_STEP_IN = 0.1
+
+
+@dataclass(frozen=True)
+class Density:
+    """What a section says of its twist.
+
+    Attributes
+    ----------
+    twists, twists_u : float
+        Count from end to end and its standard deviation.
+    length_in, relative_length_u : float
+        Length along the wire.
+    along_in : (n,) float array
+        Distance of every column from the start.
+    bow_in : float
+        Largest distance of the spine from its chord.
+    """
+
+    section: Section
+    twists: float
+    twists_u: float
+    length_in: float
+    relative_length_u: float
+    along_in: Floats
+    bow_in: float
+
+    @property
+    def twists_per_inch(self) -> float:
+        """Mean density: phase from end to end over the length, never a fit weighted to the middle."""
+        return self.twists / self.length_in
+
+    @property
+    def twists_per_inch_u(self) -> float:
+        """Standard deviation of the mean density."""
+        return self.twists_per_inch * float(np.hypot(self.twists_u / self.twists, self.relative_length_u))
+
+    def window(self, centre_in: float, width_in: float) -> DensityAt:
+        """Return the density over a window of that width."""
+        first, last = np.searchsorted(self.along_in, [centre_in - width_in / 2, centre_in + width_in / 2])
+        last = min(int(last), len(self.along_in) - 1)
+        begin, end = self.section.first + int(first), self.section.first + last
+        length = float(self.along_in[last] - self.along_in[first])
+        twists = self.section.twist.twists(begin, end)
+        relative = np.hypot(self.section.twist.twists_u(begin, end) / twists, self.relative_length_u)
+        value = twists / length
+        return DensityAt(value, COVERAGE_95 * value * float(relative), centre_in)
+
+    def profile(self) -> tuple[DensityAt, ...]:
+        """Return the density in half-inch windows (less on a shorter run) every tenth of an inch."""
+        width = min(PROFILE_WINDOW_IN, 0.5 * self.length_in)
+        centres = np.arange(width / 2, self.length_in - width / 2 + 1e-9, PROFILE_STEP_IN)
+        return tuple(self.window(float(centre), width) for centre in centres)
+
+    def extremes(self) -> tuple[DensityAt, DensityAt] | None:
+        """Return the least and the most in any one inch, or None on a run shorter than that."""
+        if self.length_in < 1.0:
+            return None
+        centres = np.linspace(0.5, self.length_in - 0.5, max(2, int((self.length_in - 1) / 0.02) + 1))
+        windows = [self.window(float(centre), 1.0) for centre in centres]
+        return min(windows, key=lambda one: one.twists_per_inch), max(windows, key=lambda one: one.twists_per_inch)
+
+
+def density_of(section: Section, ruler: Ruler) -> Density:
+    """Measure a section with a ruler."""
+    points_in = ruler.to_in(section.spine_px)
+    along_in = ruler.along_in(section.spine_px)
+    chord = points_in[-1] - points_in[0]
+    chord = chord / max(float(np.linalg.norm(chord)), 1e-9)
+    aside = (points_in - points_in[0]) @ np.array([-chord[1], chord[0]])
+    return Density(
+        section=section,
+        twists=section.twists,
+        twists_u=section.twists_u,
+        length_in=float(along_in[-1]),
+        relative_length_u=ruler.relative_u(section.spine_px),
+        along_in=along_in,
+        bow_in=float(np.abs(aside).max()),
+    )

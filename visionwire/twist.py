@@ -1,0 +1,396 @@
+"""Phase, count and hand of the twist along a strip.
+
+Three steps, each a function:
+
+1. ``spectrum``: for either hand, how much the strip around each column looks like a pair
+   twisted at each spacing. Two kinds of evidence are added. *Orientation*: the
+   gradient's direction against the geometry of the pair (``pair``), which no
+   lamp or shade can fake and which fixes the octave. *Slant*: on the axis the
+   pattern moves 4/d radians of phase across per unit of offset, in the direction
+   of the hand; what a mirrored pair would show is subtracted, so that everything
+   without a hand cancels.
+2. ``follow``: the best slowly varying spacing through the spectrum (Viterbi, IEEE
+   Trans. Inf. Theory 13 (1967) 260), for several stiffnesses; each gives a start.
+3. ``refine``: least squares of harmonics in the phase, the phase a smooth spline,
+   every row weighted by its own noise; the likeliest start wins, which mends
+   slipped cycles. Nonlinear least squares of harmonics is the estimator that
+   reaches the Cramer-Rao bound (tests/outside/test_estimator.py measures it).
+
+The octave never comes from any limit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, interpolate, ndimage
+
+from visionwire import pair
+from visionwire.strip import Strip, smooth
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+Lay = Literal["S", "Z"]
+LAYS: tuple[Lay, Lay] = ("S", "Z")
+
+SPACINGS_D: Floats = 2 ** np.arange(np.log2(1.5), np.log2(18.0), 1 / 12)
+SLANT_WEIGHT = 1 / 3  # of slant against orientation, which alone tells the octave
+SHORTEST_D = 3.0
+STIFFNESSES = (0.1, 0.5, 2.0, 8.0)
+WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
+HARMONICS = 3
+KNOT_TWISTS = 2.0
+ROUGHNESS = 0.3
+#: Beside noise, where the pair opens and how the light falls shift the pattern by this much at either end.
+END_U_TWISTS = 0.04
+
+
+@dataclass(frozen=True)
+class Twist:
+    """The twist along one strip.
+
+    Attributes
+    ----------
+    phase : (columns,) float array
+        Radians, one cycle a twist, a multiple of 2 pi at every crossing; rises along the strip.
+    phase_factor : (columns, knots) float array
+        ``phase_factor @ phase_factor.T`` is the covariance of the phase from noise.
+    lay : "S" or "Z"
+    local_score : (columns,) float array
+        Likeness to a pair of this hand around each column, less that to the other; about 0 off a pair.
+    local_fit : (columns,) float array
+        Log likelihood ratio of each column, mean over rows: the fitted pattern at its phase
+        against the same values out of step. Positive on the pair.
+    signal_to_noise : float
+        Mean over rows of the fitted pattern's variance over the residual's.
+    """
+
+    phase: Floats
+    phase_factor: Floats
+    lay: Lay
+    local_score: Floats
+    local_fit: Floats
+    signal_to_noise: float
+
+    def twists(self, first: int = 0, last: int = -1) -> float:
+        """Return the number of twists between two columns."""
+        return float(self.phase[last] - self.phase[first]) / (2 * np.pi)
+
+    def twists_u(self, first: int = 0, last: int = -1) -> float:
+        """Return the standard deviation of ``twists``: noise, and the pattern's shift at either end."""
+        difference = self.phase_factor[last] - self.phase_factor[first]
+        noise = float(np.sqrt(difference @ difference)) / (2 * np.pi)
+        return float(np.hypot(noise, np.sqrt(2) * END_U_TWISTS))
+
+
+def likeness(strip: Strip) -> tuple[Lay, Floats]:
+    """Return the likelier hand, and along the columns its likeness less that to the other hand; no phase.
+
+    Raises
+    ------
+    ValueError
+        If the strip is shorter than three wire diameters.
+    """
+    starts = [_starts(lay, evidence, strip, (0.5,))[0] for lay, evidence in zip(LAYS, _evidence(strip)[2], strict=True)]
+    best, other = sorted(starts, key=lambda start: -start.score)
+    return best.lay, best.local - np.maximum(other.local, 0.0)
+
+
+def estimate(strip: Strip) -> Twist:
+    """Measure the twist along a strip.
+
+    Raises
+    ------
+    ValueError
+        If the strip is shorter than three wire diameters.
+    """
+    pattern, orientation, both = _evidence(strip)
+    starts = [
+        start for lay, evidence in zip(LAYS, both, strict=True) for start in _starts(lay, evidence, strip, STIFFNESSES)
+    ]
+    best = max(starts, key=lambda start: start.score)
+    other = max((start for start in starts if start.lay != best.lay), key=lambda start: start.score)
+    rows = np.vstack([pattern, *orientation])
+    fits = [refine(rows, start.phase) for start in starts if start.agrees_with(best)]
+    fit = max(fits, key=lambda one: one.likelihood)
+    offset = _crossing_offset(fit, strip, best)
+    return Twist(
+        phase=fit.phase - offset,
+        phase_factor=fit.phase_factor,
+        lay=best.lay,
+        local_score=best.local - np.maximum(other.local, 0.0),
+        local_fit=_local_fit(rows, fit),
+        signal_to_noise=fit.signal_to_noise,
+    )
+
+
+def _evidence(strip: Strip) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
+    if strip.values.shape[1] * strip.step_d < SHORTEST_D:
+        raise ValueError(f"the strip is shorter than {SHORTEST_D:g} wire diameters; give a longer spine")
+    pattern, orientation = normalise(strip), orientations(strip)
+    return pattern, orientation, spectra(strip, pattern, orientation)
+
+
+def _starts(lay: Lay, evidence: Floats, strip: Strip, stiffnesses: tuple[float, ...]) -> list[_Start]:
+    return [_Start(lay, *follow(evidence, strip.step_d, stiffness), strip.step_d) for stiffness in stiffnesses]
+
+
+# -- 1. evidence --------------------------------------------------------------------------------
+
+
+def normalise(strip: Strip) -> Floats:
+    """Return the strip's luminance with its local mean taken out and its local deviation set to 1, (rows, columns)."""
+    columns = 12 / strip.step_d
+    residue = strip.values - smooth(strip.values, columns)
+    deviation = np.sqrt(smooth((residue**2).mean(0, keepdims=True), columns))
+    return residue / np.maximum(deviation, 1e-6)
+
+
+def orientations(strip: Strip) -> Floats:
+    """Return the gradient's double-angle orientation, (2, rows, columns): 2 gx gy and gx^2 - gy^2 over their energy.
+
+    The structure tensor of Bigun & Granlund (Proc. 1st ICCV, 1987, 433), smoothed
+    over a tenth of a wire; where there is little gradient both fade to zero.
+    """
+    column, row = strip.step_d, strip.row_step_d
+    soft = ndimage.gaussian_filter(strip.values, (0.09 / row, 0.09 / column), mode="nearest")
+    down, along = np.gradient(soft, row, column)
+    tensor = np.stack([2 * along * down, along**2 - down**2, along**2 + down**2])
+    tensor = ndimage.gaussian_filter(tensor, (0, 0.12 / row, 0.12 / column), mode="nearest")
+    energy = tensor[2] + 0.1 * smooth(tensor[2].mean(0, keepdims=True), 4 / column)
+    return np.asarray(tensor[:2] / np.maximum(energy, 1e-12), float)
+
+
+def spectra(strip: Strip, pattern: Floats, orientation: Floats) -> tuple[Floats, Floats]:
+    """Return the likeness to an S and to a Z pair, each (spacings, columns), over ``SPACINGS_D``."""
+    window = _Window(pattern.shape[1], strip.step_d)
+    slant_s, slant_z = _slants(window, pattern, strip.across_d)
+    slant = SLANT_WEIGHT * (slant_z - slant_s)
+    across = tuple(float(v) for v in strip.across_d)
+    orientation_f = window.transform(orientation).reshape(2 * len(across), -1)
+    matched_s, matched_z = (_matched(window, orientation_f, across, lay) for lay in LAYS)
+    return matched_s - slant, matched_z + slant
+
+
+class _Window:
+    """Sliding Gaussian windows of ``WINDOW_CYCLES`` by products in the frequency domain, edges mirrored."""
+
+    def __init__(self, columns: int, step_d: float) -> None:
+        self.columns = columns
+        self.size = fft.next_fast_len(2 * columns)
+        self.cycles_per_d = fft.fftfreq(self.size, step_d)
+
+    def transform(self, rows: Floats) -> Complexes:
+        """Return the transform along the last axis."""
+        padding = [(0, 0)] * (rows.ndim - 1) + [(0, self.columns)]
+        mirrored = np.pad(rows, padding, mode="symmetric")[..., : self.size]
+        return np.asarray(fft.fft(mirrored, self.size, axis=-1), complex)
+
+    def band(self, transformed: Complexes, spacing_d: float, harmonic: int = 1) -> Complexes:
+        """Return the analytic signal (..., columns) around that harmonic of a spacing."""
+        width = 1 / (2 * np.pi * WINDOW_CYCLES * spacing_d)
+        gain = np.exp(-0.5 * ((self.cycles_per_d - harmonic / spacing_d) / width) ** 2)
+        gain = 2 * gain * (self.cycles_per_d > 0)
+        return np.asarray(fft.ifft(transformed * gain, axis=-1)[..., : self.columns], complex)
+
+
+def _slants(window: _Window, pattern: Floats, across_d: Floats) -> tuple[Floats, Floats]:
+    """Return the share of the local energy that slants as an S and as a Z pair, each (spacings, columns)."""
+    pattern_f = window.transform(pattern)
+    near_axis = np.exp(-0.5 * (across_d / 0.5) ** 2)
+    near_axis /= near_axis.sum()
+    power = []
+    for sign in (-1, 1):
+        slanted = (near_axis * np.exp(sign * 4j * across_d)) @ pattern_f
+        power.append(np.array([np.abs(window.band(slanted, p)) ** 2 for p in SPACINGS_D]))
+    rows = np.sqrt(near_axis)[:, None] * pattern_f
+    energy = np.array([(np.abs(window.band(rows, p)) ** 2).sum(0) for p in SPACINGS_D[::4]]).max(0)
+    energy = np.maximum(smooth(energy[None], 8 * 8)[0], 1e-9)
+    return power[0] / energy, power[1] / energy
+
+
+def _matched(window: _Window, orientation_f: Complexes, across_d: tuple[float, ...], lay: Lay) -> Floats:
+    """Return how well the orientation fits a pair's at the best phase, (spacings, columns); 1 for a drawing of one."""
+    # What does not repeat is left out: edges along the wire are true of any rod, oblique ones of any scratch.
+    series = np.array([pair.orientation_harmonics(across_d, float(p), lay, 2)[:, :, 1:] for p in SPACINGS_D])
+    size = 2 * (np.abs(series) ** 2).sum((1, 2, 3))
+    drawn = np.conj(series).transpose(0, 3, 1, 2).reshape(2 * len(SPACINGS_D), -1)
+    products = (drawn @ orientation_f).reshape(len(SPACINGS_D), 2, -1)
+    turn = np.exp(-2j * np.pi * np.arange(24) / 24)[:, None]
+    fits = np.empty((len(SPACINGS_D), window.columns))
+    for index, (product, spacing) in enumerate(zip(products, SPACINGS_D, strict=True)):
+        first, second = (window.band(product[k], spacing, k + 1) for k in range(2))
+        fits[index] = ((turn * first).real + (turn**2 * second).real).max(0)
+    return fits / size[:, None]
+
+
+# -- 2. the best path through it ---------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Start:
+    """A first guess: spacing along the strip, and how well it explains each column."""
+
+    lay: Lay
+    spacing_d: Floats
+    local: Floats
+    step_d: float
+
+    @property
+    def score(self) -> float:
+        return float(self.local.mean())
+
+    @property
+    def phase(self) -> Floats:
+        return 2 * np.pi * np.cumsum(self.step_d / self.spacing_d)
+
+    def agrees_with(self, other: _Start) -> bool:
+        """Whether it is of the same hand and octave."""
+        octaves = np.log2(np.median(self.spacing_d) / np.median(other.spacing_d))
+        return self.lay == other.lay and bool(abs(octaves) < 0.5)
+
+
+def follow(likeness: Floats, step_d: float, stiffness: float) -> tuple[Floats, Floats]:
+    """Return the spacing (columns,) along the likeliest path, and the likeness there.
+
+    One step in ``SPACINGS_D`` per half wire diameter costs ``stiffness`` times a
+    half-diameter's likeness.
+    """
+    every = max(1, int(round(0.25 / step_d)))
+    sparse = likeness[:, ::every]
+    path = _viterbi(sparse, stiffness)
+    columns = np.arange(likeness.shape[1])
+    smooth_path = smooth(np.interp(columns, columns[::every], path)[None], 1.5 / step_d)[0]
+    steps = np.arange(len(SPACINGS_D))
+    spacing = np.exp(np.interp(smooth_path, steps, np.log(SPACINGS_D)))
+    return spacing, likeness[np.round(smooth_path).astype(int), columns]
+
+
+def _viterbi(gain: Floats, step_cost: float) -> NDArray[np.intp]:
+    states, columns = gain.shape
+    total, came_from = gain[:, 0], np.zeros((states, columns), np.intp)
+    index = np.arange(states)
+    for column in range(1, columns):
+        moves = np.full((3, states), -np.inf)
+        moves[0, 1:] = total[:-1] - step_cost
+        moves[1] = total
+        moves[2, :-1] = total[1:] - step_cost
+        choice = moves.argmax(0)
+        came_from[:, column] = index + choice - 1
+        total = moves[choice, index] + gain[:, column]
+    path = np.zeros(columns, np.intp)
+    path[-1] = int(total.argmax())
+    for column in range(columns - 1, 0, -1):
+        path[column - 1] = came_from[path[column], column]
+    return path
+
+
+# -- 3. least squares --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Harmonics in a spline phase, fitted to rows."""
+
+    phase: Floats
+    phase_factor: Floats
+    coefficients: Floats
+    likelihood: float
+    signal_to_noise: float
+
+
+def refine(rows: Floats, phase: Floats, max_rounds: int = 15) -> Fit:
+    """Fit every row by harmonics of one common phase, by Gauss-Newton.
+
+    Parameters
+    ----------
+    rows : (R, n) float array
+    phase : (n,) float array
+        First guess, radians, within about a third of a cycle; rising.
+
+    Returns
+    -------
+    Fit
+        ``likelihood`` is the mean over rows of log(1 + signal / noise), larger is
+        likelier. ``phase_factor`` comes from the sandwich estimator (White,
+        Econometrica 50 (1982) 1), so that noise that is correlated between rows
+        and columns counts for what it is.
+    """
+    columns = len(phase)
+    basis = _spline_basis(columns, KNOT_TWISTS * 2 * np.pi * columns / (phase[-1] - phase[0]))
+    curvature = np.diff(np.eye(basis.shape[1]), 2, axis=0)
+    knots = np.linalg.lstsq(basis, phase, rcond=None)[0]
+    for _ in range(max_rounds):
+        phase = basis @ knots
+        waves, slopes = _harmonics(phase)
+        coefficients = np.linalg.lstsq(waves, rows.T, rcond=None)[0]
+        residue, gradient = rows.T - waves @ coefficients, slopes @ coefficients
+        variance = np.maximum((residue**2).mean(0), 1e-9)
+        pull = (gradient * residue / variance).sum(1)
+        information = basis.T @ ((gradient**2 / variance).sum(1)[:, None] * basis)
+        size = np.trace(information) / len(information)
+        stiff = ROUGHNESS * size * curvature.T @ curvature
+        inverse = np.linalg.inv(information + stiff + 1e-9 * size * np.eye(len(information)))
+        step = inverse @ (basis.T @ pull - stiff @ knots)
+        largest = float(np.abs(basis @ step).max())
+        knots = knots + step * min(1.0, 0.8 / max(largest, 1e-12))
+        if largest < 1e-3:
+            break
+    ratio = (waves[:, 1:] @ coefficients[1:]).var(0) / variance
+    factor = basis @ inverse @ (basis.T * _pull_deviation(pull))
+    return Fit(basis @ knots, factor, coefficients, float(np.log1p(ratio).mean()), float(ratio.mean()))
+
+
+def _local_fit(rows: Floats, fit: Fit) -> Floats:
+    waves, _ = _harmonics(fit.phase)
+    pattern = waves @ fit.coefficients
+    noise = np.maximum(((rows.T - pattern) ** 2).mean(0), 1e-9)
+    both = noise + (pattern - fit.coefficients[0]).var(0)
+    in_step = (rows.T - pattern) ** 2 / noise + np.log(noise)
+    out_of_step = (rows.T - fit.coefficients[0]) ** 2 / both + np.log(both)
+    return np.asarray((out_of_step - in_step).mean(1) / 2, float)
+
+
+def _pull_deviation(pull: Floats) -> Floats:
+    """Return the deviation of each column's pull, raised for the correlation of neighbours."""
+    centred = pull - pull.mean()
+    spectrum = np.abs(fft.rfft(centred, 2 * len(pull))) ** 2
+    correlation = fft.irfft(spectrum)[: len(pull)]
+    correlation /= max(correlation[0], 1e-12)
+    end = int(np.argmax(correlation < 0.05)) or len(pull)
+    longer = max(1.0, 1 + 2 * float(correlation[1:end].sum()))
+    return np.sqrt(ndimage.uniform_filter1d(pull**2, max(3, len(pull) // 4)) * longer)
+
+
+def _harmonics(phase: Floats) -> tuple[Floats, Floats]:
+    """Return constant and harmonics (n, 2 K + 1), and their derivatives by phase."""
+    orders = np.arange(1, HARMONICS + 1)
+    cosines, sines = np.cos(phase[:, None] * orders), np.sin(phase[:, None] * orders)
+    constant = np.ones((len(phase), 1))
+    return np.hstack([constant, cosines, sines]), np.hstack([0 * constant, -orders * sines, orders * cosines])
+
+
+def _spline_basis(columns: int, knot_columns: float) -> Floats:
+    """Return a cubic B-spline basis on even knots that run past both ends, so that a straight line has no curvature."""
+    pieces = max(2, int(np.ceil((columns - 1) / knot_columns)))
+    knots = np.arange(-3, pieces + 4) * (columns - 1) / pieces
+    at = np.arange(columns) * (1 - 1e-12)
+    return np.asarray(interpolate.BSpline.design_matrix(at, knots, 3).toarray(), float)
+
+
+def _crossing_offset(fit: Fit, strip: Strip, start: _Start) -> float:
+    """Return the phase that the fit gives to the crossings of the geometry."""
+    rows = len(strip.across_d)
+    across = tuple(float(v) for v in strip.across_d)
+    series = pair.orientation_harmonics(across, float(np.median(start.spacing_d)), start.lay, 2)
+    found = []
+    for k in (1, 2):
+        fitted = 0.5 * (fit.coefficients[k, rows:] - 1j * fit.coefficients[k + HARMONICS, rows:])
+        found.append((np.conj(series[:, :, k]).ravel() * fitted).sum())
+    # The fitted pattern is the template moved by the offset: c_k = t_k exp(-i k offset).
+    turn = np.exp(2j * np.pi * np.arange(720) / 720)
+    best = int(((found[0] * turn).real + (found[1] * turn**2).real).argmax())
+    return 2 * np.pi * best / 720
