@@ -112,13 +112,13 @@ def _best_marked(gray: Gray, cards: Sequence[Card]) -> tuple[Card, Markers] | No
     for side_px in sides_px:
         _look(gray, seen, side_px / long_side, sharpen=False)
         best = _most_agreeing(cards, seen)
-        if best is not None and _cell_px(*best) * side_px / long_side > CLEAR_CELL_PX:
+        if best is not None and (_whole(*best) or _cell_px(*best) * side_px / long_side > CLEAR_CELL_PX):
             break
     if best is None:
         for side_px in sides_px[:2]:
             _look(gray, seen, side_px / long_side, sharpen=True)
         best = _most_agreeing(cards, seen)
-    if best is None or len(best[1]) == len(best[0].markers_mm()):
+    if best is None or _whole(*best):
         return best
     _look(gray, seen, min(1.0, CLEAR_CELL_PX / _cell_px(*best)), sharpen=True)
     return _most_agreeing(cards, seen)
@@ -188,6 +188,10 @@ def _agreeing(card: Card, seen: Markers) -> Markers:
         return {}
     whole: list[bool] = np.asarray(inliers, dtype=bool).reshape(-1, 4).all(axis=1).tolist()  # type: ignore[assignment]
     return {i: seen[i] for i, good in zip(ids, whole, strict=True) if good} if sum(whole) >= 2 else {}
+
+
+def _whole(card: Card, markers: Markers) -> bool:
+    return len(markers) == len(card.markers_mm())
 
 
 def _cell_px(card: Card, markers: Markers) -> float:
