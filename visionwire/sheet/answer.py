@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from visionwire.reading import Check, Reading, Refusal
-from visionwire.sheet.words import because, confidence_words, density_check, plus_minus, run_words, value_words
+from visionwire.sheet.words import (
+    PIGTAIL_NOT_SEEN,
+    because,
+    confidence_words,
+    density_check,
+    plus_minus,
+    run_words,
+    value_words,
+)
 
 
 def answer_lines(result: Reading | Refusal, name: str | None = None) -> list[str]:
@@ -32,8 +40,10 @@ def answer_lines(result: Reading | Refusal, name: str | None = None) -> list[str
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         lines.append(f"  {section}: {run_words(run)}{_judged(density_check(result, section))}")
-    if result.pigtail is not None:
-        check = next((c for c in result.checks if c.section == "pigtail"), None)
+    if result.pigtail is None:
+        lines.append(f"  pigtail: {PIGTAIL_NOT_SEEN}")
+    else:
+        check = next((c for c in result.checks if c.rule == "pigtail-twists"), None)
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
         lines.append(f"  pigtail: {twists} twists{_judged(check)}")
     lines += [_other(check) for check in result.checks if check.rule not in ("density", "pigtail-twists")]

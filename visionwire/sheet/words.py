@@ -29,6 +29,7 @@ SCALE_WORDS = {
 }
 
 NOT_MEASURED = "not measured"
+PIGTAIL_NOT_SEEN = "not seen, not judged"
 
 
 def plus_minus(value: float, u95: float, decimals: int) -> str:
