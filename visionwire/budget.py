@@ -28,7 +28,7 @@ SPINE_U = 0.0015
 WIRE_U = 0.02
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Ruler:
     """How lengths along the wire are read: a plane, the height of the wire over it, and the camera.
 

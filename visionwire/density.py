@@ -18,7 +18,7 @@ PROFILE_WINDOW_IN = 0.5
 PROFILE_STEP_IN = 0.1
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Density:
     """What a section says of its twist.
 

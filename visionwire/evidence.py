@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SectionEvidence:
     """Behind one run or the pigtail.
 
@@ -43,7 +43,7 @@ class SectionEvidence:
     strip_px_per_in: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Evidence:
     """Behind one reading: the upright picture, the card as found (closed outline) and the sections."""
 

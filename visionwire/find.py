@@ -27,7 +27,7 @@ SHORTEST_D = 8.0
 TURN_STEPS = 8  # a walk may touch its last steps, but not where it has been before
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Ribbon:
     """How much each place looks like a ribbon one to two wire diameters wide.
 

@@ -18,7 +18,7 @@ LONGEST_PIGTAIL_IN = 1.25
 FARTHEST_PIGTAIL_IN = 1.2
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Safety:
     """The sections of one safety, runs in the order along the wire."""
 

@@ -23,7 +23,7 @@ FEWEST_TWISTS = 1.5
 BESIDE_D = 2.4
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Section:
     """A stretch of twisted pair on its strip, columns ``first`` to ``last``."""
 

@@ -26,7 +26,7 @@ def smooth(rows: Floats, columns: float) -> Floats:
     return ndimage.gaussian_filter1d(rows, columns, axis=1, mode="mirror", truncate=3.0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Strip:
     """A straightened picture.
 

@@ -48,7 +48,7 @@ ROUGHNESS = 0.3
 END_U_TWISTS = 0.04
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Twist:
     """The twist along one strip.
 
@@ -230,7 +230,7 @@ def _matched(window: _Window, orientation_f: Complexes, across_d: tuple[float, .
 # -- 2. the best path through it ---------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Start:
     """A first guess: spacing along the strip, and how well it explains each column."""
 
@@ -291,7 +291,7 @@ def _viterbi(gain: Floats, step_cost: float) -> NDArray[np.intp]:
 # -- 3. least squares --------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fit:
     """Harmonics in a spline phase, fitted to rows."""
 
