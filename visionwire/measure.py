@@ -190,12 +190,16 @@ def _sections(
         one
         for line in find.candidates(ribbon, forbidden, MOST_CANDIDATES)
         for one in section.within(luminance, line, diameter_px)
-        if safety.weight(one) > LEAST_WEIGHT and one.gain > LEAST_GAIN and one.px_per_twist > CLOSEST_D * diameter_px
+        if _is_pair(one)
     ]
-    free = [
-        one for one in safety.without_overlap(free, hinted) if section.beside(luminance, one) < LARGEST_NULL * one.score
-    ]
+    free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
+    free = [one for one in free if section.beside(luminance, one) < LARGEST_NULL * one.score]
     return hinted + free
+
+
+def _is_pair(one: Section) -> bool:
+    closest_px = CLOSEST_D * one.strip.diameter_px
+    return safety.weight(one) > LEAST_WEIGHT and one.gain > LEAST_GAIN and one.px_per_twist > closest_px
 
 
 def _diameter_px(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from visionwire.section import Section
+from visionwire.section import Section, joined
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +34,19 @@ def without_overlap(sections: list[Section], taken: list[Section]) -> list[Secti
         if all(_covered(section, other) < 0.3 for other in taken + kept):
             kept.append(section)
     return kept
+
+
+def joined_up(luminance: NDArray[np.float32], sections: list[Section]) -> list[Section]:
+    """Return the sections, halves of one joined, likeliest first."""
+    rest = list(sections)
+    for one, other in itertools.combinations(sections, 2):
+        if any(half not in rest for half in (one, other)):
+            continue
+        both = joined(luminance, one, other)
+        if both is not None:
+            rest = [both, *(section for section in rest if section not in (one, other))]
+            return joined_up(luminance, without_overlap(rest, []))
+    return rest
 
 
 def weight(section: Section) -> float:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from visionwire.spine import recentre, smooth_line
 from visionwire.strip import Strip, smooth, straighten
-from visionwire.twist import Twist, estimate, likeness
+from visionwire.twist import QUICK, Twist, estimate, likeness
 
 Floats = NDArray[np.float64]
 
@@ -18,8 +18,13 @@ RECENTRINGS = 2
 #: A local likeness under this, or under the given share of the section's own, is off the wire.
 LEAST_LIKENESS = 0.1
 LEAST_SHARE = 0.3
+SHORTEST_D = 4.0
 MARGIN_D = 10.0
 FEWEST_TWISTS = 1.5
+GROWTH_TWISTS = 2.0
+MOST_GROWTHS = 4
+LARGEST_GAP_TWISTS = 4.0
+LEAST_FIT_SHARE = 0.15
 BESIDE_D = 2.4
 
 
@@ -50,8 +55,12 @@ class Section:
     @property
     def px_per_twist(self) -> float:
         """Mean distance of the crossings, px."""
-        length_px = (self.last - self.first) * self.strip.step_d * self.strip.diameter_px
-        return length_px / max(self.twists, 1e-6)
+        return self.length_d * self.strip.diameter_px / max(self.twists, 1e-6)
+
+    @property
+    def length_d(self) -> float:
+        """Length in the picture, in the wire diameters that the strip was made for."""
+        return (self.last - self.first) * self.strip.step_d
 
     @property
     def score(self) -> float:
@@ -80,21 +89,76 @@ def within(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) 
     """Return the twisted sections along a candidate line, longest first."""
     line = smooth_line(line_px, diameter_px / 4, SMOOTHING_D * diameter_px)
     strip = straighten(luminance, line, diameter_px)
-    if strip.values.shape[1] * strip.step_d < 4:
+    if strip.values.shape[1] * strip.step_d < SHORTEST_D:
         return []
     found = []
     for first, last in _stretches(likeness(strip)[1], strip.step_d):
-        if (last - first) * strip.step_d < 4:
+        if (last - first) * strip.step_d < SHORTEST_D:
             continue
         margin = int(MARGIN_D / strip.step_d)
-        part = strip.centre_px[max(first - margin, 0) : last + margin + 1]
-        wide = _trimmed(*_centred(luminance, part, diameter_px))
-        if (wide.last - wide.first) * strip.step_d < 4:
+        part = straighten(luminance, strip.centre_px[max(first - margin, 0) : last + margin + 1], diameter_px)
+        rough = _trimmed(part, estimate(part, QUICK))
+        if rough.length_d < SHORTEST_D or rough.score < LEAST_LIKENESS / 2:
             continue
-        section = _trimmed(*_centred(luminance, wide.spine_px, diameter_px))
+        section = _grown(luminance, rough)
         if section.twists >= FEWEST_TWISTS:
             found.append(section)
     return sorted(found, key=lambda one: -one.twists)
+
+
+def _grown(luminance: NDArray[np.float32], rough: Section) -> Section:
+    """Measure a section anew with some line to either side, until its ends lie inside that."""
+    line_px, first, last = rough.strip.centre_px, rough.first, rough.last
+    for _ in range(MOST_GROWTHS):
+        margin = max(1, int(GROWTH_TWISTS * rough.px_per_twist / (rough.strip.step_d * rough.strip.diameter_px)))
+        low, high = max(first - margin, 0), min(last + margin, len(line_px) - 1)
+        section = _trimmed(*_centred(luminance, line_px[low : high + 1], rough.strip.diameter_px))
+        new_first, new_last = (_nearest(line_px, section.spine_px[end]) for end in (0, -1))
+        grew = (low > 0 and new_first < first - margin / 2) or (high < len(line_px) - 1 and new_last > last + margin / 2)
+        first, last = new_first, new_last
+        if not grew or last - first < margin:
+            break
+    # Once more without what lies beyond the ends, which would bend the phase there.
+    return section if section.length_d < SHORTEST_D else whole(luminance, section.spine_px, section.strip.diameter_px)
+
+
+def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Section | None:
+    """Return the section that two of one hand and direction are the halves of, or None.
+
+    Between them lies at most a few twists that a highlight, a shadow or a bend hid; the pattern must run on in step
+    across the gap.
+    """
+    if one.twist.lay != other.twist.lay or not 0.6 < one.px_per_twist / other.px_per_twist < 1.6:
+        return None
+    first, second = _facing(one.spine_px, other.spine_px)
+    gap = second[0] - first[-1]
+    gap_px = float(np.hypot(*gap))
+    diameter_px = one.strip.diameter_px
+    if gap_px > max(LARGEST_GAP_TWISTS * max(one.px_per_twist, other.px_per_twist), 4 * diameter_px):
+        return None
+    if gap_px > 2 * diameter_px and not all(_along(half, gap) for half in (first, second)):
+        return None
+    whole_ = _trimmed(*_centred(luminance, np.vstack([first, second]), diameter_px))
+    columns = [_nearest(whole_.strip.centre_px, point) for point in (first[-1], second[0])]
+    across = whole_.twist.local_fit[min(columns) : max(columns) + 1]
+    if across.mean() <= 0 or whole_.length_d < 0.9 * (one.length_d + other.length_d):
+        return None
+    return whole(luminance, whole_.spine_px, diameter_px)
+
+
+def _facing(one: Floats, other: Floats) -> tuple[Floats, Floats]:
+    """Return both lines turned so that the first ends where the second begins."""
+    turns = [(a, b) for a in (one, one[::-1]) for b in (other, other[::-1])]
+    return min(turns, key=lambda pair_: float(np.hypot(*(pair_[1][0] - pair_[0][-1]))))
+
+
+def _along(line_px: Floats, gap: Floats) -> bool:
+    direction = line_px[-1] - line_px[0]
+    return float(direction @ gap) > 0.8 * float(np.linalg.norm(direction) * np.linalg.norm(gap))
+
+
+def _nearest(line_px: Floats, point: Floats) -> int:
+    return int(np.hypot(*(line_px - point).T).argmin())
 
 
 def beside(luminance: NDArray[np.float32], section: Section) -> float:
@@ -115,15 +179,17 @@ def beside(luminance: NDArray[np.float32], section: Section) -> float:
 
 def _centred(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) -> tuple[Strip, Twist]:
     strip = straighten(luminance, line_px, diameter_px)
-    twist = estimate(strip)
     for _ in range(RECENTRINGS):
-        strip = straighten(luminance, recentre(luminance, strip, twist), diameter_px)
-        twist = estimate(strip)
-    return strip, twist
+        strip = straighten(luminance, recentre(luminance, strip, estimate(strip, QUICK)), diameter_px)
+    return strip, estimate(strip)
 
 
 def _trimmed(strip: Strip, twist: Twist) -> Section:
-    return Section(strip, twist, *_best_stretch(twist.local_fit))
+    """Cut off what does not run in step: of all stretches, that with the largest sum of fit above a share of its own."""
+    twist_columns = 2 * np.pi * len(twist.phase) / (twist.phase[-1] - twist.phase[0])
+    fit = smooth(twist.local_fit[None], max(twist_columns / 4, 1.0))[0]
+    floor = LEAST_FIT_SHARE * max(float(np.quantile(fit, 0.7)), 0.0)
+    return Section(strip, twist, *_best_stretch(fit - floor))
 
 
 def _stretches(local_score: Floats, step_d: float) -> list[tuple[int, int]]:

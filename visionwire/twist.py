@@ -39,6 +39,7 @@ LAYS: tuple[Lay, Lay] = ("S", "Z")
 SPACINGS_D: Floats = 2 ** np.arange(np.log2(1.5), np.log2(18.0), 1 / 12)
 SLANT_WEIGHT = 1 / 3  # of slant against orientation, which alone tells the octave
 SHORTEST_D = 3.0
+QUICK = (0.5,)
 STIFFNESSES = (0.1, 0.5, 2.0, 8.0)
 WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
 HARMONICS = 3
@@ -94,13 +95,19 @@ def likeness(strip: Strip) -> tuple[Lay, Floats]:
     ValueError
         If the strip is shorter than three wire diameters.
     """
-    starts = [_starts(lay, evidence, strip, (0.5,))[0] for lay, evidence in zip(LAYS, _evidence(strip)[2], strict=True)]
+    starts = [_starts(lay, evidence, strip, QUICK)[0] for lay, evidence in zip(LAYS, _evidence(strip)[2], strict=True)]
     best, other = sorted(starts, key=lambda start: -start.score)
     return best.lay, best.local - np.maximum(other.local, 0.0)
 
 
-def estimate(strip: Strip) -> Twist:
+def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twist:
     """Measure the twist along a strip.
+
+    Parameters
+    ----------
+    strip : Strip
+    stiffnesses : tuple of float
+        Stiffnesses of the paths that give the starts; one is quicker and does not mend every slipped cycle.
 
     Raises
     ------
@@ -109,7 +116,7 @@ def estimate(strip: Strip) -> Twist:
     """
     pattern, orientation, both = _evidence(strip)
     starts = [
-        start for lay, evidence in zip(LAYS, both, strict=True) for start in _starts(lay, evidence, strip, STIFFNESSES)
+        start for lay, evidence in zip(LAYS, both, strict=True) for start in _starts(lay, evidence, strip, stiffnesses)
     ]
     best = max(starts, key=lambda start: start.score)
     other = max((start for start in starts if start.lay != best.lay), key=lambda start: start.score)

@@ -98,9 +98,10 @@ def read_picture(truth_path: Path, hinted: bool) -> PictureResult:
     """Measure one picture, the wire's diameter given, with or without the ends of its first run."""
     truth: Truth = json.loads(truth_path.read_text())
     runs = truth.get("runs", [])
-    hints = {"start": tuple(runs[0]["start_px"]), "end": tuple(runs[0]["end_px"])} if hinted and runs else {}
+    start, end = (tuple(runs[0][key]) if hinted and runs else None for key in ("start_px", "end_px"))
+    photo, wire = truth_path.parent / truth["image"]["file"], truth["wire"]["d_in"] if runs else None
     begun = time.perf_counter()
-    answer = measure(truth_path.parent / truth["image"]["file"], wire=truth["wire"]["d_in"] if runs else None, **hints)
+    answer = measure(photo, wire=wire, start=start, end=end)
     seconds = time.perf_counter() - begun
     return compare(truth_path.stem, truth, answer, runs[:1] if hinted else runs, seconds)
 
@@ -277,7 +278,7 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 
 
 def peak_memory_mb(data: bytes) -> float:
-    """Return the most memory that a process of its own holds while it reads the picture, MB (ru_maxrss, KiB on Linux)."""
+    """Return the most memory, MB, that a process of its own holds while it reads the picture (ru_maxrss: KiB on Linux)."""
     done = subprocess.run([sys.executable, "-c", PEAK], input=data, capture_output=True, check=True)
     return float(done.stdout) * 1024 / 1e6
 
@@ -289,9 +290,9 @@ def print_speed(truth_paths: Sequence[Path], rounds: int) -> None:
     for path in truth_paths:
         data = twelve_megapixels(path)
         decode_s, reading_s = time_reading(data, rounds)
-        ratio = reading_s / decode_s
+        ratio, peak_mb = reading_s / decode_s, peak_memory_mb(data)
         print(
-            f"  {path.stem:<20} {decode_s:10.3f} {reading_s:11.2f} {ratio:17.1f} {peak_memory_mb(data):9.0f}",
+            f"  {path.stem:<20} {decode_s:10.3f} {reading_s:11.2f} {ratio:17.1f} {peak_mb:9.0f}",
             flush=True,
         )
 

@@ -58,7 +58,7 @@ def _lit(normal: Floats, lamps: tuple[tuple[float, float, float], ...], gloss: f
     light = np.full(normal.shape[1:], 0.15)
     for lamp in lamps:
         towards = np.array(lamp) / np.linalg.norm(lamp)
-        half = towards + [0.0, 0.0, 1.0]
+        half = towards + np.array([0.0, 0.0, 1.0])
         half /= np.linalg.norm(half)
         flat = np.clip(np.tensordot(towards, normal, 1), 0, None)
         shine = np.clip(np.tensordot(half, normal, 1), 0, None) ** gloss
@@ -110,7 +110,7 @@ def picture(
     lit = pair_seen(along[near], across[near], twists_at, lay, lamps, shades)
     grey[near] = np.where(np.isnan(lit), ground, 230 * np.nan_to_num(lit))
     grey = ndimage.gaussian_filter(grey, blur_px) + rng.normal(0, noise, grey.shape)
-    return np.clip(grey, 0, 255).astype(np.float32)
+    return np.asarray(np.clip(grey, 0, 255), np.float32)
 
 
 def rgb(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
