@@ -278,7 +278,7 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 
 
 def peak_memory_mb(data: bytes) -> float:
-    """Return the most memory, MB, that a process of its own holds while it reads the picture (ru_maxrss: KiB on Linux)."""
+    """Return the most memory, MB, that a process of its own holds while reading (ru_maxrss, KiB on Linux)."""
     done = subprocess.run([sys.executable, "-c", PEAK], input=data, capture_output=True, check=True)
     return float(done.stdout) * 1024 / 1e6
 

@@ -1,0 +1,90 @@
+"""The ruler: lengths at the wire's height, and a budget that grows where it must."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calibration.plane import fit_plane
+from calibration.without_card import two_points
+from visionwire import budget
+
+SIZE_PX = (1600, 1200)
+FOCAL_PX = 1600.0
+CENTRE_PX = (np.array(SIZE_PX) - 1) / 2
+PX_PER_MM, DISTANCE_MM = 8.0, 200.0  # a camera 200 mm above, looking straight down
+
+
+def seen_mm(points_mm: np.ndarray) -> np.ndarray:
+    """Return (N, 3) points, mm, z towards the camera, as the pinhole camera sees them, px."""
+    away = DISTANCE_MM - points_mm[:, 2]
+    return CENTRE_PX + FOCAL_PX * points_mm[:, :2] / away[:, None]
+
+
+def card_plane() -> object:
+    """Return the plane of a 80 x 40 mm grid that lies at height 0 beside the wire."""
+    x, y = np.meshgrid(np.linspace(-40, 40, 9), np.linspace(20, 60, 5))
+    points_mm = np.column_stack([x.ravel(), y.ravel()])
+    px = seen_mm(np.column_stack([points_mm, np.zeros(len(points_mm))]))
+    return fit_plane(points_mm, px, scale_relative_u=0.001)
+
+
+def wire_px(height_mm: float, length_in: float = 2.0) -> np.ndarray:
+    x = np.linspace(-length_in / 2, length_in / 2, 81) * 25.4
+    return seen_mm(np.column_stack([x, np.zeros(81), np.full(81, height_mm)]))
+
+
+@pytest.mark.parametrize("height_mm", [0.0, 1.0, 2.5, 4.0])
+def test_a_length_at_a_known_height_is_true(height_mm: float) -> None:
+    ruler = budget.Ruler(card_plane(), height_mm, 0.0, FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    along_in = ruler.along_in(wire_px(height_mm))
+    assert along_in[0] == 0
+    assert along_in[-1] == pytest.approx(2.0, rel=1e-4)
+
+
+@pytest.mark.parametrize("height_mm", [0.0, 0.5, 2.0, 3.5, 4.0])
+def test_any_height_of_a_bolt_head_lies_within_two_standard_deviations(height_mm: float) -> None:
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    points_px = wire_px(height_mm)
+    error = ruler.along_in(points_px)[-1] / 2.0 - 1
+    assert abs(error) <= 2 * ruler.relative_u(points_px)
+
+
+def test_twice_the_distance_halves_what_the_height_costs() -> None:
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    height = ruler.terms(wire_px(0.0))["height"]
+    assert height == pytest.approx(budget.HEIGHT_U_MM / DISTANCE_MM, rel=1e-3)
+
+
+def test_the_whole_is_the_root_of_the_squares_of_its_parts() -> None:
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    points_px = wire_px(2.0)
+    terms = ruler.terms(points_px)
+    assert {"card", "height", "slope", "spine"} <= set(terms)
+    assert all(term > 0 for term in terms.values())
+    assert ruler.relative_u(points_px) ** 2 == pytest.approx(sum(term**2 for term in terms.values()))
+
+
+def test_scale_at_a_point_is_that_of_the_wires_height() -> None:
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    assert ruler.px_per_in(CENTRE_PX) == pytest.approx(FOCAL_PX / (DISTANCE_MM - budget.HEIGHT_MM) * 25.4, rel=1e-3)
+
+
+def test_two_points_lie_on_the_wire_itself() -> None:
+    plane = two_points((100, 100), (900, 100), 4 * 25.4)
+    ruler = budget.beside(plane, None, SIZE_PX)
+    line = np.array([[100.0, 300.0], [300.0, 300.0]])
+    assert ruler.height_mm == 0
+    assert ruler.along_in(line)[-1] == pytest.approx(1.0)
+    assert set(ruler.terms(line)) >= {"card", "spine"}
+    assert "height" not in ruler.terms(line)
+    assert ruler.relative_u(line) >= plane.relative_u
+
+
+def test_a_tilted_run_reads_high_by_one_over_the_cosine() -> None:
+    # trade geometry: 5, 10, 20 degrees out of the plane shorten the picture by 0.4, 1.5, 6.0 %.
+    ruler = budget.Ruler(card_plane(), 0.0, 0.0, 1e6, SIZE_PX)  # type: ignore[arg-type]
+    for tilt_deg in (5.0, 10.0, 20.0):
+        x = np.linspace(-0.5, 0.5, 41) * 25.4
+        flat = CENTRE_PX + PX_PER_MM * np.column_stack([x * np.cos(np.radians(tilt_deg)), np.zeros(41)])
+        assert 1 / ruler.along_in(flat)[-1] == pytest.approx(1 / np.cos(np.radians(tilt_deg)), rel=1e-3)

@@ -1,0 +1,113 @@
+"""The geometry of the pair, by pencil and against a drawing made of balls."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.visionwire.drawn import even, pair_seen
+from visionwire.pair import (
+    CLOSEST_SPACING_D,
+    orientation_harmonics,
+    outline_half_width,
+    strand_length,
+    visible_slope,
+)
+
+
+def test_slope_at_a_crossing_is_half_pi_over_the_spacing() -> None:
+    # tan a = pi d / (2 p), from the derivative of y = (d/2) sin(pi x / p) at 0.
+    for spacing in (1.7, 3.0, 8.0):
+        slope = visible_slope(np.array([0.0]), np.array([0.0]), spacing)[0, 0]
+        assert slope == pytest.approx(np.pi / (2 * spacing))
+
+
+def test_between_crossings_two_strands_lie_side_by_side_level() -> None:
+    slope = visible_slope(np.array([np.pi / 2]), np.array([-0.5, 0.5]), 4.0)
+    assert slope[:, 0] == pytest.approx([0.0, 0.0], abs=1e-12)
+
+
+def test_the_pattern_repeats_once_a_twist_whichever_strand_is_in_front() -> None:
+    theta, across = np.linspace(0.05, 3.0, 60), np.linspace(-1.2, 1.2, 25)
+    one, next_ = visible_slope(theta, across, 4.0), visible_slope(theta + np.pi, across, 4.0)
+    np.testing.assert_allclose(one, next_, atol=1e-12)
+
+
+def test_nothing_is_seen_outside_the_outline() -> None:
+    theta, across = np.linspace(0, np.pi, 50), np.linspace(-1.2, 1.2, 121)
+    seen = ~np.isnan(visible_slope(theta, across, 4.0))
+    half_width = outline_half_width(2 * theta)
+    outermost = np.where(seen, np.abs(across)[:, None], 0).max(0)
+    assert outermost == pytest.approx(half_width, abs=0.021)
+
+
+@pytest.mark.parametrize(("phase", "half_width_d"), [(0.0, 0.5), (np.pi, 1.0), (2 * np.pi, 0.5), (np.pi / 3, 0.75)])
+def test_outline_is_one_wire_at_a_crossing_and_two_between(phase: float, half_width_d: float) -> None:
+    assert outline_half_width(np.array([phase]))[0] == pytest.approx(half_width_d)
+
+
+@pytest.mark.parametrize("spacing_d", [6.0, 12.0])
+def test_outline_against_a_drawing(spacing_d: float) -> None:
+    # A slanting strand is a little wider across than d: by 1 / cos a, 3 % at six diameters.
+    across, along = np.meshgrid(np.linspace(-1.2, 1.2, 481), np.linspace(0, 2 * spacing_d, 49), indexing="ij")
+    drawn = ~np.isnan(pair_seen(along, across, even(spacing_d)))
+    width = drawn.sum(0) * 0.005
+    assert width / 2 == pytest.approx(outline_half_width(2 * np.pi * along[0] / spacing_d), abs=0.02)
+
+
+def test_the_front_strand_of_a_right_handed_screw_slopes_as_the_middle_of_a_z() -> None:
+    # A right-handed helix about z: (cos t, sin t, c t). Held upright and seen from -y (x to the right, z up), the
+    # front half is where sin t < 0, and there x rises with z: "/", the middle of a Z. ISO 2:1973 defines S and Z so.
+    t = np.linspace(-np.pi, 0, 9)[1:-1]
+    x, z = np.cos(t), 0.3 * t
+    assert np.all(np.diff(x) / np.diff(z) > 0)
+    # Turned by 90 degrees clockwise (up becomes right, right becomes down), it descends from left to right:
+    # with y downwards, dy/dx > 0, which is what the harmonics of Z are made of.
+    theta, across = np.array([0.0]), np.array([0.0])
+    assert visible_slope(theta, across, 3.0)[0, 0] > 0
+    z_series = orientation_harmonics((0.0,), 3.0, "Z", 2)
+    s_series = orientation_harmonics((0.0,), 3.0, "S", 2)
+    at_crossing_z = (z_series[0, 0, 0] + 2 * z_series[0, 0, 1:].sum()).real
+    at_crossing_s = (s_series[0, 0, 0] + 2 * s_series[0, 0, 1:].sum()).real
+    # An edge that descends has a gradient (-s, 1): 2 gx gy < 0.
+    assert at_crossing_z < 0 < at_crossing_s
+
+
+def test_s_is_z_upside_down() -> None:
+    across = tuple(np.linspace(-1, 1, 9))
+    z, s = (orientation_harmonics(across, 4.0, lay, 3) for lay in "ZS")
+    # Flipped top to bottom, rows reverse and the sine of the double angle changes sign.
+    np.testing.assert_allclose(s, z[:, ::-1] * np.array([-1.0, 1.0])[:, None, None], atol=1e-9)
+
+
+def test_the_closest_spacing_is_simple_contact() -> None:
+    # Strand centre lines y = (d/2) sin(pi x / p), z = (d/2) cos(pi x / p): their lengthwise angle must leave d
+    # between the two at the crossing, which holds down to 45 degrees, tan a = 1: p = (pi/2) d.
+    assert np.pi / (2 * CLOSEST_SPACING_D) == pytest.approx(1.0)
+    for spacing, touches in ((CLOSEST_SPACING_D * 1.02, True), (CLOSEST_SPACING_D * 0.9, False)):
+        assert (_closest_approach(spacing) > 0.999) is touches
+
+
+def _closest_approach(spacing_d: float) -> float:
+    """Least distance of a point of one strand's centre line from the other strand's, in wire diameters."""
+    x = np.linspace(-3, 3, 6001)
+    other = np.column_stack([x, -0.5 * np.sin(np.pi * x / spacing_d), -0.5 * np.cos(np.pi * x / spacing_d)])
+    return float(np.linalg.norm(other - [0.0, 0.0, 0.5], axis=1).min())
+
+
+def test_strand_length_by_pythagoras() -> None:
+    assert strand_length(3.0, 0.0, 0.032) == 3.0
+    # Unrolled: one full turn of two half turns goes pi d around; 4 along and 3 around make 5.
+    assert strand_length(4.0, 2.0, 3.0 / np.pi) == pytest.approx(5.0)
+
+
+@given(st.floats(0.1, 24), st.floats(0, 200), st.floats(0.01, 0.1), st.floats(0.1, 10))
+def test_strand_length_scales_with_the_unit_and_grows_with_twists(
+    length: float, twists: float, diameter: float, k: float
+) -> None:
+    one = strand_length(length, twists, diameter)
+    assert one >= length
+    assert strand_length(k * length, twists, k * diameter) == pytest.approx(k * one)
+    assert strand_length(length, twists + 1, diameter) > one

@@ -1,0 +1,73 @@
+"""The registry of codes: each has its kind, a sentence that can be filled and something to do."""
+
+from __future__ import annotations
+
+import re
+import string
+from pathlib import Path
+
+import pytest
+
+from visionwire.quality import CODES, flag, refuse
+
+PACKAGE = Path(__file__).parents[2] / "visionwire"
+
+
+def figures(code: str) -> dict[str, float]:
+    """Return a figure for every name in the sentences of a code."""
+    entry = CODES[code]
+    texts = entry.message + entry.advice
+    return {name: 7.25 for _, name, _, _ in string.Formatter().parse(texts) if name}
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_every_code_has_sentences_that_can_be_filled(code: str) -> None:
+    if CODES[code].kind == "refusal":
+        refusal = refuse(code, **figures(code))
+        said = [refusal.message, refusal.advice]
+        assert refusal.code == code
+        assert not refusal
+    else:
+        raised = flag(code, **figures(code))
+        assert raised.code == code
+        said = raised.sentence.split(": ", 1)
+    assert len(said) == 2
+    for sentence in said:
+        assert len(sentence) > 15
+        assert not re.search(r"[{}]|\bnan\b|\.$", sentence)
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_codes_are_lower_case_words_joined_by_hyphens(code: str) -> None:
+    assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", code)
+
+
+def test_a_figure_forgotten_is_an_error_and_not_a_hole_in_the_sentence() -> None:
+    with pytest.raises(KeyError, match="px_per_twist"):
+        refuse("twist-too-small", needed_px=12.0, percent=50.0)
+
+
+def test_a_flag_is_no_refusal_and_a_refusal_no_flag() -> None:
+    with pytest.raises(ValueError, match="'no-scale' is a refusal, not a flag"):
+        flag("no-scale")
+    with pytest.raises(ValueError, match="'card-tilted' is a flag, not a refusal"):
+        refuse("card-tilted", tilt_deg=30.0)
+
+
+def test_a_code_nobody_registered_is_an_error() -> None:
+    with pytest.raises(KeyError):
+        refuse("bad-weather")
+
+
+def test_every_code_that_the_package_raises_is_registered() -> None:
+    raised = set()
+    for file in PACKAGE.rglob("*.py"):
+        raised |= set(re.findall(r"""(?:flag|refuse)\(\s*"([a-z0-9-]+)\"""", file.read_text()))
+    assert raised, "no code is raised anywhere"
+    assert raised <= set(CODES)
+
+
+def test_the_sentences_carry_the_figures() -> None:
+    refusal = refuse("twist-too-small", px_per_twist=8.4, needed_px=12.0, percent=70.0)
+    assert refusal.message == "one twist spans 8 px; at least 12 are needed"
+    assert refusal.advice == "move to about 70 % of the distance"

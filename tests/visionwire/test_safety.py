@@ -1,0 +1,87 @@
+"""Runs told from the pigtail by length and place, and their order along the wire."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pytest
+
+from visionwire import safety
+
+PX_PER_IN = 200.0
+
+
+@dataclass
+class Stretch:
+    """What `safety` looks at in a section, set by hand."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    twists: float
+    score: float = 0.5
+    strip: Any = field(default=None)
+
+    def __post_init__(self) -> None:
+        self.strip = type("Strip", (), {"diameter_px": 6.0})
+
+    @property
+    def spine_px(self) -> np.ndarray:
+        length = np.hypot(self.end[0] - self.start[0], self.end[1] - self.start[1])
+        return np.linspace(self.start, self.end, int(length) + 1)
+
+
+def stretch(*args: Any, **kwargs: Any) -> Any:
+    return Stretch(*args, **kwargs)
+
+
+def test_a_run_and_its_pigtail() -> None:
+    run = stretch((100, 100), (500, 100), 14.0)
+    tail = stretch((560, 120), (650, 160), 4.0)
+    whole = safety.join([run, tail], PX_PER_IN)
+    assert whole.runs == (run,)
+    assert whole.pigtail is tail
+
+
+def test_a_pigtail_far_from_any_run_is_not_one() -> None:
+    run = stretch((100, 100), (500, 100), 14.0)
+    stray = stretch((560, 600), (650, 660), 4.0)
+    assert safety.join([run, stray], PX_PER_IN).pigtail is None
+
+
+def test_two_runs_come_in_the_order_along_the_wire() -> None:
+    left, middle, right = (stretch((x, 100), (x + 380, 110), 14.0) for x in (0, 450, 900))
+    tail = stretch((1340, 120), (1430, 170), 4.0)
+    whole = safety.join([middle, tail, right, left], PX_PER_IN)
+    assert whole.runs == (left, middle, right)
+    assert whole.pigtail is tail
+
+
+def test_nothing_joins_to_nothing() -> None:
+    whole = safety.join([], PX_PER_IN)
+    assert whole.runs == () and whole.pigtail is None
+
+
+def test_of_two_tails_the_likelier_is_taken() -> None:
+    run = stretch((100, 100), (500, 100), 14.0)
+    likely, unlikely = stretch((560, 120), (650, 160), 4.0, 0.6), stretch((40, 120), (90, 160), 3.0, 0.3)
+    assert safety.join([run, unlikely, likely], PX_PER_IN).pigtail is likely
+
+
+def test_of_two_sections_on_one_place_the_likelier_stays() -> None:
+    strong, weak = stretch((100, 100), (500, 100), 14.0, 0.6), stretch((120, 103), (480, 104), 12.0, 0.4)
+    elsewhere = stretch((100, 300), (300, 300), 8.0, 0.3)
+    assert safety.without_overlap([weak, elsewhere, strong], []) == [strong, elsewhere]
+    assert safety.without_overlap([strong, weak, elsewhere], [weak]) == [elsewhere]
+
+
+def test_likelier_is_longer_at_the_same_likeness_and_likelier_at_the_same_length() -> None:
+    one = stretch((0, 0), (100, 0), 4.0, 0.5)
+    assert safety.weight(stretch((0, 0), (400, 0), 16.0, 0.5)) == pytest.approx(2 * safety.weight(one))
+    assert safety.weight(stretch((0, 0), (100, 0), 4.0, 1.0)) == pytest.approx(2 * safety.weight(one))
+    assert safety.weight(stretch((0, 0), (100, 0), -1.0, 0.5)) == 0
+
+
+def test_length_of_three_four_five() -> None:
+    assert safety.length_px(stretch((0, 0), (30, 40), 1.0)) == pytest.approx(50)

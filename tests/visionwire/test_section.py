@@ -1,0 +1,85 @@
+"""One section: measured from end to end, its ends found where the wire begins, nothing made of nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.visionwire.drawn import even, picture
+from tests.visionwire.test_twist import nothing
+from visionwire import section
+
+START, END, DIAMETER_PX = (150.0, 150.0), (550.0, 150.0), 10.0
+LINE = np.array([START, END])
+LONGER = np.array([[30.0, 150.0], [680.0, 150.0]])
+TWISTS = 10.0
+
+
+@pytest.fixture(scope="module")
+def grey() -> np.ndarray:
+    return picture(START, END, DIAMETER_PX, even(4.0))
+
+
+def test_the_whole_line_is_measured_from_end_to_end(grey: np.ndarray) -> None:
+    one = section.whole(grey, LINE, DIAMETER_PX)
+    assert one.twists == pytest.approx(TWISTS, abs=0.25)
+    assert one.twist.lay == "Z"
+    assert one.px_per_twist == pytest.approx(40.0, rel=0.02)
+    assert one.length_d == pytest.approx(40.0, abs=0.5)
+    assert one.spine_px[0] == pytest.approx(START, abs=0.6 * DIAMETER_PX)
+    assert one.spine_px[-1] == pytest.approx(END, abs=0.6 * DIAMETER_PX)
+    assert 0 < one.twists_u < 0.2
+
+
+def test_a_candidate_that_runs_on_past_the_wire_is_cut_to_it(grey: np.ndarray) -> None:
+    found = section.within(grey, LONGER, DIAMETER_PX)
+    assert len(found) == 1
+    ends = sorted([found[0].spine_px[0, 0], found[0].spine_px[-1, 0]])
+    assert ends == pytest.approx([START[0], END[0]], abs=1.0 * 40)  # within a twist
+    assert found[0].twists == pytest.approx((ends[1] - ends[0]) / 40, abs=0.25)
+
+
+def test_two_pairs_on_one_line_are_two_sections(grey: np.ndarray) -> None:
+    left = picture((40, 150), (270, 150), DIAMETER_PX, even(4.0))
+    right = picture((430, 150), (660, 150), DIAMETER_PX, even(4.0), seed=1)
+    both = np.where(np.arange(700) < 350, left, right)
+    found = section.within(both, LONGER, DIAMETER_PX)
+    middles = sorted(one.spine_px[:, 0].mean() for one in found)
+    assert middles == pytest.approx([155, 545], abs=25)
+
+
+@pytest.mark.parametrize("kind", ["noise", "single wire", "two wires side by side", "thread", "grating", "knurl"])
+def test_no_section_of_any_weight_is_made_of_what_is_no_pair(kind: str, grey: np.ndarray) -> None:
+    likeliest = max((one.score for one in section.within(_wide(kind), LINE - [100, 90], DIAMETER_PX)), default=0.0)
+    assert likeliest < 0.5 * section.whole(grey, LINE, DIAMETER_PX).score
+
+
+def _wide(kind: str) -> np.ndarray:
+    return nothing(kind).astype(np.float32)
+
+
+def test_beside_a_wire_is_nothing_and_beside_one_thread_of_a_braid_is_another(grey: np.ndarray) -> None:
+    alone = section.whole(grey, LINE, DIAMETER_PX)
+    assert section.beside(grey, alone) < 0.3 * alone.score
+    rows = [picture((150, y), (550, y), DIAMETER_PX, even(4.0), ground=0) for y in (126.0, 150.0, 174.0)]
+    braid = np.max(rows, axis=0)
+    amid = section.whole(braid, LINE, DIAMETER_PX)
+    assert section.beside(braid, amid) > 0.5 * amid.score
+
+
+def test_a_section_at_the_pictures_edge(grey: np.ndarray) -> None:
+    cut = np.ascontiguousarray(grey[140:])
+    one = section.whole(cut, LINE - [0, 140], DIAMETER_PX)
+    assert one.twists == pytest.approx(TWISTS, abs=0.6)
+
+
+def test_too_short_a_line_says_so(grey: np.ndarray) -> None:
+    with pytest.raises(ValueError, match="shorter than 3 wire diameters"):
+        section.whole(grey, np.array([[150.0, 150.0], [170.0, 150.0]]), DIAMETER_PX)
+    assert section.within(grey, np.array([[150.0, 150.0], [170.0, 150.0]]), DIAMETER_PX) == []
+
+
+def test_a_line_run_backwards_counts_the_same(grey: np.ndarray) -> None:
+    ahead, back = (section.whole(grey, line, DIAMETER_PX) for line in (LINE, LINE[::-1]))
+    assert back.twists == pytest.approx(ahead.twists, abs=0.05)
+    assert back.twist.lay == ahead.twist.lay
