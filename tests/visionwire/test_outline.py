@@ -1,0 +1,102 @@
+"""The wire's diameter from a drawn pair whose geometry is exact, and from pictures without one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from visionwire import outline, section
+
+SIZE = (170, 560)
+
+
+def draw(
+    diameter: float, spacing: float, lay: str = "Z", ground: float = 60.0, noise: float = 2.0
+) -> NDArray[np.float32]:
+    """Draw a pair along the row 85: two tubes lit from above and in front, sampled three by three and box-blurred."""
+    fine = 3
+    x = (np.arange(SIZE[1] * fine) + 0.5) / fine - 0.5
+    y = ((np.arange(SIZE[0] * fine) + 0.5) / fine - 0.5 - 85.0)[:, None]
+    theta = np.pi * x / spacing
+    picture, nearest = np.full((len(y), len(x)), ground), np.full((len(y), len(x)), -np.inf)
+    for strand in (1.0, -1.0):
+        off = (y - strand * diameter / 2 * np.sin(theta)) / (diameter / 2)
+        bulge = np.sqrt(np.maximum(1 - off**2, 0))
+        height = np.where(np.abs(off) < 1, strand * diameter / 2 * np.cos(theta) + diameter / 2 * bulge, -np.inf)
+        shade = 110 + 90 * np.maximum(0.8 * bulge - 0.6 * off, 0)
+        picture = np.where(height > nearest, shade, picture)
+        nearest = np.maximum(nearest, height)
+    small = picture.reshape(SIZE[0], fine, SIZE[1], fine).mean((1, 3))
+    small = small if lay == "Z" else small[::-1]
+    noisy: NDArray[np.float32] = (small + np.random.default_rng(3).normal(0, noise, small.shape)).astype(np.float32)
+    return noisy
+
+
+def measured(picture: NDArray[np.float32], strip_for: float, row: float = 85.0) -> tuple[float, float] | None:
+    """Return the diameter on a straight section whose strip is made for the given one."""
+    line = np.column_stack([np.linspace(40, 520, 200), np.full(200, row)])
+    return outline.wire_diameter_px(picture, section.whole(picture, line, strip_for))
+
+
+@pytest.mark.parametrize("diameter", [6.0, 10.0, 15.0])
+@pytest.mark.parametrize("spacing_d", [2.4, 3.5, 5.0])
+def test_a_drawn_pair_is_measured_within_its_own_uncertainty(diameter: float, spacing_d: float) -> None:
+    for lay in ("Z", "S"):
+        result = measured(draw(diameter, spacing_d * diameter, lay), diameter)
+        assert result is not None
+        assert abs(result[0] - diameter) < 2 * result[1]
+        assert result[1] < 0.15 * diameter
+
+
+@pytest.mark.parametrize("wrong", [0.8, 1.25])
+def test_a_strip_for_another_diameter_leads_to_the_same(wrong: float) -> None:
+    picture = draw(10.0, 35.0)
+    right, other = measured(picture, 10.0), measured(picture, 10.0 * wrong)
+    assert right is not None and other is not None
+    assert other[0] == pytest.approx(right[0], rel=0.05)
+
+
+def test_measuring_again_stays_where_it_is() -> None:
+    picture = draw(10.0, 35.0)
+    first = measured(picture, 10.0)
+    assert first is not None
+    again = measured(picture, first[0])
+    assert again is not None
+    assert again[0] == pytest.approx(first[0], rel=0.03)
+
+
+def test_brightness_contrast_and_its_sign_do_not_matter() -> None:
+    picture = draw(10.0, 35.0)
+    plain = measured(picture, 10.0)
+    assert plain is not None
+    for changed in (0.5 * picture + 20, 300 - picture):
+        result = measured(changed.astype(np.float32), 10.0)
+        assert result is not None
+        assert result[0] == pytest.approx(plain[0], rel=0.01)
+
+
+def test_a_mirrored_picture_gives_the_same() -> None:
+    picture = draw(10.0, 35.0)
+    plain = measured(picture, 10.0)
+    mirrored = measured(np.ascontiguousarray(picture[::-1]), 10.0, SIZE[0] - 1 - 85.0)
+    assert plain is not None and mirrored is not None
+    assert mirrored[0] == pytest.approx(plain[0], rel=0.03)
+
+
+def test_twice_the_picture_gives_twice_the_diameter() -> None:
+    small, large = measured(draw(7.0, 24.5), 7.0), measured(draw(14.0, 49.0), 14.0)
+    assert small is not None and large is not None
+    assert large[0] / small[0] == pytest.approx(2.0, rel=0.06)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_has_no_diameter(seed: int) -> None:
+    picture = np.random.default_rng(seed).normal(120, 20, SIZE).astype(np.float32)
+    assert measured(picture, 10.0) is None
+
+
+def test_a_grating_has_no_diameter() -> None:
+    y, x = np.mgrid[: SIZE[0], : SIZE[1]]
+    picture = (120 + 40 * np.sin(2 * np.pi * (x + y) / 30)).astype(np.float32)
+    assert measured(picture, 10.0) is None
