@@ -43,9 +43,14 @@ CODES: dict[str, Code] = {
         "what lies between the two ends given does not look like a twisted pair of wires",
         "check that --start and --end lie on the wire at the two ends of one twisted run, in pixels of the upright picture",
     ),
+    "twist-unclear": Code(
+        "refusal",
+        "the twist between the two ends given is too blurred or too faint to be followed from one to the other",
+        "hold the phone still, tap on the wire to focus, keep at least 10 cm away, and light the wire from the side",
+    ),
     "twist-too-small": Code(
         "refusal",
-        "one twist spans {px_per_twist:.0f} px; at least {needed_px:.0f} are needed",
+        "one twist spans {px_per_twist:.1f} px; at least {needed_px:.0f} are needed",
         "move to about {percent:.0f} % of the distance",
     ),
     "too-blurred": Code(

@@ -13,6 +13,7 @@ from visionwire.section import Section, joined
 Floats = NDArray[np.float64]
 
 FEWEST_RUN_TWISTS = 4.0
+MOST_PIGTAIL_TWISTS = 12.0
 #: common practice, no source: a pigtail is a quarter to five eighths of an inch; twice the longest is surely none.
 LONGEST_PIGTAIL_IN = 1.25
 #: Between a run's end and the pigtail lies one fastener's head.
@@ -54,36 +55,45 @@ def weight(section: Section) -> float:
     return section.score * float(np.sqrt(max(section.twists, 0.0)))
 
 
-def join(sections: list[Section], px_per_in: float) -> Safety:
+def join(runs: list[Section], tails: list[Section], px_per_in: float, hinted: bool = False) -> Safety:
     """Tell runs from the pigtail.
 
     Parameters
     ----------
-    sections : list of Section
-        Likeliest first, none on another.
+    runs : list of Section
+        What surely is twisted wire, likeliest first, none on another; a short one may turn out to be the pigtail.
+    tails : list of Section
+        What may be a pigtail only.
     px_per_in : float
         Scale near them.
+    hinted : bool
+        Whether the first run lies between ends that the user gave: then it is a run, whatever its length.
     """
-    if not sections:
-        return Safety((), None)
-    longest = max(length_px(section) for section in sections)
-    tails = [
-        section
-        for section in sections
-        if length_px(section) < 0.6 * longest
-        and length_px(section) < LONGEST_PIGTAIL_IN * px_per_in
-        and section.twists < 14
+    longest = max(runs, key=length_px)
+    main = runs[0] if hinted else longest
+    short = [
+        one
+        for one in [*runs, *tails]
+        if one is not main
+        and length_px(one) < min(LONGEST_PIGTAIL_IN * px_per_in, 0.9 * length_px(longest))
+        and one.twists < MOST_PIGTAIL_TWISTS
+        and 0.55 < one.px_per_twist / main.px_per_twist < 1.8
+        and _gap_px(one, runs) < FARTHEST_PIGTAIL_IN * px_per_in
     ]
-    runs = [section for section in sections if section not in tails and section.twists >= FEWEST_RUN_TWISTS]
-    near = [tail for tail in tails if _gap_px(tail, runs) < FARTHEST_PIGTAIL_IN * px_per_in]
-    pigtail = max(near, key=weight, default=None)
-    middle_px = [run.spine_px.mean(0) for run in runs]
-    if len(runs) > 1:
-        spread = np.array(middle_px) - np.mean(middle_px, axis=0)
-        axis = np.linalg.svd(spread)[2][0]
-        order = np.argsort(spread @ (axis * (np.sign(axis[np.abs(axis).argmax()]) or 1)))
-        runs = [runs[index] for index in order]
-    return Safety(tuple(runs), pigtail)
+    pigtail = min(short, key=length_px, default=None)
+    kept = [one for one in runs if one is not pigtail and (one is main or one.twists >= FEWEST_RUN_TWISTS)]
+    return Safety(tuple(_in_order(kept)), pigtail)
+
+
+def _in_order(runs: list[Section]) -> list[Section]:
+    """Return runs by their place along the line that they lie on, left or top first."""
+    if len(runs) < 2:
+        return runs
+    spread = np.array([run.spine_px.mean(0) for run in runs])
+    spread = spread - spread.mean(0)
+    axis = np.linalg.svd(spread)[2][0]
+    axis = axis * (np.sign(axis[np.abs(axis).argmax()]) or 1.0)
+    return [runs[index] for index in np.argsort(spread @ axis)]
 
 
 def length_px(section: Section) -> float:
@@ -92,7 +102,7 @@ def length_px(section: Section) -> float:
 
 
 def _gap_px(tail: Section, runs: list[Section]) -> float:
-    ends = [point for run in runs for point in (run.spine_px[0], run.spine_px[-1])]
+    ends = [point for run in runs if run is not tail for point in (run.spine_px[0], run.spine_px[-1])]
     own = (tail.spine_px[0], tail.spine_px[-1])
     return min((float(np.hypot(*(a - b))) for a in ends for b in own), default=np.inf)
 

@@ -64,7 +64,7 @@ class Section:
 
     @property
     def score(self) -> float:
-        """Likeness to a twisted pair, less that to one of the other hand; about 0 off a pair."""
+        """Mean likeness to a twisted pair: 1 for a drawing of one, about 0.1 by chance."""
         return float(self.twist.local_score[self.first : self.last + 1].mean())
 
     @property
@@ -114,7 +114,9 @@ def _grown(luminance: NDArray[np.float32], rough: Section) -> Section:
         low, high = max(first - margin, 0), min(last + margin, len(line_px) - 1)
         section = _trimmed(*_centred(luminance, line_px[low : high + 1], rough.strip.diameter_px))
         new_first, new_last = (_nearest(line_px, section.spine_px[end]) for end in (0, -1))
-        grew = (low > 0 and new_first < first - margin / 2) or (high < len(line_px) - 1 and new_last > last + margin / 2)
+        grew = (low > 0 and new_first < first - margin / 2) or (
+            high < len(line_px) - 1 and new_last > last + margin / 2
+        )
         first, last = new_first, new_last
         if not grew or last - first < margin:
             break

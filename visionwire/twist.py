@@ -61,12 +61,15 @@ class Twist:
         ``phase_factor @ phase_factor.T`` is the covariance of the phase from noise.
     lay : "S" or "Z"
     local_score : (columns,) float array
-        Likeness to a pair of this hand around each column, less that to the other; about 0 off a pair.
+        Likeness to a pair of this hand around each column; 1 for a drawing of one, about 0.1 by chance.
     local_fit : (columns,) float array
         Log likelihood ratio of each column, mean over rows: the fitted pattern at its phase
         against the same values out of step. Positive on the pair.
     signal_to_noise : float
         Mean over rows of the fitted pattern's variance over the residual's.
+    geometry : float
+        Correlation, -1 to 1, of the edges' fitted orientation with that of a pair, on the weaker side of the spine.
+        A pair shows it on both sides; the rim of a spring, a hose or a knurl on one only.
     """
 
     phase: Floats
@@ -75,6 +78,7 @@ class Twist:
     local_score: Floats
     local_fit: Floats
     signal_to_noise: float
+    geometry: float
 
     def twists(self, first: int = 0, last: int = -1) -> float:
         """Return the number of twists between two columns."""
@@ -88,7 +92,7 @@ class Twist:
 
 
 def likeness(strip: Strip) -> tuple[Lay, Floats]:
-    """Return the likelier hand, and along the columns its likeness less that to the other hand; no phase.
+    """Return the likelier hand, and along the columns the likeness to a pair of that hand; no phase.
 
     Raises
     ------
@@ -96,8 +100,8 @@ def likeness(strip: Strip) -> tuple[Lay, Floats]:
         If the strip is shorter than three wire diameters.
     """
     starts = [_starts(lay, evidence, strip, QUICK)[0] for lay, evidence in zip(LAYS, _evidence(strip)[2], strict=True)]
-    best, other = sorted(starts, key=lambda start: -start.score)
-    return best.lay, best.local - np.maximum(other.local, 0.0)
+    best = max(starts, key=lambda start: start.score)
+    return best.lay, best.local
 
 
 def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twist:
@@ -119,18 +123,18 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
         start for lay, evidence in zip(LAYS, both, strict=True) for start in _starts(lay, evidence, strip, stiffnesses)
     ]
     best = max(starts, key=lambda start: start.score)
-    other = max((start for start in starts if start.lay != best.lay), key=lambda start: start.score)
     rows = np.vstack([pattern, *orientation])
     fits = [refine(rows, start.phase) for start in starts if start.agrees_with(best)]
     fit = max(fits, key=lambda one: one.likelihood)
-    offset = _crossing_offset(fit, strip, best)
+    offset, geometry = _against_geometry(fit, strip, best)
     return Twist(
         phase=fit.phase - offset,
         phase_factor=fit.phase_factor,
         lay=best.lay,
-        local_score=best.local - np.maximum(other.local, 0.0),
+        local_score=best.local,
         local_fit=_local_fit(rows, fit),
         signal_to_noise=fit.signal_to_noise,
+        geometry=geometry,
     )
 
 
@@ -388,16 +392,25 @@ def _spline_basis(columns: int, knot_columns: float) -> Floats:
     return np.asarray(interpolate.BSpline.design_matrix(at, knots, 3).toarray(), float)
 
 
-def _crossing_offset(fit: Fit, strip: Strip, start: _Start) -> float:
-    """Return the phase that the fit gives to the crossings of the geometry."""
+def _against_geometry(fit: Fit, strip: Strip, start: _Start) -> tuple[float, float]:
+    """Return the phase that the fit gives to the crossings, and how like a pair it is on its weaker side of the spine.
+
+    The likeness is the correlation, -1 to 1, of the fitted orientation with that of the geometry.
+    """
     rows = len(strip.across_d)
     across = tuple(float(v) for v in strip.across_d)
-    series = pair.orientation_harmonics(across, float(np.median(start.spacing_d)), start.lay, 2)
-    found = []
-    for k in (1, 2):
-        fitted = 0.5 * (fit.coefficients[k, rows:] - 1j * fit.coefficients[k + HARMONICS, rows:])
-        found.append((np.conj(series[:, :, k]).ravel() * fitted).sum())
-    # The fitted pattern is the template moved by the offset: c_k = t_k exp(-i k offset).
+    drawn = pair.orientation_harmonics(across, float(np.median(start.spacing_d)), start.lay, 2)[:, :, 1:]
+    cosines, sines = fit.coefficients[1:3, rows:], fit.coefficients[1 + HARMONICS : 3 + HARMONICS, rows:]
+    fitted = (0.5 * (cosines - 1j * sines)).reshape(2, 2, rows).transpose(1, 2, 0)
+    # The fitted pattern is the drawn one moved by the offset: c_k = t_k exp(-i k offset).
     turn = np.exp(2j * np.pi * np.arange(720) / 720)
-    best = int(((found[0] * turn).real + (found[1] * turn**2).real).argmax())
-    return 2 * np.pi * best / 720
+    first, second = (np.conj(drawn) * fitted).sum((0, 1))
+    best = int(((first * turn).real + (second * turn**2).real).argmax())
+    products = (np.conj(drawn) * fitted * turn[best] ** np.arange(1, 3)).real.sum((0, 2))
+    sizes = [np.abs(part) ** 2 for part in (drawn, fitted)]
+    sides = [np.abs(strip.across_d - side) < 1.0 for side in (-1.0, 1.0)]
+    likeness_ = [
+        float(products[side].sum() / np.sqrt(sizes[0][:, side].sum() * sizes[1][:, side].sum() + 1e-12))
+        for side in sides
+    ]
+    return 2 * np.pi * best / 720, min(likeness_)

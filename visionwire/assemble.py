@@ -1,0 +1,202 @@
+"""A reading put together: judged runs, pigtail, flags, and what a sheet draws."""
+
+from __future__ import annotations
+
+from importlib import metadata
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.plane import Plane
+from visionwire import __version__, judge, quality, safety
+from visionwire.budget import Ruler
+from visionwire.density import Density, density_of
+from visionwire.evidence import Evidence, SectionEvidence
+from visionwire.limits import LimitSet
+from visionwire.photo import Photo
+from visionwire.reading import Check, Pigtail, Point, Reading, Run, Scale
+from visionwire.section import Section
+from visionwire.strip import COLUMNS_PER_DIAMETER, picture_strip
+
+Floats = NDArray[np.float64]
+
+FULL_PX_PER_TWIST = 25.0
+FULL_TWISTS = 10.0
+NOTED_TILT_DEG = 25.0
+
+
+def reading(
+    photo: Photo, limits: LimitSet, wire_in: float | None, ruler: Ruler, whole: safety.Safety
+) -> tuple[Reading, Evidence]:
+    """Judge a safety by the limits and return the reading with its evidence."""
+    flags = _scale_flags(ruler.plane)
+    runs, checks = [], []
+    for number, one in enumerate(whole.runs, 1):
+        density = density_of(one, ruler)
+        run_checks = _run_checks(density, f"run {number}", limits, wire_in)
+        run_flags = _run_flags(density)
+        flags += run_flags
+        checks += run_checks
+        runs.append(_run(density, run_checks[0], run_flags))
+    pigtail = None if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits, checks)
+    if pigtail is None:
+        flags.append(quality.flag("pigtail-not-seen"))
+    call, confidence = judge.overall(checks)
+    result = Reading(
+        photo=photo.info,
+        scale=_scale(ruler, whole.runs[0]),
+        runs=tuple(runs),
+        pigtail=pigtail,
+        checks=tuple(checks),
+        call=call,
+        confidence=confidence,
+        advice=tuple(dict.fromkeys(one.sentence for one in flags)),
+        flags=tuple(dict.fromkeys(one.code for one in flags)),
+        made_by=_made_by(limits, wire_in),
+    )
+    return result, _evidence(photo, ruler, whole)
+
+
+def _run_checks(density: Density, name: str, limits: LimitSet, wire_in: float | None) -> list[Check]:
+    mean = judge.check_density(name, density.twists_per_inch, density.twists_per_inch_u, limits, wire_in)
+    extremes = density.extremes()
+    if not limits.judge_worst_inch or extremes is None:
+        return [mean]
+    rules = zip(("least-in-any-inch", "most-in-any-inch"), extremes, strict=True)
+    return [mean] + [
+        judge.check_density(name, at.twists_per_inch, at.u95 / judge.COVERAGE_95, limits, wire_in, rule)
+        for rule, at in rules
+    ]
+
+
+def _run(density: Density, check: Check, flags: list[quality.Flag]) -> Run:
+    extremes = density.extremes()
+    spine_px = density.section.spine_px
+    return Run(
+        twists=density.twists,
+        twists_u95=judge.COVERAGE_95 * density.twists_u,
+        length_in=density.length_in,
+        twists_per_inch=density.twists_per_inch,
+        twists_per_inch_u95=judge.COVERAGE_95 * density.twists_per_inch_u,
+        least_in_any_inch=extremes[0] if extremes else None,
+        most_in_any_inch=extremes[1] if extremes else None,
+        profile=density.profile(),
+        lay=density.section.twist.lay,
+        bow_in=density.bow_in,
+        gap_start_in=None,
+        gap_end_in=None,
+        wire_diameter_in=None,
+        wire_diameter_in_u95=None,
+        start_px=_point(spine_px[0]),
+        end_px=_point(spine_px[-1]),
+        spine_px=tuple(_point(point) for point in spine_px[:: 2 * COLUMNS_PER_DIAMETER]) + (_point(spine_px[-1]),),
+        probability_conforming=check.probability_conforming,
+        call=check.call,
+        flags=tuple(one.code for one in flags),
+    )
+
+
+def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet, checks: list[Check]) -> Pigtail:
+    check = judge.check_pigtail(tail.twists, tail.twists_u, limits)
+    if check is not None:
+        checks.append(check)
+    return Pigtail(
+        twists=tail.twists,
+        twists_u95=judge.COVERAGE_95 * tail.twists_u,
+        count_probabilities=judge.count_probabilities(tail.twists, tail.twists_u),
+        length_in=float(ruler.along_in(tail.spine_px)[-1]),
+        lay=tail.twist.lay,
+        spine_px=tuple(_point(point) for point in tail.spine_px[::COLUMNS_PER_DIAMETER]) + (_point(tail.spine_px[-1]),),
+        probability_conforming=None if check is None else check.probability_conforming,
+        call="undecided" if check is None else check.call,
+    )
+
+
+def _point(point: Floats) -> Point:
+    return round(float(point[0]), 2), round(float(point[1]), 2)
+
+
+def _scale(ruler: Ruler, main: Section) -> Scale:
+    plane = ruler.plane
+    return Scale(
+        source=plane.source,
+        card=plane.card,
+        px_per_inch=ruler.px_per_in(main.spine_px.mean(0)),
+        relative_u=ruler.relative_u(main.spine_px),
+        tilt_deg=plane.tilt_deg,
+        residual_px=plane.residual_px,
+    )
+
+
+def _scale_flags(plane: Plane) -> list[quality.Flag]:
+    flags = []
+    if plane.source in ("id1", "two-points", "wire"):
+        flags.append(quality.flag(f"scale-from-{plane.source}"))
+    if plane.tilt_deg is not None and plane.tilt_deg > NOTED_TILT_DEG:
+        flags.append(quality.flag("card-tilted", tilt_deg=plane.tilt_deg))
+    return flags
+
+
+def _run_flags(density: Density) -> list[quality.Flag]:
+    one, flags = density.section, []
+    if one.px_per_twist < FULL_PX_PER_TWIST:
+        percent = 100 * one.px_per_twist / FULL_PX_PER_TWIST
+        flags.append(
+            quality.flag("small-twist", px_per_twist=one.px_per_twist, needed_px=FULL_PX_PER_TWIST, percent=percent)
+        )
+    if density.twists < FULL_TWISTS:
+        flags.append(quality.flag("few-twists", twists=density.twists))
+    if density.length_in < 1.0:
+        flags.append(quality.flag("shorter-than-an-inch"))
+    return flags
+
+
+def _made_by(limits: LimitSet, wire_in: float | None) -> dict[str, Any]:
+    return {
+        "visionwire": __version__,
+        "numpy": np.__version__,
+        "opencv": cv2.__version__,
+        "scipy": metadata.version("scipy"),
+        "limits": limits.name,
+        "parameters": {"wire_in": wire_in, "limits_sha256": limits.sha256},
+    }
+
+
+# -- what a sheet draws -------------------------------------------------------------------------
+
+
+def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety) -> Evidence:
+    named = [(f"run {number}", one) for number, one in enumerate(whole.runs, 1)]
+    if whole.pigtail is not None:
+        named.append(("pigtail", whole.pigtail))
+    plane = ruler.plane
+    return Evidence(
+        pixels=photo.pixels,
+        card_outline_px=plane.outline_px,
+        card_points_px=plane.points_px,
+        sections=tuple(_section_evidence(photo, name, one, ruler) for name, one in named),
+    )
+
+
+def _section_evidence(photo: Photo, name: str, one: Section, ruler: Ruler) -> SectionEvidence:
+    inner = slice(one.first, one.last + 1)
+    columns = np.arange(len(one.twist.phase))[inner]
+    phase = one.twist.phase[inner] / (2 * np.pi)
+    crossings = np.arange(np.ceil(phase[0]), np.floor(phase[-1]) + 1)
+    at = np.interp(crossings, phase, columns)
+    nearest = np.round(at).astype(int)
+    reach = 1.3 * one.strip.diameter_px * one.strip.normal_px[nearest]
+    strip = picture_strip(photo.pixels, one.strip)
+    zoom = strip.shape[1] / len(one.twist.phase)
+    length_in = float(ruler.along_in(one.spine_px)[-1])
+    return SectionEvidence(
+        name=name,
+        spine_px=one.spine_px,
+        ticks_px=np.stack([one.strip.centre_px[nearest] - reach, one.strip.centre_px[nearest] + reach], axis=1),
+        strip=strip,
+        strip_ticks=at * zoom,
+        strip_ends=(one.first * zoom, one.last * zoom),
+        strip_px_per_in=(one.last - one.first) * zoom / length_in,
+    )
