@@ -196,11 +196,6 @@ def _pigtails(results: Sequence[PictureResult]) -> dict[str, float]:
     return figures
 
 
-def accuracy(folder: Path, hinted: bool) -> list[PictureResult]:
-    """Measure every picture of a folder."""
-    return [read_picture(path, hinted) for path in sorted(folder.glob("*.json"))]
-
-
 def _row(result: PictureResult) -> str:
     if isinstance(result.answer, Refusal):
         return f"{result.name:<20} {result.seconds:5.1f} s  refused: {result.answer.code}"
@@ -252,6 +247,12 @@ def twelve_megapixels(truth_path: Path) -> bytes:
     down, right = SPEED_SIZE_PX[1] - large.shape[0], SPEED_SIZE_PX[0] - large.shape[1]
     large = cv2.copyMakeBorder(large, 0, down, 0, right, cv2.BORDER_REPLICATE)
     return cv2.imencode(".jpg", cv2.cvtColor(large, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
+
+
+def size_px(data: bytes) -> tuple[int, int]:
+    """Return width and height of a picture, px."""
+    height, width = read_photo(data, "picture").pixels.shape[:2]
+    return width, height
 
 
 def time_reading(data: bytes, rounds: int) -> tuple[float, float]:
