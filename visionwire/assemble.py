@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.plane import Plane
-from visionwire import __version__, judge, quality, safety
+from visionwire import __version__, judge, outline, quality, safety
 from visionwire.budget import Ruler
 from visionwire.density import Density, density_of
 from visionwire.evidence import Evidence, SectionEvidence
@@ -28,7 +28,12 @@ NOTED_TILT_DEG = 25.0
 
 
 def reading(
-    photo: Photo, limits: LimitSet, wire_in: float | None, ruler: Ruler, whole: safety.Safety
+    photo: Photo,
+    luminance: NDArray[np.float32],
+    limits: LimitSet,
+    wire_in: float | None,
+    ruler: Ruler,
+    whole: safety.Safety,
 ) -> tuple[Reading, Evidence]:
     """Judge a safety by the limits and return the reading with its evidence."""
     flags = _scale_flags(ruler.plane)
@@ -39,7 +44,7 @@ def reading(
         run_flags = _run_flags(density)
         flags += run_flags
         checks += run_checks
-        runs.append(_run(density, run_checks[0], run_flags))
+        runs.append(_run(density, _wire_in(luminance, one, ruler), run_checks[0], run_flags))
     pigtail = None if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits, checks)
     if pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
@@ -71,7 +76,7 @@ def _run_checks(density: Density, name: str, limits: LimitSet, wire_in: float | 
     ]
 
 
-def _run(density: Density, check: Check, flags: list[quality.Flag]) -> Run:
+def _run(density: Density, wire: tuple[float, float] | None, check: Check, flags: list[quality.Flag]) -> Run:
     extremes = density.extremes()
     spine_px = density.section.spine_px
     return Run(
@@ -87,15 +92,24 @@ def _run(density: Density, check: Check, flags: list[quality.Flag]) -> Run:
         bow_in=density.bow_in,
         gap_start_in=None,
         gap_end_in=None,
-        wire_diameter_in=None,
-        wire_diameter_in_u95=None,
+        wire_diameter_in=None if wire is None else wire[0],
+        wire_diameter_in_u95=None if wire is None else judge.COVERAGE_95 * wire[1],
         start_px=_point(spine_px[0]),
         end_px=_point(spine_px[-1]),
-        spine_px=tuple(_point(point) for point in spine_px[:: 2 * COLUMNS_PER_DIAMETER]) + (_point(spine_px[-1]),),
+        spine_px=_line(spine_px, 2 * COLUMNS_PER_DIAMETER),
         probability_conforming=check.probability_conforming,
         call=check.call,
         flags=tuple(one.code for one in flags),
     )
+
+
+def _wire_in(luminance: NDArray[np.float32], one: Section, ruler: Ruler) -> tuple[float, float] | None:
+    """Return the wire's diameter and its standard deviation; None where it is the ruler, or does not stand out."""
+    seen = None if ruler.plane.source == "wire" else outline.wire_diameter_px(luminance, one)
+    if seen is None:
+        return None
+    px_per_in = ruler.px_per_in(one.spine_px.mean(0))
+    return seen[0] / px_per_in, seen[0] / px_per_in * float(np.hypot(seen[1] / seen[0], ruler.relative_u(one.spine_px)))
 
 
 def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet, checks: list[Check]) -> Pigtail:
@@ -108,10 +122,14 @@ def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet, checks: list[Check])
         count_probabilities=judge.count_probabilities(tail.twists, tail.twists_u),
         length_in=float(ruler.along_in(tail.spine_px)[-1]),
         lay=tail.twist.lay,
-        spine_px=tuple(_point(point) for point in tail.spine_px[::COLUMNS_PER_DIAMETER]) + (_point(tail.spine_px[-1]),),
+        spine_px=_line(tail.spine_px, COLUMNS_PER_DIAMETER),
         probability_conforming=None if check is None else check.probability_conforming,
         call="undecided" if check is None else check.call,
     )
+
+
+def _line(points: Floats, every: int) -> tuple[Point, ...]:
+    return tuple(_point(point) for point in [*points[:-1:every], points[-1]])
 
 
 def _point(point: Floats) -> Point:

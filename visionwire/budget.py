@@ -92,3 +92,23 @@ def beside(plane: Plane, focal_px: float | None, image_size: tuple[int, int]) ->
     if plane.source in ("two-points", "wire"):
         return Ruler(plane, 0.0, 0.0, focal_px, image_size)
     return Ruler(plane, HEIGHT_MM, HEIGHT_U_MM, focal_px, image_size)
+
+
+def of_wire(
+    wire_in: float, diameter_px: float, diameter_u_px: float, at_px: Floats, image_size: tuple[int, int]
+) -> Ruler:
+    """Return the ruler that the wire itself is, its diameter known and seen; it holds where the wire was seen."""
+    px_per_mm = diameter_px / (wire_in * MM_PER_IN)
+    plane = Plane(
+        image_from_plane=np.diag([px_per_mm, px_per_mm, 1.0]),
+        source="wire",
+        card=None,
+        points_px=np.array([at_px]),
+        points_mm=np.array([at_px]) / px_per_mm,
+        outline_px=None,
+        residual_px=None,
+        corner_u_px=diameter_u_px,
+        scale_relative_u=WIRE_U,
+        relative_u=float(np.hypot(diameter_u_px / diameter_px, WIRE_U)),
+    )
+    return Ruler(plane, 0.0, 0.0, None, image_size)

@@ -166,7 +166,7 @@ def _walk_both_ways(ribbon_: Ribbon, start: Floats, taken: NDArray[np.bool_]) ->
     floor = WEAKEST * float(ribbon_.strength[y, x])
     ahead = _walk(ribbon_, start, angle, floor, taken)
     behind = _walk(ribbon_, start, angle + np.pi, floor, taken)
-    return np.array(behind[::-1] + [start] + ahead)
+    return np.array([*behind[::-1], start, *ahead])
 
 
 def _walk(ribbon_: Ribbon, start: Floats, angle: float, floor: float, taken: NDArray[np.bool_]) -> list[Floats]:
@@ -203,4 +203,4 @@ def _walk(ribbon_: Ribbon, start: Floats, angle: float, floor: float, taken: NDA
             gap += STEP_D
         at = ahead
         path.append(at)
-    return path[: len(path) - int(round(gap / STEP_D))] if gap else path
+    return path[: len(path) - round(gap / STEP_D)] if gap else path

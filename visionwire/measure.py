@@ -16,7 +16,7 @@ from calibration import Card, find_card, with_pose
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
-from visionwire import assemble, budget, quality, safety, scan
+from visionwire import assemble, budget, outline, quality, safety, scan
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
 from visionwire.limits import LimitSet, load_limits
@@ -31,7 +31,7 @@ LARGEST_TILT_DEG = 40.0
 LEAST_CELL_PX = 5.0
 LEAST_APART_PX = 20.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side.
-WIDTHS_TRIED = (1 / 320, 1 / 200, 1 / 125)
+WIDTHS_TRIED = (1 / 260, 1 / 140)
 
 
 def measure(
@@ -101,7 +101,7 @@ def measure_with_evidence(
     hints = _hints(photo, start, end)
     if wire_in is not None and not wire_in > 0:
         raise ValueError(f"wire_in is {wire_in}; it must be a diameter above 0 in, such as 0.032")
-    gray = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
+    gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     plane, cell_px = _plane(photo, gray, card, two_points)
     result = _scale_problem(plane, cell_px, wire_in) or _way(photo, gray, plane, wire_in, hints, limits)
     if isinstance(result, Refusal):
@@ -126,7 +126,7 @@ def _way(
     if isinstance(ruler, Refusal):
         return ruler
     whole = safety.join(runs, tails, ruler.px_per_in(runs[0].spine_px.mean(0)), hints is not None)
-    return assemble.reading(photo, limits, wire_in, ruler, whole)
+    return assemble.reading(photo, luminance, limits, wire_in, ruler, whole)
 
 
 def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | None:
@@ -193,7 +193,10 @@ def _ruler(
 ) -> Ruler | Refusal:
     if plane is not None:
         return budget.beside(plane, photo.focal_px, _size(photo))
-    return quality.refuse("no-scale")
+    seen = outline.wire_diameter_px(luminance, main)
+    if seen is None or wire_in is None:
+        return quality.refuse("wire-not-a-ruler")
+    return budget.of_wire(wire_in, *seen, main.spine_px.mean(0), _size(photo))
 
 
 def _size(photo: Photo) -> tuple[int, int]:

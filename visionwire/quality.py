@@ -38,6 +38,11 @@ CODES: dict[str, Code] = {
         "no twisted pair of wires was found in the picture",
         "fill the frame with the safety, light it from the side, or give the ends of the run with --start X,Y --end X,Y",
     ),
+    "wire-not-a-ruler": Code(
+        "refusal",
+        "no reference card was found, and the wire's outline is too unclear to take the scale from its diameter",
+        "lay a printed card or a plain ID-size card beside the wire, all of it in the picture",
+    ),
     "not-twisted": Code(
         "refusal",
         "what lies between the two ends given does not look like a twisted pair of wires",

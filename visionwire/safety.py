@@ -75,7 +75,7 @@ def join(runs: list[Section], tails: list[Section], px_per_in: float, hinted: bo
         one
         for one in [*runs, *tails]
         if one is not main
-        and length_px(one) < min(LONGEST_PIGTAIL_IN * px_per_in, 0.9 * length_px(longest))
+        and length_px(one) < min(LONGEST_PIGTAIL_IN * px_per_in, length_px(longest))
         and one.twists < MOST_PIGTAIL_TWISTS
         and 0.55 < one.px_per_twist / main.px_per_twist < 1.8
         and _gap_px(one, runs) < FARTHEST_PIGTAIL_IN * px_per_in

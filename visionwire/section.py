@@ -24,7 +24,8 @@ FEWEST_TWISTS = 1.5
 GROWTH_TWISTS = 2.0
 MOST_GROWTHS = 4
 LARGEST_GAP_TWISTS = 4.0
-LEAST_FIT_SHARE = 0.15
+#: Twists in view, and the share of its own fit below which a section ends.
+FIT_SHARES = ((4.0, 10.0), (0.35, 0.15))
 BESIDE_D = 2.4
 
 
@@ -187,10 +188,12 @@ def _centred(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float
 
 
 def _trimmed(strip: Strip, twist: Twist) -> Section:
-    """Cut off what does not run in step: of all stretches, that with the largest sum of fit above a share of its own."""
+    """Cut off what does not run in step: keep the stretch with the largest sum of fit above a share of its own."""
     twist_columns = 2 * np.pi * len(twist.phase) / (twist.phase[-1] - twist.phase[0])
     fit = smooth(twist.local_fit[None], max(twist_columns / 4, 1.0))[0]
-    floor = LEAST_FIT_SHARE * max(float(np.quantile(fit, 0.7)), 0.0)
+    # A short section has little of its own to hold chance fits beside it against.
+    share = float(np.interp(abs(twist.twists()), *FIT_SHARES))
+    floor = share * max(float(np.quantile(fit, 0.7)), 0.0)
     return Section(strip, twist, *_best_stretch(fit - floor))
 
 

@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 
 def smooth(rows: Floats, columns: float) -> Floats:
     """Smooth every row of a (rows, columns) array by a Gaussian of that many columns, edges mirrored."""
-    return ndimage.gaussian_filter1d(rows, columns, axis=1, mode="mirror", truncate=3.0)
+    return np.asarray(ndimage.gaussian_filter1d(rows, columns, axis=1, mode="mirror", truncate=3.0), float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +80,7 @@ def frame(spine_px: Floats, step_px: float, smooth_px: float) -> tuple[Floats, F
         If the polyline is shorter than one step.
     """
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(spine_px, axis=0).T))])
-    columns = int(round(along[-1] / step_px)) + 1
+    columns = round(along[-1] / step_px) + 1
     if columns < 3:
         raise ValueError(f"spine_px is {along[-1]:.1f} px long; at least {2 * step_px:.1f} px are needed")
     at = np.linspace(0.0, along[-1], columns)
@@ -139,4 +139,5 @@ def picture_strip(
     x = (strip.centre_px[:, 0] + across_px * strip.normal_px[:, 0]).astype(np.float32)
     y = (strip.centre_px[:, 1] + across_px * strip.normal_px[:, 1]).astype(np.float32)
     wide = _remap(pixels, x, y)
-    return cv2.resize(wide, (wide.shape[1] * px_per_d // COLUMNS_PER_DIAMETER, rows), interpolation=cv2.INTER_CUBIC)
+    size = (wide.shape[1] * px_per_d // COLUMNS_PER_DIAMETER, rows)
+    return np.asarray(cv2.resize(wide, size, interpolation=cv2.INTER_CUBIC), np.uint8)

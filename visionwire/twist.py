@@ -270,7 +270,7 @@ def follow(likeness: Floats, step_d: float, stiffness: float) -> tuple[Floats, F
     One step in ``SPACINGS_D`` per half wire diameter costs ``stiffness`` times a
     half-diameter's likeness.
     """
-    every = max(1, int(round(0.25 / step_d)))
+    every = max(1, round(0.25 / step_d))
     sparse = likeness[:, ::every]
     path = _viterbi(sparse, stiffness)
     columns = np.arange(likeness.shape[1])
