@@ -88,10 +88,14 @@ class PictureResult:
         for check in self.answer.checks:
             if check.rule == "density" and check.call == "conforming":
                 got = self.answer.runs[int(check.section.split()[1]) - 1]
-                true = next((one.true for one in self.runs if one.got is got), None)
+                true = next((run for run in self.truth.get("runs", []) if _match([got], run, self._diameter_px)), None)
                 low, high = check.low or 0.0, check.high or np.inf
                 wrong += true is None or not low <= true["mean_tpi"] <= high
         return wrong
+
+    @property
+    def _diameter_px(self) -> float:
+        return float(self.truth["wire"]["d_px"])
 
 
 def read_picture(truth_path: Path, hinted: bool) -> PictureResult:
