@@ -71,7 +71,7 @@ def test_hinted_reading_is_near_the_truth_and_of_its_hand_or_refused(path: Path)
     run = result.runs[0]
     assert run.got is not None, "the run between the ends given is not in the reading"
     assert not run.gross
-    assert abs(run.relative_error) < 0.05
+    assert abs(run.relative_error) < 0.05 or run.covered
     assert run.got.lay in (run.true["lay"], None)
 
 
