@@ -17,7 +17,7 @@ SMOOTHING_D = 3.0
 RECENTRINGS = 2
 #: A local likeness under this, or under the given share of the section's own, is off the wire.
 LEAST_LIKENESS = 0.1
-LEAST_SHARE = 0.3
+LEAST_SHARE = 0.4
 SHORTEST_D = 4.0
 MARGIN_D = 10.0
 FEWEST_TWISTS = 1.5
@@ -194,7 +194,10 @@ def _trimmed(strip: Strip, twist: Twist) -> Section:
     # A short section has little of its own to hold chance fits beside it against.
     share = float(np.interp(abs(twist.twists()), *FIT_SHARES))
     floor = share * max(float(np.quantile(fit, 0.7)), 0.0)
-    return Section(strip, twist, *_best_stretch(fit - floor))
+    gain = fit - floor
+    typical = float(np.median(twist.local_score[gain > 0])) if (gain > 0).any() else 0.0
+    unlike = twist.local_score < LEAST_SHARE * typical
+    return Section(strip, twist, *_best_stretch(np.where(unlike, np.minimum(gain, -floor), gain)))
 
 
 def _stretches(local_score: Floats, step_d: float) -> list[tuple[int, int]]:

@@ -126,11 +126,15 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
     rows = np.vstack([pattern, *orientation])
     fits = [refine(rows, start.phase) for start in starts if start.agrees_with(best)]
     fit = max(fits, key=lambda one: one.likelihood)
-    offset, geometry = _against_geometry(fit, strip, best)
+    # Polished wire may show its hand in little but the geometry of its edges: both hands are held against it.
+    views = {lay: _against_geometry(fit, strip, float(np.median(best.spacing_d)), lay) for lay in LAYS}
+    score = {lay: max(start.score for start in starts if start.lay == lay) for lay in LAYS}
+    lay = max(LAYS, key=lambda one: score[one] + views[one][2])
+    offset, geometry, _ = views[lay]
     return Twist(
         phase=fit.phase - offset,
         phase_factor=fit.phase_factor,
-        lay=best.lay,
+        lay=lay,
         local_score=best.local,
         local_fit=_local_fit(rows, fit),
         signal_to_noise=fit.signal_to_noise,
@@ -392,14 +396,14 @@ def _spline_basis(columns: int, knot_columns: float) -> Floats:
     return np.asarray(interpolate.BSpline.design_matrix(at, knots, 3).toarray(), float)
 
 
-def _against_geometry(fit: Fit, strip: Strip, start: _Start) -> tuple[float, float]:
-    """Return the phase that the fit gives to the crossings, and how like a pair it is on its weaker side of the spine.
+def _against_geometry(fit: Fit, strip: Strip, spacing_d: float, lay: Lay) -> tuple[float, float, float]:
+    """Return the phase that the fit gives to the crossings, and how like a pair it is on the weaker and on both sides.
 
     The likeness is the correlation, -1 to 1, of the fitted orientation with that of the geometry.
     """
     rows = len(strip.across_d)
     across = tuple(float(v) for v in strip.across_d)
-    drawn = pair.orientation_harmonics(across, float(np.median(start.spacing_d)), start.lay, 2)[:, :, 1:]
+    drawn = pair.orientation_harmonics(across, spacing_d, lay, 2)[:, :, 1:]
     cosines, sines = fit.coefficients[1:3, rows:], fit.coefficients[1 + HARMONICS : 3 + HARMONICS, rows:]
     fitted = (0.5 * (cosines - 1j * sines)).reshape(2, 2, rows).transpose(1, 2, 0)
     # The fitted pattern is the drawn one moved by the offset: c_k = t_k exp(-i k offset).
@@ -409,8 +413,6 @@ def _against_geometry(fit: Fit, strip: Strip, start: _Start) -> tuple[float, flo
     products = (np.conj(drawn) * fitted * turn[best] ** np.arange(1, 3)).real.sum((0, 2))
     sizes = [np.abs(part) ** 2 for part in (drawn, fitted)]
     sides = [np.abs(strip.across_d - side) < 1.0 for side in (-1.0, 1.0)]
-    likeness_ = [
-        float(products[side].sum() / np.sqrt(sizes[0][:, side].sum() * sizes[1][:, side].sum() + 1e-12))
-        for side in sides
-    ]
-    return 2 * np.pi * best / 720, min(likeness_)
+    norms = [float(np.sqrt(sizes[0][:, side].sum() * sizes[1][:, side].sum()) + 1e-9) for side in sides]
+    fits = [float(products[side].sum()) / norm for side, norm in zip(sides, norms, strict=True)]
+    return 2 * np.pi * best / 720, min(fits), float(np.mean(fits))

@@ -69,5 +69,5 @@ def test_every_code_that_the_package_raises_is_registered() -> None:
 
 def test_the_sentences_carry_the_figures() -> None:
     refusal = refuse("twist-too-small", px_per_twist=8.4, needed_px=12.0, percent=70.0)
-    assert refusal.message == "one twist spans 8 px; at least 12 are needed"
+    assert refusal.message == "one twist spans 8.4 px; at least 12 are needed"
     assert refusal.advice == "move to about 70 % of the distance"

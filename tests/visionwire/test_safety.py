@@ -39,7 +39,7 @@ def stretch(*args: Any, **kwargs: Any) -> Any:
 def test_a_run_and_its_pigtail() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
     tail = stretch((560, 120), (650, 160), 4.0)
-    whole = safety.join([run, tail], PX_PER_IN)
+    whole = safety.join([run], [tail], PX_PER_IN)
     assert whole.runs == (run,)
     assert whole.pigtail is tail
 
@@ -47,26 +47,26 @@ def test_a_run_and_its_pigtail() -> None:
 def test_a_pigtail_far_from_any_run_is_not_one() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
     stray = stretch((560, 600), (650, 660), 4.0)
-    assert safety.join([run, stray], PX_PER_IN).pigtail is None
+    assert safety.join([run], [stray], PX_PER_IN).pigtail is None
 
 
 def test_two_runs_come_in_the_order_along_the_wire() -> None:
     left, middle, right = (stretch((x, 100), (x + 380, 110), 14.0) for x in (0, 450, 900))
     tail = stretch((1340, 120), (1430, 170), 4.0)
-    whole = safety.join([middle, tail, right, left], PX_PER_IN)
+    whole = safety.join([middle, right, left], [tail], PX_PER_IN)
     assert whole.runs == (left, middle, right)
     assert whole.pigtail is tail
 
 
 def test_nothing_joins_to_nothing() -> None:
-    whole = safety.join([], PX_PER_IN)
+    whole = safety.join([], [], PX_PER_IN)
     assert whole.runs == () and whole.pigtail is None
 
 
 def test_of_two_tails_the_likelier_is_taken() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
     likely, unlikely = stretch((560, 120), (650, 160), 4.0, 0.6), stretch((40, 120), (90, 160), 3.0, 0.3)
-    assert safety.join([run, unlikely, likely], PX_PER_IN).pigtail is likely
+    assert safety.join([run], [unlikely, likely], PX_PER_IN).pigtail is likely
 
 
 def test_of_two_sections_on_one_place_the_likelier_stays() -> None:
