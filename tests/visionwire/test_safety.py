@@ -31,6 +31,10 @@ class Stretch:
         length = np.hypot(self.end[0] - self.start[0], self.end[1] - self.start[1])
         return np.linspace(self.start, self.end, int(length) + 1)
 
+    @property
+    def px_per_twist(self) -> float:
+        return float(np.hypot(self.end[0] - self.start[0], self.end[1] - self.start[1])) / self.twists
+
 
 def stretch(*args: Any, **kwargs: Any) -> Any:
     return Stretch(*args, **kwargs)
@@ -58,15 +62,26 @@ def test_two_runs_come_in_the_order_along_the_wire() -> None:
     assert whole.pigtail is tail
 
 
-def test_nothing_joins_to_nothing() -> None:
-    whole = safety.join([], [], PX_PER_IN)
-    assert whole.runs == () and whole.pigtail is None
-
-
-def test_of_two_tails_the_likelier_is_taken() -> None:
+def test_a_run_alone_has_no_pigtail() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
-    likely, unlikely = stretch((560, 120), (650, 160), 4.0, 0.6), stretch((40, 120), (90, 160), 3.0, 0.3)
-    assert safety.join([run], [unlikely, likely], PX_PER_IN).pigtail is likely
+    whole = safety.join([run], [], PX_PER_IN)
+    assert whole.runs == (run,) and whole.pigtail is None
+
+
+def test_a_short_run_may_turn_out_to_be_the_pigtail() -> None:
+    run, short = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (680, 170), 5.0)
+    whole = safety.join([short, run], [], PX_PER_IN)
+    assert whole.runs == (run,) and whole.pigtail is short
+
+
+def test_between_ends_that_the_user_gave_lies_a_run_whatever_its_length() -> None:
+    longer, given = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (680, 170), 5.0)
+    assert given in safety.join([given, longer], [], PX_PER_IN, hinted=True).runs
+
+
+def test_a_tail_of_quite_another_twist_is_none_of_this_safety() -> None:
+    run, loose = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (740, 160), 2.0)
+    assert safety.join([run], [loose], PX_PER_IN).pigtail is None
 
 
 def test_of_two_sections_on_one_place_the_likelier_stays() -> None:
