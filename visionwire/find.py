@@ -24,6 +24,7 @@ STEP_D = 0.6
 WEAKEST = 0.35  # of the seed's own strength, below which a walk is off the wire
 LARGEST_GAP_D = 4.0
 SHORTEST_D = 8.0
+MOST_STEPS = 450
 TURN_STEPS = 8  # a walk may touch its last steps, but not where it has been before
 
 
@@ -177,7 +178,7 @@ def _walk(ribbon_: Ribbon, start: Floats, angle: float, floor: float, taken: NDA
     path: list[Floats] = []
     been: set[tuple[int, int]] = set()
     at, unit, gap = start, np.array([np.cos(angle), np.sin(angle)]), 0.0
-    while gap < LARGEST_GAP_D and len(path) < 2000:
+    while gap < LARGEST_GAP_D and len(path) < MOST_STEPS:
         ahead = at + step * unit
         across = np.array([-unit[1], unit[0]])
         probes = ahead + offsets[:, None] * across

@@ -17,7 +17,7 @@ Picture = NDArray[np.float32]
 MM_PER_IN = 25.4
 #: Where the wire is not named: between the common .020 and .041 in.
 USUAL_WIRE_IN = 0.030
-MOST_CANDIDATES = 12
+MOST_CANDIDATES = 9
 LEAST_PX_PER_TWIST = 12.0
 FEWEST_TWISTS = 3.0
 

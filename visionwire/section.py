@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from visionwire.spine import recentre, smooth_line
 from visionwire.strip import Strip, smooth, straighten
-from visionwire.twist import QUICK, Twist, estimate, likeness
+from visionwire.twist import QUICK, STIFFNESSES, Twist, estimate, likeness
 
 Floats = NDArray[np.float64]
 
@@ -17,12 +17,13 @@ SMOOTHING_D = 3.0
 RECENTRINGS = 2
 #: A local likeness under this, or under the given share of the section's own, is off the wire.
 LEAST_LIKENESS = 0.1
+LEAST_ROUGH_GAIN = 0.04
 LEAST_SHARE = 0.4
 SHORTEST_D = 4.0
 MARGIN_D = 10.0
 FEWEST_TWISTS = 1.5
 GROWTH_TWISTS = 2.0
-MOST_GROWTHS = 4
+MOST_GROWTHS = 3
 LARGEST_GAP_TWISTS = 4.0
 #: Twists in view, and the share of its own fit below which a section ends.
 FIT_SHARES = ((4.0, 10.0), (0.35, 0.15))
@@ -99,7 +100,7 @@ def within(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) 
         margin = int(MARGIN_D / strip.step_d)
         part = straighten(luminance, strip.centre_px[max(first - margin, 0) : last + margin + 1], diameter_px)
         rough = _trimmed(part, estimate(part, QUICK))
-        if rough.length_d < SHORTEST_D or rough.score < LEAST_LIKENESS / 2:
+        if rough.length_d < SHORTEST_D or rough.score < LEAST_LIKENESS or rough.gain < LEAST_ROUGH_GAIN:
             continue
         section = _grown(luminance, rough)
         if section.twists >= FEWEST_TWISTS:
@@ -113,7 +114,7 @@ def _grown(luminance: NDArray[np.float32], rough: Section) -> Section:
     for _ in range(MOST_GROWTHS):
         margin = max(1, int(GROWTH_TWISTS * rough.px_per_twist / (rough.strip.step_d * rough.strip.diameter_px)))
         low, high = max(first - margin, 0), min(last + margin, len(line_px) - 1)
-        section = _trimmed(*_centred(luminance, line_px[low : high + 1], rough.strip.diameter_px))
+        section = _trimmed(*_centred(luminance, line_px[low : high + 1], rough.strip.diameter_px, 1, QUICK))
         new_first, new_last = (_nearest(line_px, section.spine_px[end]) for end in (0, -1))
         grew = (low > 0 and new_first < first - margin / 2) or (
             high < len(line_px) - 1 and new_last > last + margin / 2
@@ -141,7 +142,7 @@ def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Sect
         return None
     if gap_px > 2 * diameter_px and not all(_along(half, gap) for half in (first, second)):
         return None
-    whole_ = _trimmed(*_centred(luminance, np.vstack([first, second]), diameter_px))
+    whole_ = _trimmed(*_centred(luminance, np.vstack([first, second]), diameter_px, 1, QUICK))
     columns = [_nearest(whole_.strip.centre_px, point) for point in (first[-1], second[0])]
     across = whole_.twist.local_fit[min(columns) : max(columns) + 1]
     if across.mean() <= 0 or whole_.length_d < 0.9 * (one.length_d + other.length_d):
@@ -180,11 +181,17 @@ def beside(luminance: NDArray[np.float32], section: Section) -> float:
     return max(scores, default=0.0)
 
 
-def _centred(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) -> tuple[Strip, Twist]:
+def _centred(
+    luminance: NDArray[np.float32],
+    line_px: Floats,
+    diameter_px: float,
+    recentrings: int = RECENTRINGS,
+    stiffnesses: tuple[float, ...] = STIFFNESSES,
+) -> tuple[Strip, Twist]:
     strip = straighten(luminance, line_px, diameter_px)
-    for _ in range(RECENTRINGS):
+    for _ in range(recentrings):
         strip = straighten(luminance, recentre(luminance, strip, estimate(strip, QUICK)), diameter_px)
-    return strip, estimate(strip)
+    return strip, estimate(strip, stiffnesses)
 
 
 def _trimmed(strip: Strip, twist: Twist) -> Section:

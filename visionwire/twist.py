@@ -32,7 +32,7 @@ from visionwire import pair
 from visionwire.strip import Strip, smooth
 
 Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
+Complexes = NDArray[np.complexfloating]
 Lay = Literal["S", "Z"]
 LAYS: tuple[Lay, Lay] = ("S", "Z")
 
@@ -196,20 +196,21 @@ class _Window:
     def __init__(self, columns: int, step_d: float) -> None:
         self.columns = columns
         self.size = fft.next_fast_len(2 * columns)
-        self.cycles_per_d = fft.fftfreq(self.size, step_d)
+        self.cycles_per_d = fft.fftfreq(self.size, step_d).astype(np.float32)
 
     def transform(self, rows: Floats) -> Complexes:
         """Return the transform along the last axis."""
         padding = [(0, 0)] * (rows.ndim - 1) + [(0, self.columns)]
         mirrored = np.pad(rows, padding, mode="symmetric")[..., : self.size]
-        return np.asarray(fft.fft(mirrored, self.size, axis=-1), complex)
+        # Single precision is plenty for a likeness and halves the time.
+        return np.asarray(fft.fft(mirrored.astype(np.float32), self.size, axis=-1), np.complex64)
 
     def band(self, transformed: Complexes, spacing_d: float, harmonic: int = 1) -> Complexes:
         """Return the analytic signal (..., columns) around that harmonic of a spacing."""
         width = 1 / (2 * np.pi * WINDOW_CYCLES * spacing_d)
         gain = np.exp(-0.5 * ((self.cycles_per_d - harmonic / spacing_d) / width) ** 2)
         gain = 2 * gain * (self.cycles_per_d > 0)
-        return np.asarray(fft.ifft(transformed * gain, axis=-1)[..., : self.columns], complex)
+        return np.asarray(fft.ifft(transformed * gain, axis=-1)[..., : self.columns], np.complex64)
 
 
 def _slants(window: _Window, pattern: Floats, across_d: Floats) -> tuple[Floats, Floats]:
@@ -219,9 +220,9 @@ def _slants(window: _Window, pattern: Floats, across_d: Floats) -> tuple[Floats,
     near_axis /= near_axis.sum()
     power = []
     for sign in (-1, 1):
-        slanted = (near_axis * np.exp(sign * 4j * across_d)) @ pattern_f
+        slanted = (near_axis * np.exp(sign * 4j * across_d)).astype(np.complex64) @ pattern_f
         power.append(np.array([np.abs(window.band(slanted, p)) ** 2 for p in SPACINGS_D]))
-    rows = np.sqrt(near_axis)[:, None] * pattern_f
+    rows = np.sqrt(near_axis)[:, None].astype(np.float32) * pattern_f
     energy = np.array([(np.abs(window.band(rows, p)) ** 2).sum(0) for p in SPACINGS_D[::4]]).max(0)
     energy = np.maximum(smooth(energy[None], 8 * 8)[0], 1e-9)
     return power[0] / energy, power[1] / energy
@@ -232,9 +233,9 @@ def _matched(window: _Window, orientation_f: Complexes, across_d: tuple[float, .
     # What does not repeat is left out: edges along the wire are true of any rod, oblique ones of any scratch.
     series = np.array([pair.orientation_harmonics(across_d, float(p), lay, 2)[:, :, 1:] for p in SPACINGS_D])
     size = 2 * (np.abs(series) ** 2).sum((1, 2, 3))
-    drawn = np.conj(series).transpose(0, 3, 1, 2).reshape(2 * len(SPACINGS_D), -1)
+    drawn = np.conj(series).transpose(0, 3, 1, 2).reshape(2 * len(SPACINGS_D), -1).astype(np.complex64)
     products = (drawn @ orientation_f).reshape(len(SPACINGS_D), 2, -1)
-    turn = np.exp(-2j * np.pi * np.arange(24) / 24)[:, None]
+    turn = np.exp(-2j * np.pi * np.arange(24) / 24)[:, None].astype(np.complex64)
     fits = np.empty((len(SPACINGS_D), window.columns))
     for index, (product, spacing) in enumerate(zip(products, SPACINGS_D, strict=True)):
         first, second = (window.band(product[k], spacing, k + 1) for k in range(2))
