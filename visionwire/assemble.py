@@ -81,7 +81,7 @@ def _run(density: Density, wire: tuple[float, float] | None, check: Check, flags
     spine_px = density.section.spine_px
     return Run(
         twists=density.twists,
-        twists_u95=judge.COVERAGE_95 * density.twists_u,
+        twists_u95=judge.COVERAGE_95 * density.section.count_u,
         length_in=density.length_in,
         twists_per_inch=density.twists_per_inch,
         twists_per_inch_u95=judge.COVERAGE_95 * density.twists_per_inch_u,
@@ -113,13 +113,13 @@ def _wire_in(luminance: NDArray[np.float32], one: Section, ruler: Ruler) -> tupl
 
 
 def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet, checks: list[Check]) -> Pigtail:
-    check = judge.check_pigtail(tail.twists, tail.twists_u, limits)
+    check = judge.check_pigtail(tail.twists, tail.count_u, limits)
     if check is not None:
         checks.append(check)
     return Pigtail(
         twists=tail.twists,
-        twists_u95=judge.COVERAGE_95 * tail.twists_u,
-        count_probabilities=judge.count_probabilities(tail.twists, tail.twists_u),
+        twists_u95=judge.COVERAGE_95 * tail.count_u,
+        count_probabilities=judge.count_probabilities(tail.twists, tail.count_u),
         length_in=float(ruler.along_in(tail.spine_px)[-1]),
         lay=tail.twist.lay,
         spine_px=_line(tail.spine_px, COLUMNS_PER_DIAMETER),

@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 
 PROFILE_WINDOW_IN = 0.5
 PROFILE_STEP_IN = 0.1
+#: Even where the last quarter runs at the mean, the last twist may not.
+EVEN_END_U = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +30,8 @@ class Density:
         Count from end to end and its standard deviation.
     length_in, relative_length_u : float
         Length along the wire.
+    unseen_relative_u : float
+        What the stretch between an end as found and the true end may change the mean by.
     along_in : (n,) float array
         Distance of every column from the start.
     bow_in : float
@@ -39,6 +43,7 @@ class Density:
     twists_u: float
     length_in: float
     relative_length_u: float
+    unseen_relative_u: float
     along_in: Floats
     bow_in: float
 
@@ -50,7 +55,8 @@ class Density:
     @property
     def twists_per_inch_u(self) -> float:
         """Standard deviation of the mean density."""
-        return self.twists_per_inch * float(np.hypot(self.twists_u / self.twists, self.relative_length_u))
+        terms = (self.twists_u / self.twists, self.relative_length_u, self.unseen_relative_u)
+        return self.twists_per_inch * float(np.sqrt(sum(term**2 for term in terms)))
 
     def window(self, centre_in: float, width_in: float) -> DensityAt:
         """Return the density over a window of that width."""
@@ -89,8 +95,25 @@ def density_of(section: Section, ruler: Ruler) -> Density:
         section=section,
         twists=section.twists,
         twists_u=section.twists_u,
+        unseen_relative_u=_unseen(section, along_in),
         length_in=float(along_in[-1]),
         relative_length_u=ruler.relative_u(section.spine_px),
         along_in=along_in,
         bow_in=float(np.abs(aside).max()),
     )
+
+
+def _unseen(section: Section, along_in: Floats) -> float:
+    """Return the relative term of ends that lie a little off where they were found.
+
+    A twist more or less at an end changes the mean by how much the density there differs from it.
+    """
+    phase = section.twist.phase[section.first : section.last + 1]
+    mean = (phase[-1] - phase[0]) / along_in[-1]
+    quarter = max(2, len(phase) // 4)
+    ends = [
+        (phase[quarter] - phase[0]) / along_in[quarter],
+        (phase[-1] - phase[-quarter]) / (along_in[-1] - along_in[-quarter]),
+    ]
+    changes = [section.end_u_twists / section.twists * (abs(end / mean - 1) + EVEN_END_U) for end in ends]
+    return float(np.hypot(*changes))

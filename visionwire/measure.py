@@ -30,6 +30,7 @@ Picture = NDArray[np.float32]
 LARGEST_TILT_DEG = 40.0
 LEAST_CELL_PX = 5.0
 LEAST_APART_PX = 20.0
+LARGEST_WIRE_IN = 1.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side.
 WIDTHS_TRIED = (1 / 260, 1 / 140)
 
@@ -99,11 +100,12 @@ def measure_with_evidence(
 ) -> tuple[Reading | Refusal, Evidence | None]:
     """Read one photograph and keep what a sheet draws; parameters as in `measure`."""
     hints = _hints(photo, start, end)
-    if wire_in is not None and not wire_in > 0:
-        raise ValueError(f"wire_in is {wire_in}; it must be a diameter above 0 in, such as 0.032")
+    if wire_in is not None and not 0 < wire_in < LARGEST_WIRE_IN:
+        raise ValueError(f"wire_in is {wire_in}; it must be above 0 and under {LARGEST_WIRE_IN:g} in, such as 0.032")
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     plane, cell_px = _plane(photo, gray, card, two_points)
-    result = _scale_problem(plane, cell_px, wire_in) or _way(photo, gray, plane, wire_in, hints, limits)
+    problem = _scale_problem(plane, cell_px, wire_in)  # false when it is one: a refusal is
+    result = _way(photo, gray, plane, wire_in, hints, limits) if problem is None else problem
     if isinstance(result, Refusal):
         return dataclasses.replace(result, photo=photo.info), None
     return result

@@ -50,7 +50,7 @@ def sections(
     """
     ribbon = find.ribbon(luminance, diameter_px)
     forbidden = None if plane is None else _card_mask(plane, ribbon)
-    hinted = [] if hints is None else [section.whole(luminance, spine.between(ribbon, *hints), diameter_px)]
+    hinted = [] if hints is None else _between(luminance, ribbon, hints, diameter_px)
     lines = find.candidates(ribbon, forbidden, MOST_CANDIDATES)
     free = [one for line in lines for one in section.within(luminance, line, diameter_px) if _may_be_pair(one)]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
@@ -63,7 +63,7 @@ def sections(
 def problem(runs: list[Section], hints: Floats | None) -> Refusal | None:
     """Return why what was found cannot be read, or None."""
     if not runs:
-        return quality.refuse("no-twisted-wire")
+        return quality.refuse("no-twisted-wire" if hints is None else "not-twisted")
     main = runs[0]
     if hints is not None:
         if safety.weight(main) < LEAST_HINTED_WEIGHT or main.twist.geometry < LEAST_HINTED_GEOMETRY:
@@ -85,6 +85,12 @@ def diameter_px(shape: tuple[int, int], plane: Plane, wire_in: float | None, hin
     height, width = shape
     middle = np.array([width / 2, height / 2]) if hints is None else hints.mean(0)
     return plane.px_per_mm(middle) * MM_PER_IN * (wire_in or USUAL_WIRE_IN)
+
+
+def _between(luminance: Picture, ribbon: find.Ribbon, hints: Floats, diameter_px: float) -> list[Section]:
+    if float(np.hypot(*(hints[1] - hints[0]))) < 2 * section.SHORTEST_D * diameter_px:
+        return []  # too short for a twist to show
+    return [section.whole(luminance, spine.between(ribbon, *hints), diameter_px)]
 
 
 def _may_be_pair(one: Section) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,8 @@ SHORTEST_D = 4.0
 MARGIN_D = 10.0
 FEWEST_TWISTS = 1.5
 GROWTH_TWISTS = 2.0
+#: Of ends found, against pictures with truth: half were within half a twist.
+FOUND_END_U_TWISTS = 0.6
 MOST_GROWTHS = 3
 LARGEST_GAP_TWISTS = 4.0
 #: Twists in view, and the share of its own fit below which a section ends.
@@ -32,12 +35,16 @@ BESIDE_D = 2.4
 
 @dataclass(frozen=True, eq=False)
 class Section:
-    """A stretch of twisted pair on its strip, columns ``first`` to ``last``."""
+    """A stretch of twisted pair on its strip, columns ``first`` to ``last``.
+
+    ``end_u_twists`` is one standard deviation of where either end lies, in twists: 0 between ends that were given.
+    """
 
     strip: Strip
     twist: Twist
     first: int
     last: int
+    end_u_twists: float = 0.0
 
     @property
     def spine_px(self) -> Floats:
@@ -51,8 +58,13 @@ class Section:
 
     @property
     def twists_u(self) -> float:
-        """Standard deviation of ``twists``."""
+        """Standard deviation of ``twists`` between the two ends as placed."""
         return self.twist.twists_u(self.first, self.last)
+
+    @property
+    def count_u(self) -> float:
+        """Standard deviation of ``twists`` as a count of all there are: where the ends lie counts too."""
+        return float(np.hypot(self.twists_u, np.sqrt(2) * self.end_u_twists))
 
     @property
     def px_per_twist(self) -> float:
@@ -123,7 +135,10 @@ def _grown(luminance: NDArray[np.float32], rough: Section) -> Section:
         if not grew or last - first < margin:
             break
     # Once more without what lies beyond the ends, which would bend the phase there.
-    return section if section.length_d < SHORTEST_D else whole(luminance, section.spine_px, section.strip.diameter_px)
+    if section.length_d < SHORTEST_D:
+        return section
+    final = whole(luminance, section.spine_px, section.strip.diameter_px)
+    return dataclasses.replace(final, end_u_twists=FOUND_END_U_TWISTS)
 
 
 def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Section | None:
@@ -142,12 +157,12 @@ def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Sect
         return None
     if gap_px > 2 * diameter_px and not all(_along(half, gap) for half in (first, second)):
         return None
-    whole_ = _trimmed(*_centred(luminance, np.vstack([first, second]), diameter_px, 1, QUICK))
+    whole_ = _trimmed(*_centred(luminance, np.vstack([first, second]), diameter_px))
     columns = [_nearest(whole_.strip.centre_px, point) for point in (first[-1], second[0])]
     across = whole_.twist.local_fit[min(columns) : max(columns) + 1]
     if across.mean() <= 0 or whole_.length_d < 0.9 * (one.length_d + other.length_d):
         return None
-    return whole(luminance, whole_.spine_px, diameter_px)
+    return dataclasses.replace(whole(luminance, whole_.spine_px, diameter_px), end_u_twists=FOUND_END_U_TWISTS)
 
 
 def _facing(one: Floats, other: Floats) -> tuple[Floats, Floats]:

@@ -52,7 +52,7 @@ def recentre(luminance: NDArray[np.float32], strip: Strip, twist: Twist) -> Floa
 
     The pair's own geometry, drawn at the phase found, is slid across the strip;
     where it fits best over about a twist and a half is the middle. Highlights
-    and shadows, which lie to one side, do not pull it.
+    and shadows to one side pull it less than they pull a ridge.
     """
     line = strip.centre_px[:: max(1, len(strip.centre_px) // 4000)]
     wide = straighten(luminance, line, strip.diameter_px, half_width_d=2.0, rows=41)
