@@ -108,6 +108,8 @@ def _unseen(section: Section, along_in: Floats) -> float:
 
     A twist more or less at an end changes the mean by how much the density there differs from it.
     """
+    if section.end_u_twists == 0:
+        return 0.0
     phase = section.twist.phase[section.first : section.last + 1]
     mean = (phase[-1] - phase[0]) / along_in[-1]
     quarter = max(2, len(phase) // 4)

@@ -29,7 +29,7 @@ LEAST_RUN_WEIGHT, LARGEST_RUN_NULL, LEAST_RUN_GEOMETRY = 1.0, 0.65, 0.22
 #: Nothing beside it looks like a pair: then half the geometry will do.
 SMALL_RUN_NULL, LEAST_GEOMETRY_ALONE = 0.35, 0.1
 LEAST_TAIL_WEIGHT, LARGEST_TAIL_NULL, LEAST_TAIL_GEOMETRY = 0.6, 0.78, 0.2
-LEAST_HINTED_WEIGHT, LEAST_HINTED_GEOMETRY = 0.6, 0.1
+LEAST_HINTED_WEIGHT, LEAST_HINTED_GEOMETRY, LEAST_HINTED_EVIDENCE = 0.6, -0.05, 0.13
 
 
 def sections(
@@ -51,6 +51,8 @@ def sections(
     ribbon = find.ribbon(luminance, diameter_px)
     forbidden = None if plane is None else _card_mask(plane, ribbon)
     hinted = [] if hints is None else _between(luminance, ribbon, hints, diameter_px)
+    if hints is not None and not hinted:
+        return [], []
     lines = find.candidates(ribbon, forbidden, MOST_CANDIDATES)
     free = [one for line in lines for one in section.within(luminance, line, diameter_px) if _may_be_pair(one)]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
@@ -68,7 +70,7 @@ def problem(runs: list[Section], hints: Floats | None) -> Refusal | None:
     if hints is not None:
         if safety.weight(main) < LEAST_HINTED_WEIGHT or main.twist.geometry < LEAST_HINTED_GEOMETRY:
             return quality.refuse("not-twisted")
-        if main.gain < LEAST_GAIN:
+        if main.gain * safety.weight(main) < LEAST_HINTED_EVIDENCE:
             return quality.refuse("twist-unclear")
     if main.px_per_twist < LEAST_PX_PER_TWIST:
         percent = 100 * main.px_per_twist / LEAST_PX_PER_TWIST

@@ -44,7 +44,7 @@ STIFFNESSES = (0.1, 0.5, 2.0, 8.0)
 WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
 HARMONICS = 3
 KNOT_TWISTS = 2.0
-ROUGHNESS = 0.05
+ROUGHNESS = 0.1
 #: Beside noise, where the pair opens and how the light falls shift the pattern by this much at either end.
 END_U_TWISTS = 0.04
 
