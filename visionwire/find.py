@@ -63,7 +63,9 @@ def ribbon(luminance: Picture, diameter_px: float) -> Ribbon:
         Wire diameter to look for; half to twice the true one still works.
     """
     scale = min(1.0, WORKING_DIAMETER_PX / diameter_px)
-    small = cv2.resize(luminance, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else luminance
+    small = luminance
+    if scale < 1:
+        small = np.asarray(cv2.resize(luminance, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.float32)
     diameter = diameter_px * scale
     small = _blur(small, 0.13 * diameter)
     along, down = _derivative(small, 1, 0), _derivative(small, 0, 1)
@@ -76,13 +78,14 @@ def ribbon(luminance: Picture, diameter_px: float) -> Ribbon:
 
 
 def _blur(picture: Picture, sigma: float) -> Picture:
-    return cv2.GaussianBlur(picture, (0, 0), sigma)
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma), np.float32)
 
 
 def _derivative(picture: Picture, x: int, y: int) -> Picture:
     size = 3 if x + y == 1 else 5
     # Sobel kernels of these sizes weigh 8 and 64.
-    return cv2.Sobel(picture, cv2.CV_32F, x, y, ksize=size, scale=1 / 8 if size == 3 else 1 / 64)
+    scale = 1 / 8 if size == 3 else 1 / 64
+    return np.asarray(cv2.Sobel(picture, cv2.CV_32F, x, y, ksize=size, scale=scale), np.float32)
 
 
 def _ridge(density: Picture) -> tuple[Picture, Picture]:
