@@ -173,7 +173,7 @@ def lens_relative_u(plane: Plane, points_px: ArrayLike, focal_px: float | None, 
     focal = focal_from_plane(plane, image_size)[0] if focal_px is None else float(focal_px)
     centre_px = (np.array(image_size, float) - 1) / 2
 
-    def bent(points: Array) -> Array:
+    def bent(points: Array) -> Array:  # numpydoc ignore=GL08
         off = points - centre_px
         return np.asarray(centre_px + off * (1 + K1_U * (off**2).sum(1, keepdims=True) / focal**2))
 

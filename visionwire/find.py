@@ -59,6 +59,7 @@ def ribbon(luminance: Picture, diameter_px: float) -> Ribbon:
     Parameters
     ----------
     luminance : (H, W) float32 array
+        The upright picture.
     diameter_px : float
         Wire diameter to look for; half to twice the true one still works.
     """

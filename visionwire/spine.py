@@ -44,7 +44,7 @@ def smooth_line(points_px: Floats, step_px: float, sigma_px: float) -> Floats:
     # Mirroring the line through its own ends keeps them where they are.
     pad = min(len(even) - 1, int(4 * sigma_px / step_px) + 1)
     longer = np.vstack([2 * even[0] - even[pad:0:-1], even, 2 * even[-1] - even[-2 : -pad - 2 : -1]])
-    return ndimage.gaussian_filter1d(longer, sigma_px / step_px, axis=0)[pad : pad + len(even)]
+    return np.asarray(ndimage.gaussian_filter1d(longer, sigma_px / step_px, axis=0)[pad : pad + len(even)], float)
 
 
 def recentre(luminance: NDArray[np.float32], strip: Strip, twist: Twist) -> Floats:
@@ -70,7 +70,7 @@ def recentre(luminance: NDArray[np.float32], strip: Strip, twist: Twist) -> Floa
     shift = ndimage.gaussian_filter1d(
         ndimage.median_filter(shift, int(spacing) | 1, mode="nearest"), spacing, mode="nearest"
     )
-    return wide.centre_px + shift[:, None] * wide.normal_px
+    return np.asarray(wide.centre_px + shift[:, None] * wide.normal_px, float)
 
 
 def _fit_across(wide: Strip, phase: Floats, twist: Twist) -> Floats:
@@ -84,4 +84,4 @@ def _fit_across(wide: Strip, phase: Floats, twist: Twist) -> Floats:
     drawn = np.einsum("crk,kx->crx", series, waves).real
     first = int(np.argmax(inside))
     fits = [(drawn * orientation[:, first + move : first + move + len(across)]).sum((0, 1)) for move in range(-8, 9)]
-    return ndimage.gaussian_filter1d(np.array(fits), spacing_columns, axis=1, mode="nearest")
+    return np.asarray(ndimage.gaussian_filter1d(np.array(fits), spacing_columns, axis=1, mode="nearest"), float)

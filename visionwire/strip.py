@@ -104,6 +104,7 @@ def straighten(
     Parameters
     ----------
     luminance : (H, W) float32 array
+        The upright picture.
     spine_px : (N, 2) float array
         Centre line, (x, y).
     diameter_px : float

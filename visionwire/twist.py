@@ -110,6 +110,7 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
     Parameters
     ----------
     strip : Strip
+        What to measure along.
     stiffnesses : tuple of float
         Stiffnesses of the paths that give the starts; one is quicker and does not mend every slipped cycle.
 
@@ -240,7 +241,7 @@ def _matched(window: _Window, orientation_f: Complexes, across_d: tuple[float, .
     for index, (product, spacing) in enumerate(zip(products, SPACINGS_D, strict=True)):
         first, second = (window.band(product[k], spacing, k + 1) for k in range(2))
         fits[index] = ((turn * first).real + (turn**2 * second).real).max(0)
-    return fits / size[:, None]
+    return np.asarray(fits / size[:, None], float)
 
 
 # -- 2. the best path through it ---------------------------------------------------------------
@@ -324,6 +325,7 @@ def refine(rows: Floats, phase: Floats, max_rounds: int = 15) -> Fit:
     Parameters
     ----------
     rows : (R, n) float array
+        What repeats with the twist: luminance and orientation, row by row.
     phase : (n,) float array
         First guess, radians, within about a third of a cycle; rising.
 
@@ -357,7 +359,9 @@ def refine(rows: Floats, phase: Floats, max_rounds: int = 15) -> Fit:
             break
     ratio = (waves[:, 1:] @ coefficients[1:]).var(0) / variance
     factor = basis @ inverse @ (basis.T * _pull_deviation(pull))
-    return Fit(basis @ knots, factor, coefficients, float(np.log1p(ratio).mean()), float(ratio.mean()))
+    return Fit(
+        basis @ knots, factor, np.asarray(coefficients, float), float(np.log1p(ratio).mean()), float(ratio.mean())
+    )
 
 
 def _local_fit(rows: Floats, fit: Fit) -> Floats:
@@ -378,7 +382,7 @@ def _pull_deviation(pull: Floats) -> Floats:
     correlation /= max(correlation[0], 1e-12)
     end = int(np.argmax(correlation < 0.05)) or len(pull)
     longer = max(1.0, 1 + 2 * float(correlation[1:end].sum()))
-    return np.sqrt(ndimage.uniform_filter1d(pull**2, max(3, len(pull) // 4)) * longer)
+    return np.asarray(np.sqrt(ndimage.uniform_filter1d(pull**2, max(3, len(pull) // 4)) * longer), float)
 
 
 def _harmonics(phase: Floats) -> tuple[Floats, Floats]:
