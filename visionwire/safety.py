@@ -13,7 +13,7 @@ from visionwire.section import Section, joined
 Floats = NDArray[np.float64]
 
 FEWEST_RUN_TWISTS = 4.0
-MOST_PIGTAIL_TWISTS = 12.0
+MOST_PIGTAIL_TWISTS = 10.0
 #: common practice, no source: a pigtail is a quarter to five eighths of an inch; twice the longest is surely none.
 LONGEST_PIGTAIL_IN = 1.25
 #: Between a run's end and the pigtail lies one fastener's head.
