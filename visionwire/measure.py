@@ -153,7 +153,10 @@ def _sections(
 ) -> tuple[list[Section], list[Section]]:
     """Return runs and tails; without a scale, those of the likeliest of a few widths."""
     if plane is not None:
-        return scan.sections(luminance, scan.diameter_px(luminance.shape, plane, wire_in, hints), plane, hints)
+        diameter_px = scan.diameter_px(luminance.shape, plane, wire_in, hints)
+        if wire_in is None and hints is not None:
+            diameter_px = scan.likeliest_diameter_px(luminance, hints, diameter_px)
+        return scan.sections(luminance, diameter_px, plane, hints)
     tried = [scan.sections(luminance, share * max(luminance.shape), None, hints) for share in WIDTHS_TRIED]
     return max(tried, key=lambda found: max((safety.weight(one) for one in found[0]), default=0.0))
 

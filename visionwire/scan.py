@@ -17,6 +17,8 @@ Picture = NDArray[np.float32]
 MM_PER_IN = 25.4
 #: Where the wire is not named: between the common .020 and .041 in.
 USUAL_WIRE_IN = 0.030
+#: Of a usual wire's diameter, where none is named: a count holds from half to one and a half times the true one.
+SHARES_TRIED = (0.6, 1.0, 1.7, 2.9)
 MOST_CANDIDATES = 9
 LEAST_PX_PER_TWIST = 12.0
 FEWEST_TWISTS = 3.0
@@ -87,6 +89,17 @@ def diameter_px(shape: tuple[int, int], plane: Plane, wire_in: float | None, hin
     height, width = shape
     middle = np.array([width / 2, height / 2]) if hints is None else hints.mean(0)
     return plane.px_per_mm(middle) * MM_PER_IN * (wire_in or USUAL_WIRE_IN)
+
+
+def likeliest_diameter_px(luminance: Picture, hints: Floats, usual_px: float) -> float:
+    """Return the diameter, of some around a usual one, for which the line between the hints looks most like a pair."""
+    best_px, most = usual_px, -np.inf
+    for diameter_px in (share * usual_px for share in SHARES_TRIED):
+        for one in _between(luminance, find.ribbon(luminance, diameter_px), hints, diameter_px):
+            evidence = one.gain * safety.weight(one)
+            if evidence > most:
+                best_px, most = diameter_px, evidence
+    return best_px
 
 
 def _between(luminance: Picture, ribbon: find.Ribbon, hints: Floats, diameter_px: float) -> list[Section]:
