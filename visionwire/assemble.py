@@ -25,6 +25,9 @@ Floats = NDArray[np.float64]
 FULL_PX_PER_TWIST = 25.0
 FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
+NOTED_RESIDUAL_PX = 1.0
+#: Most over least in any inch, above which a run is called uneven: a worksheet's figure, no source.
+UNEVEN = 1.25
 
 
 def reading(
@@ -41,11 +44,15 @@ def reading(
     for number, one in enumerate(whole.runs, 1):
         density = density_of(one, ruler)
         run_checks = _run_checks(density, f"run {number}", limits, wire_in)
+        wire = _wire_in(luminance, one, ruler)
         run_flags = _run_flags(density)
+        if wire is None and ruler.plane.source != "wire":
+            run_flags.append(quality.flag("wire-diameter-not-measured"))
         flags += run_flags
         checks += run_checks
-        runs.append(_run(density, _wire_in(luminance, one, ruler), run_checks[0], run_flags))
+        runs.append(_run(density, wire, run_checks[0], run_flags))
     pigtail = None if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits, checks)
+    flags.append(quality.flag("hole-not-located"))
     if pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     call, confidence = judge.overall(checks)
@@ -154,6 +161,8 @@ def _scale_flags(plane: Plane) -> list[quality.Flag]:
         flags.append(quality.flag(f"scale-from-{plane.source}"))
     if plane.tilt_deg is not None and plane.tilt_deg > NOTED_TILT_DEG:
         flags.append(quality.flag("card-tilted", tilt_deg=plane.tilt_deg))
+    if plane.residual_px is not None and plane.residual_px > NOTED_RESIDUAL_PX:
+        flags.append(quality.flag("card-bent", residual_px=plane.residual_px))
     return flags
 
 
@@ -166,6 +175,10 @@ def _run_flags(density: Density) -> list[quality.Flag]:
         )
     if density.twists < FULL_TWISTS:
         flags.append(quality.flag("few-twists", twists=density.twists))
+    extremes = density.extremes()
+    if extremes is not None and extremes[1].twists_per_inch > UNEVEN * extremes[0].twists_per_inch:
+        least, most = (one.twists_per_inch for one in extremes)
+        flags.append(quality.flag("uneven-twist", least=least, most=most))
     if density.length_in < 1.0:
         flags.append(quality.flag("shorter-than-an-inch"))
     return flags

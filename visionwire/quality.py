@@ -58,11 +58,6 @@ CODES: dict[str, Code] = {
         "one twist spans {px_per_twist:.1f} px; at least {needed_px:.0f} are needed",
         "move to about {percent:.0f} % of the distance",
     ),
-    "too-blurred": Code(
-        "refusal",
-        "the picture is blurred over {blur_px:.1f} px and one twist spans only {px_per_twist:.0f} px",
-        "hold the phone still, tap on the wire to focus, and keep at least 10 cm away",
-    ),
     "too-few-twists": Code(
         "refusal",
         "only {twists:.1f} twists are in view; at least {needed:.0f} are needed to measure a run",
@@ -109,11 +104,6 @@ CODES: dict[str, Code] = {
         "one twist spans {px_per_twist:.0f} px; {needed_px:.0f} give full trust",
         "move to about {percent:.0f} % of the distance",
     ),
-    "soft-picture": Code(
-        "flag",
-        "the wire's edges are blurred over {blur_px:.1f} px",
-        "hold the phone still and tap on the wire to focus",
-    ),
     "few-twists": Code(
         "flag",
         "the run shows {twists:.0f} twists; ten give full trust",
@@ -124,20 +114,10 @@ CODES: dict[str, Code] = {
         "the twist is uneven: {least:.1f} to {most:.1f} per inch along the run",
         "keep the pliers' pull and turn steady; look at the profile for where it crowds",
     ),
-    "count-unsure": Code(
-        "flag",
-        "two ways of counting the twists disagree by {difference:.1f}",
-        "count this stretch by eye on the strip",
-    ),
     "shorter-than-an-inch": Code(
         "flag",
         "the run is shorter than an inch, so no one-inch window is reported",
         "judge it by its mean",
-    ),
-    "scale-cues-disagree": Code(
-        "flag",
-        "the card and the wire's outline disagree by {percent:.0f} % on the scale",
-        "check the wire size given and that the card lies at the height of the wire",
     ),
     "wire-diameter-not-measured": Code(
         "flag",
@@ -153,11 +133,6 @@ CODES: dict[str, Code] = {
         "flag",
         "no pigtail was seen in plain view",
         "turn the part or the phone until the pigtail lies in plain view, and check it by eye",
-    ),
-    "lay-unsure": Code(
-        "flag",
-        "the direction of twist could not be told",
-        "light the wire from the side",
     ),
 }
 
@@ -175,7 +150,7 @@ def flag(code: str, **figures: float) -> Flag:
     entry = CODES[code]
     if entry.kind != "flag":
         raise ValueError(f"code {code!r} is a refusal, not a flag")
-    return Flag(code, f"{entry.message.format(**figures)}: {entry.advice.format(**figures)}")
+    return Flag(code, f"{entry.message.format(**figures)}; {entry.advice.format(**figures)}")
 
 
 def refuse(code: str, **figures: float) -> Refusal:

@@ -30,7 +30,7 @@ def test_every_code_has_sentences_that_can_be_filled(code: str) -> None:
     else:
         raised = flag(code, **figures(code))
         assert raised.code == code
-        said = raised.sentence.split(": ", 1)
+        said = raised.sentence.split("; ", 1)
     assert len(said) == 2
     for sentence in said:
         assert len(sentence) > 15
