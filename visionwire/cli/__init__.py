@@ -17,6 +17,9 @@ from visionwire.cli.check import check
 from visionwire.cli.limits import limits
 from visionwire.errors import ExitCode, VisionwireError
 
+# The matrices are small: threads of the linear algebra cost twice the work and gain no time. numpy comes in later.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 INTERRUPTED, BROKEN_PIPE = 130, 141  # 128 + SIGINT, 128 + SIGPIPE, as shells have it
 
 # What typer deals with itself: a command's exit status, an abort, a call that is off (BadParameter and its kin).
