@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 
 from calibration.plane import Plane
 from visionwire import find, quality, safety, section, spine
+from visionwire.budget import MM_PER_IN
 from visionwire.reading import Refusal
 from visionwire.section import Section
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-MM_PER_IN = 25.4
 #: Where the wire is not named: between the common .020 and .041 in.
 USUAL_WIRE_IN = 0.030
 #: Of a usual wire's diameter, where none is named: a count holds from half to one and a half times the true one.
