@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-import re
 import sys
-import traceback
 from typing import Annotated, Any
 
 import typer
@@ -14,6 +12,7 @@ from typer.core import TyperGroup
 from visionwire import __version__
 from visionwire.cli.card import card
 from visionwire.cli.check import check
+from visionwire.cli.complaint import complain
 from visionwire.cli.limits import limits
 from visionwire.errors import ExitCode, VisionwireError
 
@@ -24,8 +23,6 @@ INTERRUPTED, BROKEN_PIPE = 130, 141  # 128 + SIGINT, 128 + SIGPIPE, as shells ha
 
 # What typer deals with itself: a command's exit status, an abort, a call that is off (BadParameter and its kin).
 TYPERS_OWN: tuple[type[BaseException], ...] = (typer.Exit, typer.Abort, *typer.BadParameter.__mro__[1:3])
-
-LIBRARIES_OF_OPENCV = re.compile(r"\blib(GL|EGL|glib|gthread|xcb|X11|Xext|SM|ICE)\b[\w.+-]*\.so")
 
 
 class Handled(TyperGroup):
@@ -46,27 +43,8 @@ class Handled(TyperGroup):
         except KeyboardInterrupt:
             raise typer.Exit(INTERRUPTED) from None
         except Exception as error:
-            if os.environ.get("VISIONWIRE_DEBUG") == "1":
-                traceback.print_exc()
-            print(f"visionwire: {sentence_for(error)}", file=sys.stderr)
+            complain(error)
             raise typer.Exit(error.exit_code if isinstance(error, VisionwireError) else ExitCode.FILE) from None
-
-
-def sentence_for(error: Exception) -> str:
-    """Return the one sentence that a person gets to read."""
-    if isinstance(error, VisionwireError):
-        return str(error)
-    if isinstance(error, ImportError) and LIBRARIES_OF_OPENCV.search(str(error)):
-        return (
-            f"OpenCV lacks a library of the system ({error}); install the Debian packages with "
-            '"apt-get install libgl1 libglib2.0-0 libxcb1", or put the headless build in its place with '
-            '"pip uninstall -y opencv-python" and "pip install opencv-python-headless"'
-        )
-    what = " ".join(f"{type(error).__name__}: {error}".split()).rstrip(": ")
-    return (
-        f"this should not have happened ({what}); run it again with VISIONWIRE_DEBUG=1 "
-        "in the environment and send what it prints, with the picture, to the maintainers"
-    )
 
 
 app = typer.Typer(

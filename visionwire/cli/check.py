@@ -6,13 +6,14 @@ import json
 import math
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 
-from visionwire.errors import ExitCode, OutputError, PhotoError, UsageError
+from visionwire.cli.complaint import complain
+from visionwire.errors import ExitCode, LimitsError, OutputError, UsageError
 
 if TYPE_CHECKING:
     from calibration.card import Card
@@ -157,31 +158,30 @@ def options_from(
 
 
 def _check_one(path: str, sheet_path: Path | None, options: CheckOptions) -> ExitCode:
-    """Read one photograph and say what came of it; a broken file is reported here and the others go on."""
+    """Read one photograph and say what came of it; whatever goes wrong with it is said here and the others go on."""
     from visionwire.photo import open_photo
 
     try:
         photo = open_photo(path)
-    except PhotoError as error:
+        result, evidence = _measure(photo, options)
+        said = _json_line(result.to_dict()) if options.as_json else _words(result)
+    except (ImportError, UsageError, LimitsError):
+        raise  # not this photograph's doing
+    except Exception as error:
+        sentence = complain(error, path)
         if options.as_json:
-            _print_json(unreadable(Path(path).name, str(error)))
-        print(f"visionwire: {error}", file=sys.stderr)
+            _say(_json_line(unreadable(Path(path).name, sentence)))
         return ExitCode.FILE
-    result, evidence = _measure(photo, options)
-    status = _status(result)
-    if options.as_json:
-        _print_json(result.to_dict())
-    else:
-        _print_answer(result)
+    _say(said)
     if sheet_path is None:
-        return status
+        return _status(result)
     try:
         _write_sheet(sheet_path, result, evidence, photo, options)
-    except OutputError as error:
-        print(f"visionwire: {error}", file=sys.stderr)
+    except Exception as error:
+        complain(error, path)
         return ExitCode.FILE
     _say(f"sheet: {sheet_path}", sys.stderr if options.as_json else sys.stdout)
-    return status
+    return _status(result)
 
 
 def _status(result: Reading | Refusal) -> ExitCode:
@@ -192,10 +192,9 @@ def _status(result: Reading | Refusal) -> ExitCode:
 
 def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Evidence | None]:
     from visionwire.measure import measure_with_evidence
-    from visionwire.reading import Refusal
 
     _require_inside(photo, options)
-    result, evidence = measure_with_evidence(
+    return measure_with_evidence(
         photo,
         limits=options.limits,
         wire_in=options.wire_in,
@@ -204,51 +203,39 @@ def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Ev
         end=options.end,
         two_points=options.two_points,
     )
-    if isinstance(result, Refusal) and result.photo is None:
-        result = replace(result, photo=photo.info)
-    return result, evidence
 
 
-def unreadable(name: str, message: str) -> dict[str, Any]:
+def unreadable(name: str, sentence: str) -> dict[str, Any]:
     """Return the JSON of a photograph that could not be read: every photograph gets its one line."""
-    from visionwire.quality import CODES
     from visionwire.reading import REFUSAL_FORMAT
 
-    nothing = {"sha256": None, "width_px": None, "height_px": None, "taken": None}
+    message, _, advice = sentence.rpartition("; ")
     return {
         "format": REFUSAL_FORMAT,
         "code": "unreadable",
         "message": message,
-        "advice": CODES["unreadable"].advice,
-        "photo": {"name": name, **nothing},
+        "advice": advice,
+        "photo": {"name": name, "sha256": None, "width_px": None, "height_px": None, "taken": None},
     }
 
 
-def _print_json(record: dict[str, Any]) -> None:
-    print(json.dumps(record, allow_nan=False))
+def _json_line(record: dict[str, Any]) -> str:
+    return json.dumps(record, allow_nan=False)
 
 
-def _print_answer(result: Reading | Refusal) -> None:
-    """Print the words, the first line bold on a terminal; the words alone carry the meaning."""
+def _words(result: Reading | Refusal) -> str:
+    """Return the answer, its first line bold where a terminal shows it; the words alone carry the meaning."""
     from visionwire.sheet.answer import answer_lines
 
     first, *rest = answer_lines(result)
-    if sys.stdout.isatty():
-        from rich.console import Console
-        from rich.text import Text
-
-        Console(soft_wrap=True, highlight=False).print(Text(first, style="bold"))
-    else:
-        _say(first)
-    for line in rest:
-        _say(line)
+    return "\n".join([typer.style(first, bold=True), *rest])
 
 
-def _say(line: str, stream: TextIO | None = None) -> None:
-    """Print a line, with what the stream's encoding lacks replaced: odd names must not stop the reading."""
+def _say(lines: str, stream: TextIO | None = None) -> None:
+    """Print lines, with what the stream's encoding lacks replaced: odd names must not stop the reading."""
     stream = stream or sys.stdout
     encoding = stream.encoding or "utf-8"
-    print(line.encode(encoding, "replace").decode(encoding), file=stream)
+    typer.echo(lines.encode(encoding, "replace").decode(encoding), file=stream)
 
 
 def _write_sheet(

@@ -32,8 +32,10 @@ class FakeMeasure:
     def __call__(self, photo: Any, **words: Any) -> tuple[Reading | Refusal, Evidence | None]:
         self.asked.append(words)
         call = Path(photo.name).stem.split("_")[0]
+        if call == "odd":
+            raise ZeroDivisionError("nobody\nthought of this")
         if call == "refused":
-            return Refusal("no-twisted-wire", "no twisted pair was found", "fill the frame"), None
+            return Refusal("no-twisted-wire", "no twisted pair was found", "fill the frame", photo.info), None
         return self.reading_of(photo.name, call), self.evidence
 
 
@@ -99,6 +101,45 @@ def test_a_broken_photograph_does_not_lose_the_others(measure: FakeMeasure, phot
     assert "conforming.png: CONFORMING" in result.stdout
 
 
+@pytest.mark.parametrize("as_json", [[], ["--json"]])
+def test_what_nobody_thought_of_in_one_photograph_does_not_lose_the_others(
+    measure: FakeMeasure, photo: Callable[[str], str], as_json: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("VISIONWIRE_DEBUG", raising=False)
+    names = ["conforming_1.png", "odd.png", "conforming_2.png"]
+    result = run(*map(photo, names), *as_json)
+    assert result.exit_code == 4 and len(measure.asked) == 3
+    assert all(name in result.stdout for name in names[::2])
+    (sentence,) = [line for line in result.stderr.splitlines() if line.startswith("visionwire: ")]
+    assert "odd.png: this should not have happened (ZeroDivisionError: nobody thought of this)" in sentence
+    assert "Traceback" not in result.stderr
+    if as_json:
+        records = [json.loads(line) for line in result.stdout.splitlines()]
+        assert [record["photo"]["name"] for record in records] == names
+        assert records[1]["code"] == "unreadable" and records[1]["advice"].startswith("run it again")
+
+
+def test_a_sheet_that_goes_wrong_does_not_lose_the_others(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def wrong(*_: Any) -> str:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("visionwire.sheet.html.refusal_html", wrong)
+    result = run(photo("refused.png"), photo("conforming.png"), "--sheet", str(tmp_path / "s"))
+    assert result.exit_code == 4 and "refused.png: this should not have happened" in result.stderr
+    assert "refused.png: NO READING" in result.stdout and "conforming.png: CONFORMING" in result.stdout
+    assert [path.name for path in (tmp_path / "s").iterdir()] == ["conforming.png.html"]
+
+
+def test_a_library_that_is_missing_is_said_once(
+    measure: FakeMeasure, photo: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(FakeMeasure, "__call__", lambda *_, **__: __import__("no_such_library"))
+    result = run(photo("conforming_1.png"), photo("conforming_2.png"))
+    assert result.exit_code == 4 and result.stderr.count("\n") == 1 and "no_such_library" in result.stderr
+
+
 def test_json_is_one_object_for_one_photograph(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
     result = run("--json", photo("conforming.png"))
     record = json.loads(result.stdout)
@@ -118,13 +159,9 @@ def test_json_gives_every_photograph_its_line(measure: FakeMeasure, photo: Calla
 def test_the_unreadable_photograph_in_json(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
     record = json.loads(run("--json", photo("broken.png")).stdout)
     assert set(record) == {"format", "photo", "code", "message", "advice"}
-    assert record["format"] == "visionwire.refusal/1" and "broken.png" in record["message"]
+    assert record["format"] == "visionwire.refusal/1" and "broken.png is no picture" in record["message"]
+    assert record["advice"].startswith("give JPEG, PNG") and ";" not in record["message"]
     assert record["photo"] == dict.fromkeys(("sha256", "width_px", "height_px", "taken"), None) | {"name": "broken.png"}
-
-
-def test_a_refusal_gets_the_photograph_it_is_of(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
-    shown = json.loads(run("--json", photo("refused.png")).stdout)["photo"]
-    assert shown["width_px"] == WIDTH_PX and shown["height_px"] == HEIGHT_PX and len(shown["sha256"]) == 64
 
 
 def test_options_reach_the_measuring(measure: FakeMeasure, photo: Callable[[str], str]) -> None:

@@ -1,0 +1,48 @@
+"""What a person reads when something goes wrong: one sentence, and the traceback only for those who ask for it."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+import traceback
+
+from visionwire.errors import VisionwireError
+
+LIBRARIES_OF_OPENCV = re.compile(r"\blib(GL|EGL|glib|gthread|xcb|X11|Xext|SM|ICE)\b[\w.+-]*\.so")
+
+
+def complain(error: Exception, photo: str = "") -> str:
+    """Say on stderr what went wrong, and return that sentence.
+
+    Parameters
+    ----------
+    error : Exception
+        What was raised.
+    photo : str
+        The photograph that it was raised by, named where the error does not do so itself.
+    """
+    if os.environ.get("VISIONWIRE_DEBUG") == "1":
+        traceback.print_exception(error)
+    sentence = sentence_for(error)
+    if photo and not isinstance(error, VisionwireError):
+        sentence = f"{photo}: {sentence}"
+    print(f"visionwire: {sentence}", file=sys.stderr)
+    return sentence
+
+
+def sentence_for(error: Exception) -> str:
+    """Return the one sentence that a person gets to read."""
+    if isinstance(error, VisionwireError):
+        return str(error)
+    if isinstance(error, ImportError) and LIBRARIES_OF_OPENCV.search(str(error)):
+        return (
+            f"OpenCV lacks a library of the system ({error}); install the Debian packages with "
+            '"apt-get install libgl1 libglib2.0-0 libxcb1", or put the headless build in its place with '
+            '"pip uninstall -y opencv-python" and "pip install opencv-python-headless"'
+        )
+    what = " ".join(f"{type(error).__name__}: {error}".split()).rstrip(": ")
+    return (
+        f"this should not have happened ({what}); run it again with VISIONWIRE_DEBUG=1 "
+        "in the environment and send what it prints, with the picture, to the maintainers"
+    )
