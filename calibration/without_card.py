@@ -16,6 +16,8 @@ __all__ = ["find_id1", "two_points"]
 #: A length between two points seen at an unknown tilt t reads 1/cos t off against one square to the tilt. With t
 #: up to 15 degrees in an honest try, evenly spread, the mean of 1/cos t - 1 is 1.2 % and its root mean square 1.5 %.
 UNKNOWN_TILT_U = 0.015
+#: Two points closer than this, px, give no scale worth having.
+LEAST_APART_PX = 20.0
 
 
 def two_points(p_px: ArrayLike, q_px: ArrayLike, distance_mm: float, reading_u_px: float = 2.0) -> Plane:
@@ -39,14 +41,14 @@ def two_points(p_px: ArrayLike, q_px: ArrayLike, distance_mm: float, reading_u_p
     Raises
     ------
     ValueError
-        When the distance is not above zero or the points lie closer than 20 px.
+        When the distance is not above zero or the points lie closer than ``LEAST_APART_PX``.
     """
     p, q = np.asarray(p_px, float), np.asarray(q_px, float)
     apart_px = float(np.hypot(*(q - p)))
     if not distance_mm > 0 or not np.isfinite(distance_mm):
         raise ValueError(f"distance_mm is {distance_mm:g}; it must be above zero")
-    if not apart_px >= 20:
-        raise ValueError(f"p_px and q_px lie {apart_px:.1f} px apart; at least 20 are needed")
+    if not apart_px >= LEAST_APART_PX:
+        raise ValueError(f"p_px and q_px lie {apart_px:.1f} px apart; at least {LEAST_APART_PX:g} are needed")
     px_per_mm = apart_px / distance_mm
     reading_u = np.sqrt(2) * reading_u_px / apart_px
     return Plane(

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 THINNEST_IN, THICKEST_IN = 0.005, 0.25
 MOST_INCHES = 1000.0
-LEAST_APART_PX = 2.0
+LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
 METHODS = ("double", "single", "wraps")
 
 GRAVEST_FIRST = (ExitCode.FILE, ExitCode.NONCONFORMING, ExitCode.UNDECIDED, ExitCode.CONFORMING)
@@ -130,11 +130,11 @@ def options_from(
     UsageError
         If a word is off; the sentence names the nearest that works.
     LimitsError
-        If the limit set cannot be used.
+        If the limit set cannot be used, or not for this wire.
     OutputError
         If the folder for the sheets cannot be made.
     """
-    from visionwire.limits import load_limits
+    from visionwire.limits import density_band, load_limits
 
     _require_method(method)
     if (start is None) != (end is None):
@@ -145,10 +145,12 @@ def options_from(
     ends = _point("--start", start), _point("--end", end)
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
+    limit_set, wire_in = load_limits(limits), _wire_in(wire)
+    density_band(limit_set, wire_in)  # one that has no band for this wire would say so only after the measuring
     return CheckOptions(
-        limits=load_limits(limits),
+        limits=limit_set,
         card=_card(card),
-        wire_in=_wire_in(wire),
+        wire_in=wire_in,
         start=ends[0],
         end=ends[1],
         two_points=_two_points(scale),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -14,7 +15,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from calibration import without_card
 from visionwire.cli import app
+from visionwire.cli.check import LEAST_APART_PX
 from visionwire.errors import ExitCode
 from visionwire.evidence import Evidence
 from visionwire.reading import Reading, Refusal
@@ -192,19 +195,21 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--start", "3,4"], "--start was given without --end"),
         (["--end", "3,4"], "--end was given without --start"),
         (["--start", "3", "--end", "5,6"], "two numbers X,Y in pixels"),
-        (["--start", "3,4", "--end", "3,4.5"], "apart; give the two ends of one run"),
+        (["--start", "3,4", "--end", "3,23.5"], "less than 20 px apart; give the two ends of one run"),
         (["--start", "-5,70", "--end", "5,6"], "the nearest point inside is 0,47"),
         (["--start", "5,6", "--end", "640,20"], "the nearest point inside is 63,20"),
         (["--scale", "1,2,3,4"], "X,Y,X,Y,INCHES"),
         (["--scale", "1,2,30,40,0"], "above 0"),
         (["--scale", "1,2,30,40,-2"], "above 0"),
-        (["--scale", "1,2,1,2,3"], "far apart"),
+        (["--scale", "1,2,20,2,3"], "less than 20 px apart; give two that lie far apart"),
         (["--scale", "1,2,100,40,3"], "the nearest point inside is 63,40"),
         (["--method", "single"], "only double is"),
         (["--method", "wraps"], "only double is"),
         (["--method", "triple"], "one of double, single, wraps"),
         (["--card", "no-such-card"], "--card:"),
         (["--limits", "comon"], "did you mean common?"),
+        (["--limits", "by-diameter"], "give the wire with --wire DIAMETER_IN"),
+        (["--limits", "by-diameter", "--wire", "0.041"], "has no band for wire of 0.041 in"),
     ],
 )
 def test_a_word_that_is_off_is_one_sentence(
@@ -214,6 +219,10 @@ def test_a_word_that_is_off_is_one_sentence(
     assert result.exit_code == ExitCode.USAGE
     assert sentence in result.stderr and result.stderr.count("\n") == 1
     assert result.stdout == "" and measure.asked == []
+
+
+def test_points_that_the_command_lets_pass_do_for_the_measuring() -> None:
+    assert LEAST_APART_PX == import_module("visionwire.measure").LEAST_APART_PX == without_card.LEAST_APART_PX
 
 
 def test_points_are_of_one_picture(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
