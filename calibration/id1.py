@@ -57,15 +57,16 @@ def find_id1(picture: Image, focal_px: float | None = None) -> Plane | None:
     """
     planes = _channels(picture)[:, :, :3]
     height, width = planes.shape[:2]
+    if min(height, width) < 32:
+        return None
     scale = min(1.0, SEARCH_SIDE_PX / max(height, width))
     small = _channels(cv2.resize(planes, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
     quads = _quads(_lines(small), small.shape[1], small.shape[0])
     if not len(quads):
         return None
     scores = _outline_scores(_slopes(small), quads)
-    ratio = np.array([width, height]) / np.array(small.shape[1::-1])
     likely = [q for q in np.argsort(-scores)[:CLOSE_LOOKS].tolist() if scores[q] > max(0.0, scores.max() - 0.3)]
-    measured = [_measured(planes, (quads[q] + 0.5) * ratio - 0.5, 1 / scale, focal_px) for q in likely]
+    measured = [_measured(planes, (quads[q] + 0.5) / scale - 0.5, 1 / scale, focal_px) for q in likely]
     # A shadow's edge is softer than a card's, and a quadrilateral with one is not quite a card's in perspective.
     fits = [(_doubt(plane, (width, height)), i, plane) for i, plane in enumerate(measured) if plane is not None]
     doubt, _, plane = min(fits, default=(np.inf, 0, None))

@@ -130,10 +130,11 @@ def _look(gray: Gray, seen: dict[str, Markers], scale: float, sharpen: bool) -> 
     if sharpen:
         fine, coarse = (cv2.GaussianBlur(small, (0, 0), radius_px) for radius_px in SHARPEN_PX)
         small = cv2.addWeighted(fine, 1 + SHARPEN_GAIN, coarse, -SHARPEN_GAIN, 0)
-    # Pixel centres at integers: the reduced picture's corner, not its first centre, stays in place.
-    ratio = np.array(gray.shape[::-1]) / np.array(small.shape[::-1])
+    # Pixel centres at integers: the reduced picture's corner, not its first centre, stays in place. The factor given
+    # is what OpenCV goes by, not the two sizes, of which one was rounded.
+    factor = min(scale, 1.0)
     for dictionary, markers in seen.items():
-        found = {i: (four + 0.5) * ratio - 0.5 for i, four in _markers(small, dictionary).items()}
+        found = {i: (four + 0.5) / factor - 0.5 for i, four in _markers(small, dictionary).items()}
         markers.update({i: four for i, four in found.items() if not sharpen or i not in markers})
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from calibration import Sight, find_card, load_card
 from calibration.plane import project
+from calibration.sight import Markers, _look
 from tests.calibration.scenes import Scene, photograph
 
 NAMES = ("chart", "lane", "pocket")
@@ -115,6 +116,16 @@ def test_pixel_centres_lie_at_integers() -> None:
         truth = project(scene.image_from_plane, sight.points_mm)
         shifts.append((sight.points_px - truth).mean(0))
     assert np.abs(np.mean(shifts, axis=0)).max() < 0.02
+
+
+def test_a_reduced_picture_whose_size_was_rounded_shifts_nothing() -> None:
+    card, scale = load_card("chart"), 0.437  # 907 rows become 396.36, of which 396 are kept
+    scene = photograph(card, 9.0, size=(1201, 907), focal_px=1000, aim_px=(150.0, 250.0))
+    seen: dict[str, Markers] = {card.dictionary: {}}
+    _look(scene.gray, seen, scale, sharpen=False)
+    markers = seen[card.dictionary]
+    off = [four - project(scene.image_from_plane, card.markers_mm()[i]) for i, four in markers.items()]
+    assert np.abs(np.vstack(off).mean(0)).max() < 0.25
 
 
 @pytest.mark.parametrize("name", ["chart", "pocket"])

@@ -67,6 +67,11 @@ def test_other_rectangles_are_refused(shape: dict[str, float]) -> None:
     assert [find_id1(plastic(seed, tilt_deg=(seed * 7) % 33, **shape)[0]) for seed in range(3)] == [None] * 3
 
 
+@pytest.mark.parametrize("shape", [(1, 1, 3), (3, 9000, 3), (9000, 3, 3), (20, 5000)])
+def test_pictures_of_almost_nothing(shape: tuple[int, ...]) -> None:
+    assert find_id1(np.full(shape, 90, np.uint8)) is None
+
+
 def test_nothing_there() -> None:
     rng = np.random.default_rng(1)
     assert find_id1(np.full((600, 800, 3), 90, np.uint8)) is None

@@ -72,10 +72,9 @@ def _cut(pixels: Picture, corner: Points, right: Points, size: Points, scale: fl
     source, whole = pixels, matrix
     if scale < 1:  # warpAffine does not average, so reduce first
         source = np.asarray(cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-        ratio = np.array([source.shape[1] / pixels.shape[1], source.shape[0] / pixels.shape[0]])
-        # resize keeps pixel *edges*: small = (large + 1/2) * ratio - 1/2
-        back = matrix[:, :2] / ratio
-        whole = np.c_[back, matrix[:, 2] + back @ (0.5 - 0.5 * ratio)]
+        # resize keeps pixel *edges*: small = (large + 1/2) * scale - 1/2
+        back = matrix[:, :2] / scale
+        whole = np.c_[back, matrix[:, 2] + 0.5 * (1 - scale) * back.sum(axis=1)]
     cut = cv2.warpAffine(
         source,
         whole,
