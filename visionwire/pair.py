@@ -22,9 +22,6 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-#: Crossings closer than this would need wires thinner than they are: at simple contact p >= (pi/2) d.
-CLOSEST_SPACING_D = np.pi / 2
-
 
 def visible_slope(theta: Floats, across_d: Floats, spacing_d: float) -> Floats:
     """Return dy/dx of the strand that is seen at each place of the pair.
@@ -84,11 +81,3 @@ def orientation_harmonics(
 def outline_half_width(phase: Floats) -> Floats:
     """Return half the width of the outline, in wire diameters, at each phase (radians, one cycle a twist)."""
     return 0.5 * (1 + np.abs(np.sin(phase / 2)))
-
-
-def strand_length(length_in: float, twists: float, diameter_in: float) -> float:
-    """Return the length of each strand in a twisted stretch: a helix of radius d/2 and twists/2 full turns.
-
-    ``sqrt(L^2 + (pi d n / 2)^2)`` with n half turns, elementary helix geometry.
-    """
-    return float(np.hypot(length_in, np.pi * diameter_in * twists / 2))

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from scipy import fft, interpolate, ndimage
 
 from visionwire import pair
-from visionwire.strip import Strip, smooth
+from visionwire.strip import COLUMNS_PER_DIAMETER, Strip, smooth
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complexfloating]
@@ -45,6 +45,7 @@ WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
 HARMONICS = 3
 KNOT_TWISTS = 2.0
 ROUGHNESS = 0.1
+MOST_ROUNDS = 15
 #: Beside noise, where the pair opens and how the light falls shift the pattern by this much at either end.
 END_U_TWISTS = 0.04
 
@@ -65,8 +66,6 @@ class Twist:
     local_fit : (columns,) float array
         Log likelihood ratio of each column, mean over rows: the fitted pattern at its phase
         against the same values out of step. Positive on the pair.
-    signal_to_noise : float
-        Mean over rows of the fitted pattern's variance over the residual's.
     geometry : float
         Correlation, -1 to 1, of the edges' fitted orientation with that of a pair, on the weaker side of the spine.
         A pair shows it on both sides; the rim of a spring, a hose or a knurl on one only.
@@ -77,7 +76,6 @@ class Twist:
     lay: Lay
     local_score: Floats
     local_fit: Floats
-    signal_to_noise: float
     geometry: float
 
     def twists(self, first: int = 0, last: int = -1) -> float:
@@ -138,7 +136,6 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
         lay=lay,
         local_score=best.local,
         local_fit=_local_fit(rows, fit),
-        signal_to_noise=fit.signal_to_noise,
         geometry=geometry,
     )
 
@@ -225,7 +222,7 @@ def _slants(window: _Window, pattern: Floats, across_d: Floats) -> tuple[Floats,
         power.append(np.array([np.abs(window.band(slanted, p)) ** 2 for p in SPACINGS_D]))
     rows = np.sqrt(near_axis)[:, None].astype(np.float32) * pattern_f
     energy = np.array([(np.abs(window.band(rows, p)) ** 2).sum(0) for p in SPACINGS_D[::4]]).max(0)
-    energy = np.maximum(smooth(energy[None], 8 * 8)[0], 1e-9)
+    energy = np.maximum(smooth(energy[None], 8 * COLUMNS_PER_DIAMETER)[0], 1e-9)
     return power[0] / energy, power[1] / energy
 
 
@@ -316,10 +313,9 @@ class Fit:
     phase_factor: Floats
     coefficients: Floats
     likelihood: float
-    signal_to_noise: float
 
 
-def refine(rows: Floats, phase: Floats, max_rounds: int = 15) -> Fit:
+def refine(rows: Floats, phase: Floats) -> Fit:
     """Fit every row by harmonics of one common phase, by Gauss-Newton.
 
     Parameters
@@ -341,7 +337,7 @@ def refine(rows: Floats, phase: Floats, max_rounds: int = 15) -> Fit:
     basis = _spline_basis(columns, KNOT_TWISTS * 2 * np.pi * columns / (phase[-1] - phase[0]))
     curvature = np.diff(np.eye(basis.shape[1]), 2, axis=0)
     knots = np.linalg.lstsq(basis, phase, rcond=None)[0]
-    for _ in range(max_rounds):
+    for _ in range(MOST_ROUNDS):
         phase = basis @ knots
         waves, slopes = _harmonics(phase)
         coefficients = np.linalg.lstsq(waves, rows.T, rcond=None)[0]
@@ -359,9 +355,7 @@ def refine(rows: Floats, phase: Floats, max_rounds: int = 15) -> Fit:
             break
     ratio = (waves[:, 1:] @ coefficients[1:]).var(0) / variance
     factor = basis @ inverse @ (basis.T * _pull_deviation(pull))
-    return Fit(
-        basis @ knots, factor, np.asarray(coefficients, float), float(np.log1p(ratio).mean()), float(ratio.mean())
-    )
+    return Fit(basis @ knots, factor, np.asarray(coefficients, float), float(np.log1p(ratio).mean()))
 
 
 def _local_fit(rows: Floats, fit: Fit) -> Floats:

@@ -10,7 +10,9 @@ import pytest
 from scipy import optimize
 
 from visionwire.limits import density_band, load_limits
-from visionwire.pair import CLOSEST_SPACING_D, strand_length
+
+#: Spacing of the crossings, in wire diameters, down to which two wires touch along the axis (below, by contact).
+CLOSEST_SPACING_D = np.pi / 2
 
 
 def strands(half_turns: float, length: float, samples: int) -> tuple[np.ndarray, np.ndarray]:
@@ -91,21 +93,6 @@ def test_published_maxima_cannot_be_full_turns_and_can_be_half_turns(diameter_in
     assert 1 / most_per_inch > CLOSEST_SPACING_D * diameter_in * 0.95
 
 
-# Length of each strand, worked out by hand from sqrt(L^2 + (pi d n / 2)^2), n half turns: 2 in of .032 at 8 an inch,
-# 6 in of .032 at 10, 2 in of .020 at 12.
-STRANDS = [(2.0, 8.0, 0.032, 2.1556), (6.0, 10.0, 0.032, 6.7153), (2.0, 12.0, 0.020, 2.1374)]
-
-
-@pytest.mark.parametrize(("length_in", "per_inch", "diameter_in", "strand_in"), STRANDS)
-def test_strand_used_by_twisting(length_in: float, per_inch: float, diameter_in: float, strand_in: float) -> None:
-    twists = length_in * per_inch
-    assert strand_length(length_in, twists, diameter_in) == pytest.approx(strand_in, abs=1e-4)
-    # The same by walking along a helix in small steps.
-    one, _ = strands(twists, length_in / diameter_in, 200_001)
-    walked_in = diameter_in * np.linalg.norm(np.diff(one, axis=0), axis=1).sum()
-    assert strand_length(length_in, twists, diameter_in) == pytest.approx(walked_in, rel=1e-6)
-
-
 def test_the_default_band_is_six_to_eight_for_wire_of_any_size() -> None:
     # FAA AC 43.13-1B (1998), chapter 7, section 7: 6 to 8 twists per inch, as a second source reports it; also common
     # practice.
@@ -128,8 +115,3 @@ def test_every_band_can_be_wound() -> None:
         for band in load_limits(name).density:
             if band.wire_up_to_in is not None and band.low is not None:
                 assert 1 / band.low > CLOSEST_SPACING_D * band.wire_up_to_in
-
-
-def test_spacings_of_the_common_band() -> None:
-    # 25.4 mm / 6, 7, 8. Taking 25 mm for an inch would be off by 1.6 %.
-    assert [25.4 / per_inch for per_inch in (6, 7, 8)] == pytest.approx([4.2333, 3.6286, 3.1750], abs=1e-4)

@@ -4,17 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from tests.visionwire.drawn import even, pair_seen
-from visionwire.pair import (
-    CLOSEST_SPACING_D,
-    orientation_harmonics,
-    outline_half_width,
-    strand_length,
-    visible_slope,
-)
+from visionwire.pair import orientation_harmonics, outline_half_width, visible_slope
 
 
 def test_slope_at_a_crossing_is_half_pi_over_the_spacing() -> None:
@@ -80,34 +72,3 @@ def test_s_is_z_upside_down() -> None:
     z, s = (orientation_harmonics(across, 4.0, lay, 3) for lay in "ZS")
     # Flipped top to bottom, rows reverse and the sine of the double angle changes sign.
     np.testing.assert_allclose(s, z[:, ::-1] * np.array([-1.0, 1.0])[:, None, None], atol=1e-9)
-
-
-def test_the_closest_spacing_is_simple_contact() -> None:
-    # Strand centre lines y = (d/2) sin(pi x / p), z = (d/2) cos(pi x / p): their lengthwise angle must leave d
-    # between the two at the crossing, which holds down to 45 degrees, tan a = 1: p = (pi/2) d.
-    assert np.pi / (2 * CLOSEST_SPACING_D) == pytest.approx(1.0)
-    for spacing, touches in ((CLOSEST_SPACING_D * 1.02, True), (CLOSEST_SPACING_D * 0.9, False)):
-        assert (_closest_approach(spacing) > 0.999) is touches
-
-
-def _closest_approach(spacing_d: float) -> float:
-    """Least distance of a point of one strand's centre line from the other strand's, in wire diameters."""
-    x = np.linspace(-3, 3, 6001)
-    other = np.column_stack([x, -0.5 * np.sin(np.pi * x / spacing_d), -0.5 * np.cos(np.pi * x / spacing_d)])
-    return float(np.linalg.norm(other - [0.0, 0.0, 0.5], axis=1).min())
-
-
-def test_strand_length_by_pythagoras() -> None:
-    assert strand_length(3.0, 0.0, 0.032) == 3.0
-    # Unrolled: one full turn of two half turns goes pi d around; 4 along and 3 around make 5.
-    assert strand_length(4.0, 2.0, 3.0 / np.pi) == pytest.approx(5.0)
-
-
-@given(st.floats(0.1, 24), st.floats(0, 200), st.floats(0.01, 0.1), st.floats(0.1, 10))
-def test_strand_length_scales_with_the_unit_and_grows_with_twists(
-    length: float, twists: float, diameter: float, k: float
-) -> None:
-    one = strand_length(length, twists, diameter)
-    assert one >= length
-    assert strand_length(k * length, twists, k * diameter) == pytest.approx(k * one)
-    assert strand_length(length, twists + 1, diameter) > one
