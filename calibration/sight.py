@@ -47,26 +47,16 @@ class Sight:
     ----------
     card : Card
         Which one.
-    marker_ids : tuple of int
-        Markers read.
     corner_ids : tuple of int
         Rows of ``card.corners_mm()`` that were found; empty when the markers' own corners had to serve.
-    points_mm, points_px : (N, 2) float arrays
-        What the plane was fitted to.
-    residual_px : float
-        Root mean square distance from the fit.
     cell_px : float
         Side of one marker cell.
     plane : Plane
-        px <-> mm.
+        px <-> mm, with the points that it was fitted to.
     """
 
     card: Card
-    marker_ids: tuple[int, ...]
     corner_ids: tuple[int, ...]
-    points_mm: Array
-    points_px: Array
-    residual_px: float
     cell_px: float
     plane: Plane
 
@@ -218,12 +208,9 @@ def _measure(gray: Gray, card: Card, markers: Markers, focal_px: float | None) -
             break
     plane = with_pose(plane, focal_px, (gray.shape[1], gray.shape[0]))
     cell_px = _cell_px(card, markers)
-    residual_px = plane.residual_px or 0.0
-    if residual_px > max(2.0, cell_px):
+    if (plane.residual_px or 0.0) > max(2.0, cell_px):
         return None
-    return Sight(
-        card, tuple(sorted(markers)), tuple(corner_ids), plane.points_mm, plane.points_px, residual_px, cell_px, plane
-    )
+    return Sight(card, tuple(corner_ids), cell_px, plane)
 
 
 def _fit(card: Card, mm: Array, px: Array, corner_u_px: float) -> Plane:

@@ -21,7 +21,7 @@ import cv2
 import matplotlib.pyplot as plt
 import numpy as np
 
-from calibration import find_card, with_pose
+from calibration import find_card
 from visionwire import budget, find, measure, scan, section, twist
 from visionwire.photo import open_photo
 
@@ -37,14 +37,14 @@ height_px, width_px = gray.shape
 # for every place on the card's plane; with the lens known or guessed, also how far and how tilted the card lies.
 
 # %%
-sight = find_card(gray)
+sight = find_card(gray, focal_px=photo.focal_px)
 assert sight is not None
-plane = with_pose(sight.plane, photo.focal_px, (width_px, height_px))
-print(f"card {sight.card.name}, {len(sight.points_px)} corners, {sight.residual_px:.2f} px from where they should be")
-print(f"scale near its middle: {plane.px_per_mm(sight.points_px.mean(0)):.2f} px/mm")
+plane = sight.plane
+print(f"card {plane.card}, {len(plane.points_px)} corners, {plane.residual_px:.2f} px from where they should be")
+print(f"scale near its middle: {plane.px_per_mm(plane.points_px.mean(0)):.2f} px/mm")
 fig, axes = plt.subplots(figsize=(9, 6))
 axes.imshow(photo.pixels)
-axes.plot(*sight.points_px.T, "+", color="yellow")
+axes.plot(*plane.points_px.T, "+", color="yellow")
 axes.set_title("the card's corners as found")
 axes.set_axis_off()
 

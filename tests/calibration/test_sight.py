@@ -113,8 +113,8 @@ def test_pixel_centres_lie_at_integers() -> None:
         scene = seen_by("pocket", 12.0, seed, tilt_deg=10.0)
         sight = find_card(scene.gray)
         assert sight is not None
-        truth = project(scene.image_from_plane, sight.points_mm)
-        shifts.append((sight.points_px - truth).mean(0))
+        truth = project(scene.image_from_plane, sight.plane.points_mm)
+        shifts.append((sight.plane.points_px - truth).mean(0))
     assert np.abs(np.mean(shifts, axis=0)).max() < 0.02
 
 

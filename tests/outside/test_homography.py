@@ -63,10 +63,10 @@ def test_corners_against_opencvs_board_detector() -> None:
     sight = find_card(scene.gray)
     assert sight is not None
     assert sight.corner_ids == tuple(ids.ravel().tolist())
-    theirs = corners.reshape(-1, 2) - sight.points_px
+    theirs = corners.reshape(-1, 2) - sight.plane.points_px
     shift_px = np.round(2 * theirs.mean(0)) / 2
     assert shift_px.tolist() in ([0.0, 0.0], [0.5, 0.5])
     assert theirs == pytest.approx(np.tile(shift_px, (12, 1)), abs=0.15)
-    ours = sight.points_px - project(scene.image_from_plane, sight.points_mm)
+    ours = sight.plane.points_px - project(scene.image_from_plane, sight.plane.points_mm)
     # The picture itself is drawn with steps of 1/32 px of the artwork (OpenCV's warp), about 0.03 px here.
     assert np.abs(ours.mean(0)).max() < 0.05
