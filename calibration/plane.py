@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
-Source = Literal["card", "id1", "two-points", "rule", "wire"]
+Source = Literal["card", "id1", "two-points", "wire"]
 
 #: No corner is trusted better than this, px: lens and flatness errors are not white noise and do not average out.
 CORNER_FLOOR_PX = 0.08
@@ -30,7 +30,7 @@ class Plane:
     image_from_plane : (3, 3) float array
         Homography, mm to px.
     source : str
-        What gave the scale: "card", "id1", "two-points", "rule", "wire".
+        What gave the scale: "card", "id1", "two-points", "wire".
     card : str or None
         The card's name.
     points_px, points_mm : (N, 2) float arrays

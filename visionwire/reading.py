@@ -16,7 +16,7 @@ REFUSAL_FORMAT = "visionwire.refusal/1"
 
 Call = Literal["conforming", "nonconforming", "undecided"]
 Lay = Literal["S", "Z"]
-ScaleSource = Literal["card", "id1", "two-points", "rule", "wire"]
+ScaleSource = Literal["card", "id1", "two-points", "wire"]
 Point = tuple[float, float]
 
 

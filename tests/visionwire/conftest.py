@@ -100,7 +100,7 @@ def reading_of() -> Callable[..., Reading]:
 @pytest.fixture
 def evidence() -> Evidence:
     pixels = np.full((HEIGHT_PX, WIDTH_PX, 3), 110, np.uint8)
-    outline = np.array([[300.0, 250.0], [520.0, 250.0], [520.0, 390.0], [300.0, 390.0]])
+    outline = np.array([[300.0, 250.0], [520.0, 250.0], [520.0, 390.0], [300.0, 390.0], [300.0, 250.0]])
     sections = (_section("run 1", START, END, 18), _section("pigtail", (570.0, 170.0), (610.0, 120.0), 4))
     return Evidence(pixels, outline, (outline + outline.mean(axis=0)) / 2, sections)
 

@@ -26,20 +26,22 @@ def limits(
 def describe(name: str) -> list[str]:
     """Return the lines that show one limit set: what is allowed, then who says so."""
     from visionwire.limits import load_limits
+    from visionwire.sheet.words import limits_words
 
     chosen = load_limits(name)
     rule = chosen.decision
     lines = [f"{chosen.name}: {chosen.title}", ""]
     for band in chosen.density:
-        wire = _range(band.wire_over_in, band.wire_up_to_in, "over {} up to {} in", "over {} in", "up to {} in")
-        allowed = _range(band.low, band.high, "{} to {}", "at least {}", "at most {}")
-        lines += [f"wire {wire or 'of any size'}: {allowed} twists per inch", f"    {band.source} ({band.status})"]
+        sizes = (("over", band.wire_over_in), ("up to", band.wire_up_to_in))
+        covered = " ".join(f"{word} {size:g}" for word, size in sizes if size is not None)
+        wire = f"wire {covered} in" if covered else "wire of any size"
+        allowed = limits_words(band.low, band.high)
+        lines += [f"{wire}: {allowed} twists per inch", f"    {band.source} ({band.status})"]
     if chosen.judge_worst_inch:
         lines.append("the sparsest and the densest inch of a run are judged too")
     if chosen.pigtail is not None:
         count = chosen.pigtail
-        allowed = _range(count.low, count.high, "{} to {}", "at least {}", "at most {}")
-        lines += [f"pigtail: {allowed} twists", f"    {count.source} ({count.status})"]
+        lines += [f"pigtail: {limits_words(count.low, count.high)} twists", f"    {count.source} ({count.status})"]
     lines += [
         f"conforming from a probability of {rule.conforming_at_least:g} up, nonconforming from "
         f"{rule.nonconforming_at_most:g} down, undecided between",
@@ -50,11 +52,3 @@ def describe(name: str) -> list[str]:
         f"sha256 {chosen.sha256}",
     ]
     return lines
-
-
-def _range(low: float | None, high: float | None, both: str, only_low: str, only_high: str) -> str:
-    if low is not None and high is not None:
-        return both.format(f"{low:g}", f"{high:g}")
-    if low is not None:
-        return only_low.format(f"{low:g}")
-    return "" if high is None else only_high.format(f"{high:g}")

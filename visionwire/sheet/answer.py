@@ -14,22 +14,20 @@ from visionwire.sheet.words import (
 )
 
 
-def answer_lines(result: Reading | Refusal, name: str | None = None) -> list[str]:
+def answer_lines(result: Reading | Refusal) -> list[str]:
     """Say in words what one photograph said.
 
     Parameters
     ----------
     result : Reading or Refusal
         What came of the photograph.
-    name : str, optional
-        The name to show for it; else the one the result carries.
 
     Returns
     -------
     list of str
         The call first, then what it rests on, then what to do.
     """
-    shown = one_line(name or (result.photo.name if result.photo else "photograph"))
+    shown = one_line(result.photo.name if result.photo else "photograph")
     if isinstance(result, Refusal):
         return [
             f"{shown}: NO READING",

@@ -93,7 +93,7 @@ def profile_svg(run: Run, check: Check | None) -> str:
         shapes.append(f'<path class="limit" d="M{x(0):.1f} {y(limit):.1f}H{x(run.length_in):.1f}"/>')
         shapes.append(_text(x(run.length_in) + 6, y(limit) + 4, f"limit {limit:g}", "start"))
     shapes.append(f'<path class="curve" d="{_path([(x(p.at_in), y(p.twists_per_inch)) for p in run.profile])}"/>')
-    shapes += _mean(run, check, x, y)
+    shapes += _mean(run, [y(limit) for limit in limits], x, y)
     for window, name, below in (
         (run.least_in_any_inch, "least inch", True),
         (run.most_in_any_inch, "most inch", False),
@@ -104,11 +104,10 @@ def profile_svg(run: Run, check: Check | None) -> str:
     return _svg(_WIDTH, _HEIGHT, "profile", label, shapes)
 
 
-def _mean(run: Run, check: Check | None, x: _Scale, y: _Scale) -> list[str]:
+def _mean(run: Run, lines: Sequence[float], x: _Scale, y: _Scale) -> list[str]:
     level = y(run.twists_per_inch)
-    near = [y(limit) for limit in ((check.low, check.high) if check else ()) if limit is not None]
     text = level
-    for limit in near:  # keep the two labels apart
+    for limit in lines:  # keep the two labels apart
         if abs(text - limit) < 14:
             text = limit + math.copysign(14, level - limit)
     return [
@@ -166,8 +165,8 @@ def _path(points: Sequence[tuple[float, float]]) -> str:
     return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
 
 
-def _text(x: float, y: float, text: str, anchor: str, css: str = "") -> str:
-    return f'<text class="{css}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{text}</text>'
+def _text(x: float, y: float, text: str, anchor: str) -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{text}</text>'
 
 
 def _svg(width: int, height: int, css: str, label: str, shapes: Sequence[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import os
 from importlib import resources
 from pathlib import Path
@@ -14,7 +15,7 @@ from markupsafe import Markup
 
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence, SectionEvidence
-from visionwire.reading import Check, Pigtail, Reading, Refusal, Run
+from visionwire.reading import Check, DensityAt, Pigtail, Reading, Refusal, Run
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
 from visionwire.sheet.marks import Picture
@@ -98,7 +99,8 @@ def write_sheet(path: Path, html: str) -> None:
         draft.write_text(html, encoding="utf-8", errors="backslashreplace")
         draft.replace(path)
     except OSError as error:
-        draft.unlink(missing_ok=True) if draft.parent.is_dir() else None
+        with contextlib.suppress(OSError):
+            draft.unlink()
         reason = error.strerror or type(error).__name__
         raise OutputError(f"the sheet {path} cannot be written ({reason}); give a folder you may write to") from error
 
@@ -168,7 +170,7 @@ def _pigtail_cells(pigtail: Pigtail) -> dict[str, str]:
     }
 
 
-def _window(window: Any) -> str:
+def _window(window: DensityAt | None) -> str:
     if window is None:
         return words.NOT_MEASURED
     return f"{words.plus_minus(window.twists_per_inch, window.u95, 2)} at {window.at_in:.2f} in"

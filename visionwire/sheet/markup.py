@@ -50,16 +50,14 @@ def overview(evidence: Evidence) -> Picture:
     if evidence.card_outline_px is not None:
         points.append(evidence.card_outline_px)
     margin_px = 0.07 * max(evidence.pixels.shape[:2])
-    if not points:
-        return crop_view(evidence.pixels, _corners(evidence.pixels), 0.0, _OVERVIEW_PX).pixels
-    return _draw(
-        crop_view(evidence.pixels, np.concatenate(points), margin_px, _OVERVIEW_PX), evidence.sections, evidence
-    )
+    view = crop_view(evidence.pixels, np.concatenate(points), margin_px, _OVERVIEW_PX)
+    return _draw(view, evidence.sections, evidence)
 
 
 def plain_photo(pixels: Picture) -> Picture:
     """Return the whole photograph at sheet size, unmarked, for a sheet that says why there is no reading."""
-    return crop_view(pixels, _corners(pixels), 0.0, _OVERVIEW_PX, most=1.0).pixels
+    corners = np.array([[0.0, 0.0], [pixels.shape[1] - 1.0, pixels.shape[0] - 1.0]])
+    return crop_view(pixels, corners, 0.0, _OVERVIEW_PX, most=1.0).pixels
 
 
 def close_up(evidence: Evidence, section: SectionEvidence) -> Picture:
@@ -96,8 +94,7 @@ def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence 
 
 def _draw_card(ink: Picture, view: View, evidence: Evidence, ring_px: float) -> None:
     if evidence.card_outline_px is not None:
-        outline = view.place(evidence.card_outline_px)
-        draw_dashes(ink, np.vstack([outline, outline[:1]]), 14.0, 8.0)
+        draw_dashes(ink, view.place(evidence.card_outline_px), 14.0, 8.0)
     if evidence.card_points_px is not None:
         for point in view.place(evidence.card_points_px):
             draw_ring(ink, point, ring_px)
@@ -148,7 +145,3 @@ def _half_tick_px(section: SectionEvidence) -> float:
     if len(section.ticks_px) == 0:
         return 8.0
     return float(np.median(np.hypot(*(section.ticks_px[:, 1] - section.ticks_px[:, 0]).T))) / 2
-
-
-def _corners(pixels: Picture) -> Points:
-    return np.array([[0.0, 0.0], [pixels.shape[1] - 1.0, pixels.shape[0] - 1.0]])

@@ -24,7 +24,6 @@ SCALE_WORDS = {
     "card": "printed reference card",
     "id1": "outline of a plain ID-size card",
     "two-points": "two points a known distance apart",
-    "rule": "graduations of a steel rule",
     "wire": "the wire's own outline and the diameter given",
 }
 
@@ -76,7 +75,7 @@ def limits_words(low: float | None, high: float | None) -> str:
 
 def value_words(check: Check) -> str:
     """Write a check's value, its uncertainty and its unit."""
-    decimals = 1 if check.unit == "twists" else 3 if check.unit == "in" else 2
+    decimals = 1 if check.unit == "twists" else 2
     return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
 
 
