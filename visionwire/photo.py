@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import math
 import os
 import re
 import stat
@@ -20,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from calibration.pose import focal_from_35mm
 from visionwire.errors import PhotoError
 from visionwire.reading import PhotoInfo
 
@@ -28,8 +28,6 @@ MAX_PIXELS = 100_000_000
 
 KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
 HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
-
-DIAGONAL_35MM_MM = math.hypot(36.0, 24.0)  # 43.27 mm
 
 _STDERR = threading.Lock()  # there is one for the whole process
 
@@ -51,8 +49,8 @@ class Photo:
     taken : str or None
         When the photograph was taken, ISO 8601, with the offset from UTC where the camera gives it.
     focal_px : float or None
-        Focal length in pixels of this picture, from the EXIF focal length in 35 mm terms:
-        ``f35 / 43.27 mm * diagonal in px``. Holds for a picture resized, not for one cropped.
+        Focal length in pixels of this picture, from the EXIF focal length in 35 mm terms. Holds for a
+        picture resized, not for one cropped.
     """
 
     pixels: NDArray[np.uint8] = field(repr=False)
@@ -114,7 +112,7 @@ def from_array(rgb: NDArray[np.uint8], name: str = "array") -> Photo:
     Parameters
     ----------
     rgb : (H, W, 3) uint8 array
-        The upright picture, RGB. It is not copied.
+        The upright picture, RGB; copied only where its rows do not lie one after the other.
     name : str
         What to call it.
 
@@ -291,7 +289,7 @@ def _focal_px(exif: dict[int, object], pixels: NDArray[np.uint8]) -> float | Non
         return None
     if not 1.0 <= f35_mm <= 5000.0:  # 0 means unknown in EXIF
         return None
-    return f35_mm / DIAGONAL_35MM_MM * math.hypot(*pixels.shape[:2])
+    return focal_from_35mm(f35_mm, pixels.shape[1::-1])
 
 
 def _reason(error: BaseException) -> str:

@@ -9,7 +9,7 @@ from skimage.graph import route_through_array
 
 from visionwire import pair
 from visionwire.find import Ribbon, to_maps, to_photograph
-from visionwire.strip import Strip, straighten
+from visionwire.strip import Strip, arc_length, straighten
 from visionwire.twist import Twist, orientations
 
 Floats = NDArray[np.float64]
@@ -37,7 +37,7 @@ def between(ribbon: Ribbon, start_px: Floats, end_px: Floats) -> Floats:
 
 def smooth_line(points_px: Floats, step_px: float, sigma_px: float) -> Floats:
     """Return the polyline resampled at even steps and smoothed by a Gaussian, its two ends kept."""
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points_px, axis=0).T))])
+    along = arc_length(points_px)
     keep = np.concatenate([[True], np.diff(along) > 0])
     at = np.linspace(0, along[-1], max(int(along[-1] / step_px), 4) + 1)
     even = np.column_stack([np.interp(at, along[keep], points_px[keep, k]) for k in (0, 1)])

@@ -58,6 +58,11 @@ class Strip:
         return float(self.across_d[1] - self.across_d[0])
 
 
+def arc_length(points: Floats) -> Floats:
+    """Return the distance (N,) of each of (N, 2) points from the first, along the polyline."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+
+
 def frame(spine_px: Floats, step_px: float, smooth_px: float) -> tuple[Floats, Floats]:
     """Return evenly spaced points on a polyline and the unit normals there.
 
@@ -77,9 +82,9 @@ def frame(spine_px: Floats, step_px: float, smooth_px: float) -> tuple[Floats, F
     Raises
     ------
     ValueError
-        If the polyline is shorter than one step.
+        If the polyline is shorter than one and a half steps.
     """
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(spine_px, axis=0).T))])
+    along = arc_length(spine_px)
     columns = round(along[-1] / step_px) + 1
     if columns < 3:
         raise ValueError(f"spine_px is {along[-1]:.1f} px long; at least {2 * step_px:.1f} px are needed")
@@ -111,6 +116,8 @@ def straighten(
         Wire diameter in the picture.
     half_width_d : float
         How far the strip reaches to either side, in wire diameters.
+    rows : int
+        How many rows that is.
 
     Raises
     ------

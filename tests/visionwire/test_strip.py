@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from visionwire.strip import frame, picture_strip, smooth, straighten
+from visionwire.strip import arc_length, frame, picture_strip, smooth, straighten
 
 LINE = np.array([[20.0, 50.0], [180.0, 50.0]])
 
@@ -13,6 +13,10 @@ LINE = np.array([[20.0, 50.0], [180.0, 50.0]])
 def ramp(height: int = 100, width: int = 200) -> np.ndarray:
     y, x = np.mgrid[0:height, 0:width]
     return (x + 1000 * y).astype(np.float32)
+
+
+def test_arc_length_by_hand() -> None:
+    assert arc_length(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 10.0]])).tolist() == [0.0, 5.0, 11.0]
 
 
 def test_a_frame_hits_both_ends_in_even_steps() -> None:

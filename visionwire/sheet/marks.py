@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from visionwire.strip import arc_length
+
 Points = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
@@ -66,9 +68,3 @@ def press(picture: Picture, ink: Picture, edge_px: int = 1) -> Picture:
     dark = picture * (1 - _EDGE_STRENGTH * (edge.astype(np.float32) / 255))
     cover = ink.astype(np.float32) / 255
     return np.asarray(np.round(dark * (1 - cover) + 255 * cover), dtype=np.uint8)
-
-
-def arc_length(points: Points) -> NDArray[np.float64]:
-    """Return the distance of each of (N, 2) points from the first, along the line."""
-    steps = np.diff(points, axis=0)
-    return np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from visionwire.evidence import Evidence
-from visionwire.sheet.marks import arc_length, blank_ink, draw_dashes, draw_line, press
+from visionwire.sheet.marks import blank_ink, draw_dashes, draw_line, press
 from visionwire.sheet.markup import close_up, first_number, markup_photo, overview, plain_photo
 from visionwire.sheet.strips import row_length_in, strip_rows
 from visionwire.sheet.view import crop_view, level_view
@@ -144,7 +144,3 @@ def test_dashes_leave_gaps() -> None:
     ink = blank_ink(np.zeros((20, 120, 3), np.uint8))
     draw_dashes(ink, np.array([[10.0, 10.0], [110.0, 10.0]]), 10.0, 10.0)
     assert ink[10, 15, 0] > 200 and ink[10, 25, 0] == 0 and ink[10, 35, 0] > 200
-
-
-def test_arc_length_by_hand() -> None:
-    assert arc_length(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 10.0]])).tolist() == [0.0, 5.0, 11.0]
