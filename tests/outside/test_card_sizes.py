@@ -69,9 +69,12 @@ def test_png_resolution_by_pillow(dpi: int) -> None:
     image = Image.open(io.BytesIO(draw_png(card, dpi)))
     # pHYs counts whole pixels per metre (PNG, third edition, 11.3.4.3): good to 0.01 % at 150 dpi.
     assert image.info["dpi"] == pytest.approx((dpi, dpi), rel=2e-4)
-    bar_row = max(range(image.height), key=lambda row: longest_run(np.asarray(image)[row] < 200))
-    run_mm = longest_run(np.asarray(image)[bar_row] < 200) / image.info["dpi"][0] * 25.4
-    assert run_mm == pytest.approx(card.width_mm, abs=3 * 25.4 / dpi + 2 * card.corner_radius_mm)
+    # In the card's foot, inside the cutting line, the bar is the longest thing: its length and half a tick at each end.
+    foot_mm = card.height_mm - card.foot_mm + 1, card.height_mm - 1
+    (top, bottom), side = (round((8.0 + at_mm) * dpi / 25.4) for at_mm in foot_mm), round(9.0 * dpi / 25.4)
+    foot = np.asarray(image)[top:bottom, side:-side]
+    run_mm = max(longest_run(row < 200) for row in foot) / image.info["dpi"][0] * 25.4
+    assert run_mm == pytest.approx(card.bar_mm + 0.12, abs=2 * 25.4 / dpi)
 
 
 def longest_run(dark: np.ndarray) -> int:
