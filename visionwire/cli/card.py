@@ -24,12 +24,11 @@ def card(
         typer.Option(metavar="MM", help="What a rule read on the bar of an earlier print; corrects for the printer."),
     ] = None,
     dpi: Annotated[int, typer.Option(help="Dots per inch of a .png.")] = 600,
-    list_cards: Annotated[bool, typer.Option("--list", help="List the cards and end.")] = False,
 ) -> None:
     """Draw a reference card at its exact size, to print, to check with a rule and to lay beside the wire."""
     from calibration import known_cards, load_card
 
-    if list_cards or name is None:
+    if name is None:
         for known in known_cards():
             entry = load_card(known)
             print(f"{known:8}{entry.width_mm:6.1f} x {entry.height_mm:.1f} mm  {entry.title}")

@@ -27,8 +27,8 @@ def test_format_by_suffix(tmp_path: Path, suffix: str, begins: bytes) -> None:
     assert "it must read 100.0 mm" in result.stderr
 
 
-def test_list_names_every_card() -> None:
-    listed = RUNNER.invoke(app, ["--list"]).stdout
+def test_without_a_name_every_card_is_listed() -> None:
+    listed = RUNNER.invoke(app, []).stdout
     assert [line.split()[0] for line in listed.splitlines()] == list(known_cards())
 
 
