@@ -26,6 +26,9 @@ SLOPE_U = 1.0 / 38.0
 SPINE_U = 0.0015
 #: No tolerance of the wire's diameter was found in any document; two percent stands for it.
 WIRE_U = 0.02
+#: A run that rises out of the picture's plane is seen shorter than it is, the wire no thinner, and no card tells:
+#: in pictures with truth half by under 0.3 %, one in ten by over 3 %.
+ASKEW_U = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +112,6 @@ def of_wire(
         residual_px=None,
         corner_u_px=diameter_u_px,
         scale_relative_u=WIRE_U,
-        relative_u=float(np.hypot(diameter_u_px / diameter_px, WIRE_U)),
+        relative_u=float(np.sqrt((diameter_u_px / diameter_px) ** 2 + WIRE_U**2 + ASKEW_U**2)),
     )
     return Ruler(plane, 0.0, 0.0, None, image_size)
