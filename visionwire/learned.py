@@ -1,0 +1,106 @@
+"""Where twisted wire may be, as a small trained network sees it.
+
+The network (``model/README.md``) marks what it takes for a twisted section, its centre
+line, plain wire, the ends of sections and holes. Its maps become a ribbon like the
+classical one (``find``), so that the same walks and the same proof on the strip follow.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from importlib import resources
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visionwire.find import Ribbon, ridge, to_maps
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+#: Wire diameter in what the network is shown; it was trained on 3.3 to 13 px.
+WORKING_DIAMETER_PX = 6.5
+LARGEST_ZOOM = 1.6
+MOST_PX = 6e6
+SIDES_MULTIPLE = 16
+EVENING_PX = 49  # as in fixtures.finder.net
+EVENING_FLOOR = 4.0
+FAINTEST = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class Maps:
+    """What the network sees, (h, w) float32 arrays from 0 to 1.
+
+    Attributes
+    ----------
+    twisted, spine, plain, ends, holes : (h, w) float32 arrays
+        Twisted section, its centre line, wire that is not twisted, ends of twisted sections, holes that wire enters.
+    scale : float
+        Pixels of these maps per pixel of the photograph.
+    """
+
+    twisted: Picture
+    spine: Picture
+    plain: Picture
+    ends: Picture
+    holes: Picture
+    scale: float
+
+
+def maps(luminance: Picture, diameter_px: float) -> Maps:
+    """Show the picture to the network.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture, 0 to 255.
+    diameter_px : float
+        Wire diameter, known or guessed; half to one and a half times the true one works.
+    """
+    height, width = luminance.shape
+    zoom = min(WORKING_DIAMETER_PX / diameter_px, LARGEST_ZOOM, float(np.sqrt(MOST_PX / (height * width))))
+    size = max(SIDES_MULTIPLE, round(width * zoom)), max(SIDES_MULTIPLE, round(height * zoom))
+    small = cv2.resize(luminance, size, interpolation=cv2.INTER_AREA if zoom < 1 else cv2.INTER_LINEAR)
+    right, below = (-side % SIDES_MULTIPLE for side in size)
+    shown = evened(np.asarray(cv2.copyMakeBorder(small, 0, below, 0, right, cv2.BORDER_REFLECT_101), np.float32))
+    network = _network()
+    network.setInput(shown[None, None])
+    seen = np.asarray(network.forward()[0], np.float32)[:, : -(-size[1] // 2), : -(-size[0] // 2)]
+    twisted, spine, plain, ends, holes = seen
+    return Maps(twisted, spine, plain, ends, holes, scale=size[0] / width / 2)
+
+
+def evened(picture: Picture) -> Picture:
+    """Return the picture (h, w) less its local mean, over its local deviation."""
+    square = (EVENING_PX, EVENING_PX)
+    level = picture - cv2.blur(picture, square)
+    deviation = np.sqrt(np.maximum(cv2.blur(level**2, square), 0))
+    return np.asarray(level / (deviation + EVENING_FLOOR), np.float32)
+
+
+@functools.cache
+def _network() -> cv2.dnn.Net:
+    return cv2.dnn.readNetFromONNX(np.frombuffer(weights(), np.uint8))
+
+
+def weights() -> bytes:
+    """Return the network's ONNX file."""
+    return resources.files("visionwire.model").joinpath("finder.onnx").read_bytes()
+
+
+def ribbon(maps_: Maps, diameter_px: float) -> Ribbon:
+    """Return the centre lines that the network sees, as a ribbon to walk along."""
+    diameter = diameter_px * maps_.scale
+    strength = np.where(maps_.spine > FAINTEST, maps_.spine, 0)
+    _, direction = ridge(np.asarray(cv2.GaussianBlur(maps_.spine, (0, 0), max(0.8, 0.5 * diameter)), np.float32))
+    return Ribbon(strength, np.ones_like(strength), direction, maps_.scale, diameter)
+
+
+def along(map_: Picture, scale: float, points_px: Floats) -> Floats:
+    """Return a map's values along a line (N, 2) of the photograph; the largest within a pixel of it."""
+    near = cv2.dilate(map_, np.ones((3, 3), np.uint8))
+    x, y = to_maps(points_px, scale).astype(np.float32).T
+    return np.asarray(cv2.remap(near, x, y, cv2.INTER_LINEAR).ravel(), float)

@@ -1,0 +1,1 @@
+"""The learned finder's weights."""
