@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from importlib import metadata
 from typing import Any
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from calibration.plane import Plane
@@ -46,6 +46,8 @@ def reading(
         run_checks = _run_checks(density, f"run {number}", limits, wire_in)
         wire = _wire_in(luminance, one, ruler)
         run_flags = _run_flags(density)
+        if one.doubted:
+            run_flags.append(quality.flag("finders-disagree"))
         if wire is None and ruler.plane.source != "wire":
             run_flags.append(quality.flag("wire-diameter-not-measured"))
         flags += run_flags
@@ -56,6 +58,7 @@ def reading(
     if pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     call, confidence = judge.overall(checks)
+    confidence *= min(one.belief for one in whole.runs)
     result = Reading(
         photo=photo.info,
         scale=_scale(ruler, whole.runs[0]),
@@ -174,7 +177,7 @@ def _run_flags(density: Density) -> list[quality.Flag]:
             quality.flag("small-twist", px_per_twist=one.px_per_twist, needed_px=FULL_PX_PER_TWIST, percent=percent)
         )
     if density.twists < FULL_TWISTS:
-        flags.append(quality.flag("few-twists", twists=density.twists))
+        flags.append(quality.flag("few-twists", twists=density.twists, needed=FULL_TWISTS))
     extremes = density.extremes()
     if extremes is not None and extremes[1].twists_per_inch > UNEVEN * extremes[0].twists_per_inch:
         least, most = (one.twists_per_inch for one in extremes)
@@ -189,7 +192,7 @@ def _made_by(limits: LimitSet, wire_in: float | None) -> dict[str, Any]:
         "visionwire": __version__,
         "numpy": np.__version__,
         "opencv": cv2.__version__,
-        "scipy": metadata.version("scipy"),
+        "scipy": scipy.__version__,
         "limits": limits.name,
         "parameters": {"wire_in": wire_in, "limits_sha256": limits.sha256},
     }
@@ -206,7 +209,7 @@ def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety) -> Evidence:
     return Evidence(
         pixels=photo.pixels,
         card_outline_px=plane.outline_px,
-        card_points_px=plane.points_px,
+        card_points_px=plane.points_px if plane.source in ("card", "id1") else np.zeros((0, 2)),
         sections=tuple(_section_evidence(photo, name, one, ruler) for name, one in named),
     )
 

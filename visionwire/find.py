@@ -72,7 +72,7 @@ def ribbon(luminance: Picture, diameter_px: float) -> Ribbon:
     along, down = _derivative(small, 1, 0), _derivative(small, 0, 1)
     edge = np.sqrt(along**2 + down**2)
     around = cv2.blur(edge, (int(16 * diameter) | 1,) * 2) + 1.0
-    strength, direction = _ridge(_blur(edge / (edge + around), 1.0 * diameter))
+    strength, direction = ridge(_blur(edge / (edge + around), 1.0 * diameter))
     strength *= diameter**2
     lean = _lean(along, down, edge + around, direction, strength, diameter)
     return Ribbon(strength, lean, direction, scale, diameter)
@@ -89,7 +89,7 @@ def _derivative(picture: Picture, x: int, y: int) -> Picture:
     return np.asarray(cv2.Sobel(picture, cv2.CV_32F, x, y, ksize=size, scale=scale), np.float32)
 
 
-def _ridge(density: Picture) -> tuple[Picture, Picture]:
+def ridge(density: Picture) -> tuple[Picture, Picture]:
     xx, yy, xy = (_derivative(density, *order) for order in ((2, 0), (0, 2), (1, 1)))
     half = np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
     mean = (xx + yy) / 2

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Card, find_card, with_pose
+from calibration import Card, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
@@ -23,6 +23,7 @@ from visionwire.limits import LimitSet, load_limits
 from visionwire.photo import Photo, from_array, open_photo, read_photo
 from visionwire.reading import Point, Reading, Refusal
 from visionwire.section import Section
+from visionwire.twist import SPACINGS_D
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -30,6 +31,9 @@ Picture = NDArray[np.float32]
 LARGEST_TILT_DEG = 40.0
 LEAST_CELL_PX = 5.0
 LEAST_APART_PX = 20.0
+SMALLEST_PICTURE_PX = 32
+#: Of the picture's shorter side: a wire thicker than that leaves no room for a run.
+WIDEST_WIRE = 0.125
 LARGEST_WIRE_IN = 1.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side.
 WIDTHS_TRIED = (1 / 260, 1 / 140)
@@ -44,6 +48,7 @@ def measure(
     start: Point | None = None,
     end: Point | None = None,
     two_points: tuple[float, float, float, float, float] | None = None,
+    finders: tuple[scan.Finder, ...] = scan.BOTH,
 ) -> Reading | Refusal:
     """Read one photograph.
 
@@ -61,6 +66,8 @@ def measure(
         The two ends of one run, px of the upright picture.
     two_points : (x1, y1, x2, y2, inches), optional
         Two points, px, and the distance between them.
+    finders : tuple of {"learned", "classical"}
+        Who looks for the wire.
 
     Returns
     -------
@@ -74,7 +81,8 @@ def measure(
     LimitsError
         If the limit set cannot be used.
     ValueError
-        If only one of ``start`` and ``end`` is given.
+        If only one of ``start`` and ``end`` is given, they lie outside the picture or too close, the two points lie too
+        close, or ``wire`` is no diameter.
     """
     if isinstance(photo, np.ndarray):
         opened = from_array(photo)
@@ -84,7 +92,14 @@ def measure(
         opened = photo if isinstance(photo, Photo) else open_photo(photo)
     limit_set = limits if isinstance(limits, LimitSet) else load_limits(limits)
     return measure_with_evidence(
-        opened, limits=limit_set, wire_in=wire, card=card, start=start, end=end, two_points=two_points
+        opened,
+        limits=limit_set,
+        wire_in=wire,
+        card=card,
+        start=start,
+        end=end,
+        two_points=two_points,
+        finders=finders,
     )[0]
 
 
@@ -97,15 +112,16 @@ def measure_with_evidence(
     start: Point | None = None,
     end: Point | None = None,
     two_points: tuple[float, float, float, float, float] | None = None,
+    finders: tuple[scan.Finder, ...] = scan.BOTH,
 ) -> tuple[Reading | Refusal, Evidence | None]:
     """Read one photograph and keep what a sheet draws; parameters as in `measure`."""
     hints = _hints(photo, start, end)
     if wire_in is not None and not 0 < wire_in < LARGEST_WIRE_IN:
-        raise ValueError(f"wire_in is {wire_in}; it must be above 0 and under {LARGEST_WIRE_IN:g} in, such as 0.032")
+        raise ValueError(f"wire is {wire_in}; it must be above 0 and under {LARGEST_WIRE_IN:g} in, such as 0.032")
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     plane, cell_px = _plane(photo, gray, card, two_points)
     problem = _scale_problem(plane, cell_px, wire_in)  # false when it is one: a refusal is
-    result = _way(photo, gray, plane, wire_in, hints, limits) if problem is None else problem
+    result = _way(photo, gray, plane, wire_in, hints, limits, finders) if problem is None else problem
     if isinstance(result, Refusal):
         return dataclasses.replace(result, photo=photo.info), None
     return result
@@ -118,16 +134,19 @@ def _way(
     wire_in: float | None,
     hints: Floats | None,
     limits: LimitSet,
+    finders: tuple[scan.Finder, ...],
 ) -> tuple[Reading, Evidence] | Refusal:
     luminance = gray.astype(np.float32)
-    runs, tails = _sections(luminance, plane, wire_in, hints)
-    problem = scan.problem(runs, hints)
+    problem = _size_problem(luminance.shape, plane, wire_in, hints)
     if problem is not None:
         return problem
-    ruler = _ruler(photo, plane, luminance, runs[0], wire_in)
+    sections = scan.readable(_sections(luminance, plane, wire_in, hints, finders), hints)
+    if isinstance(sections, Refusal):
+        return sections
+    ruler = _ruler(photo, plane, luminance, sections[0], wire_in)
     if isinstance(ruler, Refusal):
         return ruler
-    whole = safety.join(runs, tails, ruler.px_per_in(runs[0].spine_px.mean(0)), hints is not None)
+    whole = safety.join(sections, ruler.px_per_in(sections[0].spine_px.mean(0)), hints is not None)
     return assemble.reading(photo, luminance, limits, wire_in, ruler, whole)
 
 
@@ -149,16 +168,20 @@ def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | Non
 
 
 def _sections(
-    luminance: Picture, plane: Plane | None, wire_in: float | None, hints: Floats | None
-) -> tuple[list[Section], list[Section]]:
-    """Return runs and tails; without a scale, those of the likeliest of a few widths."""
+    luminance: Picture,
+    plane: Plane | None,
+    wire_in: float | None,
+    hints: Floats | None,
+    finders: tuple[scan.Finder, ...],
+) -> list[Section]:
+    """Return the sections found; without a scale, those of the likeliest of a few widths."""
     if plane is not None:
         diameter_px = scan.diameter_px(luminance.shape, plane, wire_in, hints)
         if wire_in is None and hints is not None:
             diameter_px = scan.likeliest_diameter_px(luminance, hints, diameter_px)
-        return scan.sections(luminance, diameter_px, plane, hints)
-    tried = [scan.sections(luminance, share * max(luminance.shape), None, hints) for share in WIDTHS_TRIED]
-    return max(tried, key=lambda found: max((safety.weight(one) for one in found[0]), default=0.0))
+        return scan.sections(luminance, diameter_px, plane, hints, finders)
+    tried = [scan.sections(luminance, share * max(luminance.shape), None, hints, finders) for share in WIDTHS_TRIED]
+    return max(tried, key=lambda found: max((one.belief * safety.weight(one) for one in found), default=0.0))
 
 
 # -- scale --------------------------------------------------------------------------------------
@@ -176,7 +199,7 @@ def _plane(
         return plane_of_two_points((x1, y1), (x2, y2), inches * MM_PER_IN), None
     sight = find_card(gray, None if card is None else [card], photo.focal_px)
     if sight is not None:
-        return with_pose(sight.plane, photo.focal_px, _size(photo)), sight.cell_px
+        return sight.plane, sight.cell_px
     if card is None:
         return find_id1(photo.pixels, photo.focal_px), None
     return None, None
@@ -190,6 +213,26 @@ def _scale_problem(plane: Plane | None, cell_px: float | None, wire_in: float | 
     if cell_px is not None and cell_px < LEAST_CELL_PX:
         percent = 100 * cell_px / LEAST_CELL_PX
         return quality.refuse("card-too-small", cell_px=cell_px, needed_px=LEAST_CELL_PX, percent=percent)
+    return None
+
+
+def _size_problem(
+    shape: tuple[int, int], plane: Plane | None, wire_in: float | None, hints: Floats | None
+) -> Refusal | None:
+    """Return why no wire of that scale can be looked for in a picture of that size, or None."""
+    if min(shape) < SMALLEST_PICTURE_PX:
+        return quality.refuse("no-twisted-wire")
+    if plane is None:
+        return None
+    diameter_px = scan.diameter_px(shape, plane, wire_in, hints)
+    if diameter_px > WIDEST_WIRE * min(shape):
+        return quality.refuse("scale-implausible", diameter_px=diameter_px)
+    longest_px = SPACINGS_D[-1] * diameter_px
+    if longest_px < scan.LEAST_PX_PER_TWIST:
+        percent = 100 * longest_px / scan.LEAST_PX_PER_TWIST
+        return quality.refuse(
+            "twist-too-small", px_per_twist=longest_px, needed_px=scan.LEAST_PX_PER_TWIST, percent=percent
+        )
     return None
 
 

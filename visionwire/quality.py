@@ -58,6 +58,11 @@ CODES: dict[str, Code] = {
         "one twist spans {px_per_twist:.1f} px; at least {needed_px:.0f} are needed",
         "move to about {percent:.0f} % of the distance",
     ),
+    "scale-implausible": Code(
+        "refusal",
+        "at the scale given the wire would be {diameter_px:.0f} px wide, too wide for a run to fit into the picture",
+        "check the two points and the distance between them, which is in inches",
+    ),
     "too-few-twists": Code(
         "refusal",
         "only {twists:.1f} twists are in view; at least {needed:.0f} are needed to measure a run",
@@ -106,7 +111,7 @@ CODES: dict[str, Code] = {
     ),
     "few-twists": Code(
         "flag",
-        "the run shows {twists:.0f} twists; ten give full trust",
+        "the run shows {twists:.0f} twists; {needed:.0f} give full trust",
         "show the whole run between the two fasteners",
     ),
     "uneven-twist": Code(
@@ -128,6 +133,16 @@ CODES: dict[str, Code] = {
         "flag",
         "the gaps from the holes to the first twist are not measured",
         "check them by eye against the manual",
+    ),
+    "finders-disagree": Code(
+        "flag",
+        "the two ways of finding wire disagree: only one of them takes this for a twisted pair",
+        "look at the marked picture to see that it is the wire, or give its ends with --start X,Y --end X,Y",
+    ),
+    "picture-mirrored": Code(
+        "flag",
+        "the card is seen mirrored, as front cameras show it; the lay is given as on the part",
+        "take pictures with the rear camera",
     ),
     "pigtail-not-seen": Code(
         "flag",

@@ -13,11 +13,16 @@ from visionwire.section import Section, joined
 Floats = NDArray[np.float64]
 
 FEWEST_RUN_TWISTS = 4.0
+LEAST_RUN_BELIEF = 0.7
+MOST_OVERLAP = 0.3
+REFLECTED_D, LEAST_REFLECTED = 8.0, 0.8
 MOST_PIGTAIL_TWISTS = 10.0
 #: common practice, no source: a pigtail is a quarter to five eighths of an inch; twice the longest is surely none.
 LONGEST_PIGTAIL_IN = 1.25
 #: Between a run's end and the pigtail lies one fastener's head.
 FARTHEST_PIGTAIL_IN = 1.2
+#: Belief that the longest pigtail gives away against the shortest: runs are the longer ones.
+SHORTER_LIKELIER = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,10 +34,16 @@ class Safety:
 
 
 def without_overlap(sections: list[Section], taken: list[Section]) -> list[Section]:
-    """Return the sections that lie neither on a likelier one nor on one of ``taken``, likeliest first."""
+    """Return the sections that lie neither on a likelier one nor on one of ``taken``, likeliest first.
+
+    What runs beside a likelier one all along is its shadow, or its image in a polished surface.
+    """
     kept: list[Section] = []
-    for section in sorted(sections, key=lambda one: -weight(one)):
-        if all(_covered(section, other) < 0.3 for other in taken + kept):
+    for section in sorted(sections, key=lambda one: -(one.belief**2) * one.length_d * one.gain**0.5):
+        diameter_px = section.strip.diameter_px
+        as_long = [one for one in taken + kept if one.length_d < 2 * section.length_d]
+        likeness = covered(section.spine_px, as_long, diameter_px, REFLECTED_D)
+        if covered(section.spine_px, taken + kept, diameter_px) < MOST_OVERLAP and likeness < LEAST_REFLECTED:
             kept.append(section)
     return kept
 
@@ -41,8 +52,6 @@ def joined_up(luminance: NDArray[np.float32], sections: list[Section]) -> list[S
     """Return the sections, halves of one joined, likeliest first."""
     rest = list(sections)
     for one, other in itertools.combinations(sections, 2):
-        if any(half not in rest for half in (one, other)):
-            continue
         both = joined(luminance, one, other)
         if both is not None:
             rest = [both, *(section for section in rest if section not in (one, other))]
@@ -55,33 +64,36 @@ def weight(section: Section) -> float:
     return section.score * float(np.sqrt(max(section.twists, 0.0)))
 
 
-def join(runs: list[Section], tails: list[Section], px_per_in: float, hinted: bool = False) -> Safety:
+def join(sections: list[Section], px_per_in: float, hinted: bool = False) -> Safety:
     """Tell runs from the pigtail.
 
     Parameters
     ----------
-    runs : list of Section
-        What surely is twisted wire, likeliest first, none on another; a short one may turn out to be the pigtail.
-    tails : list of Section
-        What may be a pigtail only.
+    sections : list of Section
+        What is twisted wire, none on another; the one that the user pointed at first.
     px_per_in : float
         Scale near them.
     hinted : bool
-        Whether the first run lies between ends that the user gave: then it is a run, whatever its length.
+        Whether the first section lies between ends that the user gave: then it is a run, whatever its length.
     """
-    longest = max(runs, key=length_px)
-    main = runs[0] if hinted else longest
+    longest = max(sections, key=length_px)
+    main = sections[0] if hinted else longest
+    longest_px = LONGEST_PIGTAIL_IN * px_per_in
     short = [
         one
-        for one in [*runs, *tails]
+        for one in sections
         if one is not main
-        and length_px(one) < min(LONGEST_PIGTAIL_IN * px_per_in, length_px(longest))
+        and length_px(one) < min(longest_px, length_px(longest))
         and one.twists < MOST_PIGTAIL_TWISTS
         and 0.55 < one.px_per_twist / main.px_per_twist < 1.8
-        and _gap_px(one, runs) < FARTHEST_PIGTAIL_IN * px_per_in
+        and _gap_px(one, sections) < FARTHEST_PIGTAIL_IN * px_per_in
     ]
-    pigtail = min(short, key=length_px, default=None)
-    kept = [one for one in runs if one is not pigtail and (one is main or one.twists >= FEWEST_RUN_TWISTS)]
+    pigtail = max(short, key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px, default=None)
+    kept = [
+        one
+        for one in sections
+        if one is main or (one is not pigtail and one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS)
+    ]
     return Safety(tuple(_in_order(kept)), pigtail)
 
 
@@ -107,8 +119,11 @@ def _gap_px(tail: Section, runs: list[Section]) -> float:
     return min((float(np.hypot(*(a - b))) for a in ends for b in own), default=np.inf)
 
 
-def _covered(section: Section, other: Section) -> float:
-    """Return the share of a section that lies within a wire's width of another."""
-    own, theirs = section.spine_px[::8], other.spine_px[::4]
+def covered(line_px: Floats, sections: list[Section], diameter_px: float, within_d: float = 1.5) -> float:
+    """Return the share of a line that lies within some wire diameters of sections."""
+    if not sections:
+        return 0.0
+    own = line_px[:: max(1, len(line_px) // 60)]
+    theirs = np.vstack([one.spine_px[::4] for one in sections])
     apart = np.linalg.norm(own[:, None] - theirs[None], axis=2).min(1)
-    return float((apart < 1.5 * section.strip.diameter_px).mean())
+    return float((apart < within_d * diameter_px).mean())

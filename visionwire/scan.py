@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
+from typing import Literal
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from calibration.plane import Plane
-from visionwire import find, quality, safety, section, spine
+from visionwire import find, learned, quality, safety, section, spine
 from visionwire.budget import MM_PER_IN
 from visionwire.reading import Refusal
 from visionwire.section import Section
@@ -20,24 +24,46 @@ USUAL_WIRE_IN = 0.030
 #: Of a usual wire's diameter, where none is named: a count holds from half to one and a half times the true one.
 SHARES_TRIED = (0.6, 1.0, 1.7, 2.9)
 MOST_CANDIDATES = 9
+MOST_COVERED = 0.7
+#: A section that fits less well is looked at again on the other finder's line, which may lie better.
+CLEAR_GAIN = 0.25
+#: Of a line's places at which the network must see some twist, else the classical finder's line is not followed.
+LEAST_GLIMPSED, GLIMPSE = 0.1, 0.1
 LEAST_PX_PER_TWIST = 12.0
 FEWEST_TWISTS = 3.0
 
-# Thresholds set on rendered and painted scenes, look-alikes among them (`python -m tests.benchmarks.report`).
-LEAST_GAIN = 0.1
+LEAST_GAIN = 0.03
 #: Crossings closer than this would be over 16 twists per inch of .032 wire; springs and knurls are.
 CLOSEST_D = 1.95
-LEAST_RUN_WEIGHT, LARGEST_RUN_NULL, LEAST_RUN_GEOMETRY = 1.0, 0.65, 0.22
-#: Nothing beside it looks like a pair: then half the geometry will do.
-SMALL_RUN_NULL, LEAST_GEOMETRY_ALONE = 0.35, 0.1
-LEAST_TAIL_WEIGHT, LARGEST_TAIL_NULL, LEAST_TAIL_GEOMETRY = 0.6, 0.78, 0.33
+#: Log odds of a section by its proof, without and with the network's word: `python -m fixtures.finder.belief`.
+UNSEEN_ODDS: tuple[float, ...] = (-0.83, 1.03, 3.1, -2.93, 3.35)
+SEEN_ODDS: tuple[float, ...] = (-3.0, 0.12, 1.29, -2.25, 1.24, 3.56, 2.73)
+MOST_GAIN = 0.8
+#: Beside the mean of what the network sees along a section, its lowest fifth counts: look-alikes come in patches.
+LOWEST = 0.2
+#: Of ends half-way between those of the two finders, one standard deviation where they agree.
+LEAST_END_U_TWISTS = 0.22
+ON_SECTION = 0.5
+#: What the strip shows so surely needs no word of the network.
+SURE_ALONE = 0.993
+#: What either finder must make of a section for the two to agree.
+LEAST_AGREED = 0.3
+#: A picture is read where one section is believed so far; then its other sections need less.
+LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.88, 0.5, 0.2
 LEAST_HINTED_WEIGHT, LEAST_HINTED_GEOMETRY, LEAST_HINTED_EVIDENCE = 0.6, -0.05, 0.13
+
+Finder = Literal["learned", "classical"]
+BOTH: tuple[Finder, ...] = ("learned", "classical")
 
 
 def sections(
-    luminance: Picture, diameter_px: float, plane: Plane | None, hints: Floats | None
-) -> tuple[list[Section], list[Section]]:
-    """Return the sections that may be runs, the hinted one first, and shorter ones that may be a pigtail.
+    luminance: Picture,
+    diameter_px: float,
+    plane: Plane | None,
+    hints: Floats | None,
+    finders: tuple[Finder, ...] = BOTH,
+) -> list[Section]:
+    """Return the sections that are believed to be twisted wire, the hinted one first, then the likeliest.
 
     Parameters
     ----------
@@ -49,39 +75,131 @@ def sections(
         Where the card lies nothing is looked for.
     hints : (2, 2) float array or None
         Ends of one run, px.
+    finders : tuple of {"learned", "classical"}
+        Who looks.
     """
     ribbon = find.ribbon(luminance, diameter_px)
-    forbidden = None if plane is None else _card_mask(plane, ribbon)
     hinted = [] if hints is None else _between(luminance, ribbon, hints, diameter_px)
     if hints is not None and not hinted:
-        return [], []
-    lines = find.candidates(ribbon, forbidden, MOST_CANDIDATES)
-    free = [one for line in lines for one in section.within(luminance, line, diameter_px) if _may_be_pair(one)]
+        return []
+    seen = learned.maps(luminance, diameter_px) if "learned" in finders else None
+    ribbons = ([] if seen is None else [learned.ribbon(seen, diameter_px)]) + [ribbon] * ("classical" in finders)
+    free = candidates(luminance, diameter_px, plane, ribbons, seen, hinted)
+    free = [one for one in (_believed(luminance, seen, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
-    nulls = [section.beside(luminance, one) / max(one.score, 1e-6) for one in free]
-    runs = [one for one, null in zip(free, nulls, strict=True) if _is_run(one, null)]
-    tails = [one for one, null in zip(free, nulls, strict=True) if one not in runs and _is_tail(one, null)]
-    return hinted + runs, tails
+    free = [_believed(luminance, seen, one) for one in free]
+    sure = bool(hinted) or any(one.belief > LEAST_BELIEF for one in free)
+    kept = [one for one in free if sure and one.belief > LEAST_BELIEF_BESIDE]
+    return hinted + (kept if seen is None else [_with_ends_seen(luminance, seen, one) for one in kept])
 
 
-def problem(runs: list[Section], hints: Floats | None) -> Refusal | None:
-    """Return why what was found cannot be read, or None."""
-    if not runs:
+def candidates(
+    luminance: Picture,
+    diameter_px: float,
+    plane: Plane | None,
+    ribbons: list[find.Ribbon],
+    seen: learned.Maps | None,
+    taken: list[Section],
+) -> list[Section]:
+    """Return the sections along what the finders point at, whether they are twisted pairs or not.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture.
+    diameter_px : float
+        Wire diameter, px.
+    plane : Plane or None
+        Where the card lies nothing is looked for.
+    ribbons : list of Ribbon
+        What the finders see; where one has found a section the next is not followed again.
+    seen : Maps or None
+        Where the network sees no twist at all, no line is followed.
+    taken : list of Section
+        Sections known before.
+    """
+    found: list[Section] = []
+    for ribbon in ribbons:
+        for line in find.candidates(ribbon, _card_mask(plane, ribbon), MOST_CANDIDATES):
+            known = taken + [one for one in found if one.gain > CLEAR_GAIN]
+            if safety.covered(line, known, diameter_px) > MOST_COVERED or _unseen(seen, line):
+                continue
+            found += [one for one in section.within(luminance, line, diameter_px) if _may_be_pair(one)]
+    return found
+
+
+def proof(luminance: Picture, seen: learned.Maps | None, one: Section) -> Floats:
+    """Return the figures that a section is believed by: 5, and where the network looked two more."""
+    figures = [
+        1.0,
+        safety.weight(one),
+        one.twist.geometry,
+        section.beside(luminance, one) / max(one.score, 1e-6),
+        min(one.gain, MOST_GAIN),
+    ]
+    if seen is not None:
+        twisted = learned.along(seen.twisted, seen.scale, one.spine_px)
+        figures += [float(twisted.mean()), float(np.quantile(twisted, LOWEST))]
+    return np.array(figures)
+
+
+def _believed(luminance: Picture, seen: learned.Maps | None, one: Section) -> Section:
+    """Return the section with the probability that it is a twisted pair, rightly followed."""
+    figures = proof(luminance, seen, one)
+    alone = float(expit(figures[: len(UNSEEN_ODDS)] @ np.array(UNSEEN_ODDS)))
+    if seen is None:
+        return dataclasses.replace(one, belief=alone)
+    both = float(expit(figures @ np.array(SEEN_ODDS)))
+    doubted = figures[-2] < LEAST_AGREED or alone < LEAST_AGREED
+    return dataclasses.replace(one, belief=max(both, alone if alone > SURE_ALONE else 0.0), doubted=bool(doubted))
+
+
+def _with_ends_seen(luminance: Picture, seen: learned.Maps, one: Section) -> Section:
+    """Return the section with its ends half-way between where it ends in step and where the network sees it end.
+
+    In step it ends a little early, to the network a little late; the mean is nearer than either, the nearer the two.
+    """
+    reach = min(round(one.px_per_twist), len(one.spine_px) - 1)
+    outward = []
+    for spine_px in (one.spine_px, one.spine_px[::-1]):
+        inside = spine_px[: round(one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)) + 1]
+        ahead = (inside[0] - inside[-1]) / max(float(np.linalg.norm(inside[0] - inside[-1])), 1e-6)
+        line_px = inside[-1] + np.arange(2 * reach)[:, None] * ahead
+        off = learned.along(seen.twisted, seen.scale, line_px) < ON_SECTION
+        outward.append((int(off.argmax()) if off.any() else len(off)) / reach - 1)
+    apart = float(np.sqrt(np.mean(np.square(outward))))
+    moved = section.with_ends_moved(luminance, one, np.array(outward) / 2 * one.px_per_twist)
+    return dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, apart / 2)))
+
+
+def _unseen(seen: learned.Maps | None, line_px: Floats) -> bool:
+    """Whether the network sees no twist anywhere along a line."""
+    if seen is None:
+        return False
+    return float((learned.along(seen.twisted, seen.scale, line_px) > GLIMPSE).mean()) < LEAST_GLIMPSED
+
+
+def readable(sections_: list[Section], hints: Floats | None) -> list[Section] | Refusal:
+    """Return the sections that can be measured, or why none can."""
+    if not sections_:
         return quality.refuse("no-twisted-wire" if hints is None else "not-twisted")
-    main = runs[0]
+    first = sections_[0]
     if hints is not None:
-        if safety.weight(main) < LEAST_HINTED_WEIGHT or main.twist.geometry < LEAST_HINTED_GEOMETRY:
+        if safety.weight(first) < LEAST_HINTED_WEIGHT or first.twist.geometry < LEAST_HINTED_GEOMETRY:
             return quality.refuse("not-twisted")
-        if main.gain * safety.weight(main) < LEAST_HINTED_EVIDENCE:
+        if first.gain * safety.weight(first) < LEAST_HINTED_EVIDENCE:
             return quality.refuse("twist-unclear")
-    if main.px_per_twist < LEAST_PX_PER_TWIST:
-        percent = 100 * main.px_per_twist / LEAST_PX_PER_TWIST
+    kept = [one for one in sections_ if one.px_per_twist >= LEAST_PX_PER_TWIST]
+    mains = kept if hints is None else [one for one in kept if one is first]
+    if not mains:
+        percent = 100 * first.px_per_twist / LEAST_PX_PER_TWIST
         return quality.refuse(
-            "twist-too-small", px_per_twist=main.px_per_twist, needed_px=LEAST_PX_PER_TWIST, percent=percent
+            "twist-too-small", px_per_twist=first.px_per_twist, needed_px=LEAST_PX_PER_TWIST, percent=percent
         )
-    if main.twists < FEWEST_TWISTS:
-        return quality.refuse("too-few-twists", twists=main.twists, needed=FEWEST_TWISTS)
-    return None
+    most = max(one.twists for one in mains)
+    if most < FEWEST_TWISTS:
+        return quality.refuse("too-few-twists", twists=most, needed=FEWEST_TWISTS)
+    return kept
 
 
 def diameter_px(shape: tuple[int, int], plane: Plane, wire_in: float | None, hints: Floats | None) -> float:
@@ -109,23 +227,11 @@ def _between(luminance: Picture, ribbon: find.Ribbon, hints: Floats, diameter_px
 
 
 def _may_be_pair(one: Section) -> bool:
-    closest_px = CLOSEST_D * one.strip.diameter_px
-    return safety.weight(one) > LEAST_TAIL_WEIGHT and one.gain > LEAST_GAIN and one.px_per_twist > closest_px
+    return one.gain > LEAST_GAIN and one.px_per_twist > CLOSEST_D * one.strip.diameter_px
 
 
-def _is_run(one: Section, null: float) -> bool:
-    if safety.weight(one) < LEAST_RUN_WEIGHT or null > LARGEST_RUN_NULL:
-        return False
-    least = LEAST_GEOMETRY_ALONE if null < SMALL_RUN_NULL else LEAST_RUN_GEOMETRY
-    return one.twist.geometry > least
-
-
-def _is_tail(one: Section, null: float) -> bool:
-    return null < LARGEST_TAIL_NULL and one.twist.geometry > LEAST_TAIL_GEOMETRY
-
-
-def _card_mask(plane: Plane, ribbon: find.Ribbon) -> NDArray[np.bool_] | None:
-    if plane.outline_px is None:
+def _card_mask(plane: Plane | None, ribbon: find.Ribbon) -> NDArray[np.bool_] | None:
+    if plane is None or plane.outline_px is None:
         return None
     mask = np.zeros(ribbon.strength.shape, np.uint8)
     outline = np.round(find.to_maps(plane.outline_px, ribbon.scale)).astype(np.int32)

@@ -38,6 +38,8 @@ class Section:
     """A stretch of twisted pair on its strip, columns ``first`` to ``last``.
 
     ``end_u_twists`` is one standard deviation of where either end lies, in twists: 0 between ends that were given.
+    ``belief`` is the probability that it is a twisted pair at all: 1 between ends that were given. ``doubted`` says
+    that only one of the two finders takes it for one.
     """
 
     strip: Strip
@@ -45,6 +47,8 @@ class Section:
     first: int
     last: int
     end_u_twists: float = 0.0
+    belief: float = 1.0
+    doubted: bool = False
 
     @property
     def spine_px(self) -> Floats:
@@ -139,6 +143,22 @@ def _grown(luminance: NDArray[np.float32], rough: Section) -> Section:
         return section
     final = whole(luminance, section.spine_px, section.strip.diameter_px)
     return dataclasses.replace(final, end_u_twists=FOUND_END_U_TWISTS)
+
+
+def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Floats) -> Section:
+    """Return a section measured anew, its start and end moved out along it by so many px each, or in where negative."""
+    line_px, step_px = one.spine_px, one.strip.step_d * one.strip.diameter_px
+    for out_px in outward_px:
+        line_px = line_px[::-1]  # start last, then end last
+        count = round(float(out_px) / step_px)
+        if count <= 0:
+            line_px = line_px[: len(line_px) + count]
+            continue
+        ahead = line_px[-1] - line_px[-1 - min(len(line_px) - 1, round(one.px_per_twist / step_px))]
+        steps_px = np.arange(1, count + 1)[:, None] * step_px
+        line_px = np.vstack([line_px, line_px[-1] + steps_px * ahead / np.linalg.norm(ahead)])
+    moved = whole(luminance, line_px, one.strip.diameter_px)
+    return dataclasses.replace(one, strip=moved.strip, twist=moved.twist, first=moved.first, last=moved.last)
 
 
 def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Section | None:

@@ -27,6 +27,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, interpolate, ndimage
+from scipy.special import expit
 
 from visionwire import pair
 from visionwire.strip import COLUMNS_PER_DIAMETER, Strip, smooth
@@ -45,6 +46,7 @@ WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
 HARMONICS = 3
 KNOT_TWISTS = 2.0
 ROUGHNESS = 0.1
+SLIP_TWISTS = 0.8
 MOST_ROUNDS = 15
 #: Beside noise, where the pair opens and how the light falls shift the pattern by this much at either end.
 END_U_TWISTS = 0.04
@@ -125,6 +127,8 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
     rows = np.vstack([pattern, *orientation])
     fits = [refine(rows, start.phase) for start in starts if start.agrees_with(best)]
     fit = max(fits, key=lambda one: one.likelihood)
+    if len(stiffnesses) > 1:
+        fit = _mended(rows, fit)
     # Polished wire may show its hand in little but the geometry of its edges: both hands are held against it.
     views = {lay: _against_geometry(fit, strip, float(np.median(best.spacing_d)), lay) for lay in LAYS}
     score = {lay: max(start.score for start in starts if start.lay == lay) for lay in LAYS}
@@ -313,6 +317,19 @@ class Fit:
     phase_factor: Floats
     coefficients: Floats
     likelihood: float
+
+
+def _mended(rows: Floats, fit: Fit) -> Fit:
+    """Return the likeliest of a fit and of those with one twist more or less at the place where it fits worst."""
+    columns = np.arange(rows.shape[1])
+    twist = 2 * np.pi * len(columns) / (fit.phase[-1] - fit.phase[0])
+    local = smooth(_local_fit(rows, fit)[None], twist)[0]
+    inner = slice(int(twist), max(int(twist) + 1, len(columns) - int(twist)))
+    if len(local[inner]) < 2:
+        return fit
+    worst = inner.start + int(local[inner].argmin())
+    step = 2 * np.pi * expit((columns - worst) / (SLIP_TWISTS * twist))
+    return max([fit, *(refine(rows, fit.phase + turn * step) for turn in (-1, 1))], key=lambda one: one.likelihood)
 
 
 def refine(rows: Floats, phase: Floats) -> Fit:

@@ -21,6 +21,7 @@ class Stretch:
     end: tuple[float, float]
     twists: float
     score: float = 0.5
+    belief: float = 0.9
     strip: Any = field(default=None)
 
     def __post_init__(self) -> None:
@@ -30,6 +31,14 @@ class Stretch:
     def spine_px(self) -> np.ndarray:
         length = np.hypot(self.end[0] - self.start[0], self.end[1] - self.start[1])
         return np.linspace(self.start, self.end, int(length) + 1)
+
+    @property
+    def gain(self) -> float:
+        return self.score
+
+    @property
+    def length_d(self) -> float:
+        return len(self.spine_px) / 6.0
 
     @property
     def px_per_twist(self) -> float:
@@ -43,7 +52,7 @@ def stretch(*args: Any, **kwargs: Any) -> Any:
 def test_a_run_and_its_pigtail() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
     tail = stretch((560, 120), (650, 160), 4.0)
-    whole = safety.join([run], [tail], PX_PER_IN)
+    whole = safety.join([run, tail], PX_PER_IN)
     assert whole.runs == (run,)
     assert whole.pigtail is tail
 
@@ -51,37 +60,59 @@ def test_a_run_and_its_pigtail() -> None:
 def test_a_pigtail_far_from_any_run_is_not_one() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
     stray = stretch((560, 600), (650, 660), 4.0)
-    assert safety.join([run], [stray], PX_PER_IN).pigtail is None
+    assert safety.join([run, stray], PX_PER_IN).pigtail is None
 
 
 def test_two_runs_come_in_the_order_along_the_wire() -> None:
     left, middle, right = (stretch((x, 100), (x + 380, 110), 14.0) for x in (0, 450, 900))
     tail = stretch((1340, 120), (1430, 170), 4.0)
-    whole = safety.join([middle, right, left], [tail], PX_PER_IN)
+    whole = safety.join([middle, right, left, tail], PX_PER_IN)
     assert whole.runs == (left, middle, right)
     assert whole.pigtail is tail
 
 
 def test_a_run_alone_has_no_pigtail() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
-    whole = safety.join([run], [], PX_PER_IN)
+    whole = safety.join([run], PX_PER_IN)
     assert whole.runs == (run,) and whole.pigtail is None
 
 
 def test_a_short_run_may_turn_out_to_be_the_pigtail() -> None:
     run, short = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (680, 170), 5.0)
-    whole = safety.join([short, run], [], PX_PER_IN)
+    whole = safety.join([short, run], PX_PER_IN)
     assert whole.runs == (run,) and whole.pigtail is short
 
 
 def test_between_ends_that_the_user_gave_lies_a_run_whatever_its_length() -> None:
     longer, given = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (680, 170), 5.0)
-    assert given in safety.join([given, longer], [], PX_PER_IN, hinted=True).runs
+    assert given in safety.join([given, longer], PX_PER_IN, hinted=True).runs
 
 
 def test_a_tail_of_quite_another_twist_is_none_of_this_safety() -> None:
     run, loose = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (740, 160), 2.0)
-    assert safety.join([run], [loose], PX_PER_IN).pigtail is None
+    assert safety.join([run, loose], PX_PER_IN).pigtail is None
+
+
+def test_a_section_hardly_believed_may_be_the_pigtail_but_no_run() -> None:
+    run = stretch((100, 100), (500, 100), 14.0)
+    doubtful = stretch((560, 120), (650, 160), 4.0, belief=0.55)
+    far = stretch((100, 700), (420, 700), 12.0, belief=0.55)
+    whole = safety.join([run, doubtful, far], PX_PER_IN)
+    assert whole.runs == (run,)
+    assert whole.pigtail is doubtful
+
+
+def test_of_two_tails_the_likelier_is_the_pigtail() -> None:
+    run = stretch((100, 100), (500, 100), 14.0)
+    doubtful, likely = stretch((560, 60), (620, 20), 3.0, belief=0.6), stretch((560, 120), (650, 160), 4.0)
+    assert safety.join([run, doubtful, likely], PX_PER_IN).pigtail is likely
+
+
+def test_a_line_is_covered_by_what_lies_within_a_wire_and_a_half() -> None:
+    line = np.linspace((100.0, 108.0), (500.0, 108.0), 300)
+    assert safety.covered(line, [stretch((100, 100), (300, 100), 8.0)], 6.0) == pytest.approx(0.5, abs=0.03)
+    assert safety.covered(line, [stretch((100, 120), (300, 120), 8.0)], 6.0) == 0
+    assert safety.covered(line, [], 6.0) == 0
 
 
 def test_of_two_sections_on_one_place_the_likelier_stays() -> None:

@@ -21,11 +21,17 @@ if TYPE_CHECKING:
     from visionwire.limits import LimitSet
     from visionwire.photo import Photo
     from visionwire.reading import Reading, Refusal
+    from visionwire.scan import Finder
 
 THINNEST_IN, THICKEST_IN = 0.005, 0.25
 MOST_INCHES = 1000.0
 LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
 METHODS = ("double", "single", "wraps")
+FINDERS: dict[str, tuple[Finder, ...]] = {
+    "both": ("learned", "classical"),
+    "learned": ("learned",),
+    "classical": ("classical",),
+}
 
 GRAVEST_FIRST = (ExitCode.FILE, ExitCode.NONCONFORMING, ExitCode.UNDECIDED, ExitCode.CONFORMING)
 """Of several photographs the gravest decides: a file lost may hide anything, a reject outweighs a doubt."""
@@ -53,6 +59,8 @@ class CheckOptions:
         Ends of a run, px of the upright picture; both or none.
     two_points : (x1, y1, x2, y2, inches) or None
         Two points, px, and the distance between them.
+    finders : tuple of {"learned", "classical"}
+        Who looks for the wire.
     as_json : bool
         Print JSON instead of words.
     sheets : Path or None
@@ -65,6 +73,7 @@ class CheckOptions:
     start: tuple[float, float] | None
     end: tuple[float, float] | None
     two_points: tuple[float, float, float, float, float] | None
+    finders: tuple[Finder, ...]
     as_json: bool
     sheets: Path | None
 
@@ -96,13 +105,16 @@ def check(
     scale: Annotated[
         str | None, typer.Option(metavar="X,Y,X,Y,INCHES", help="Two points and the distance between them.")
     ] = None,
+    finder: Annotated[
+        str, typer.Option(metavar="both|learned|classical", help="Who looks for the wire where no ends are given.")
+    ] = "both",
 ) -> None:
     """Read photographs and say whether the twist conforms.
 
     Exit status, the gravest of all photographs: 4 unreadable input or unwritable output, else 1 at least one
     nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is a call that is off.
     """
-    options = options_from(photos, as_json, sheet, limits, wire, card, method, start, end, scale)
+    options = options_from(photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder)
     statuses = {_check_one(path, sheet_path, options) for path, sheet_path in _sheet_paths(photos, options.sheets)}
     if not as_json:
         from visionwire.sheet.words import CAUTION
@@ -122,6 +134,7 @@ def options_from(
     start: str | None,
     end: str | None,
     scale: str | None,
+    finder: str = "both",
 ) -> CheckOptions:
     """Check the words of the call, all of them before any photograph is opened.
 
@@ -154,6 +167,7 @@ def options_from(
         start=ends[0],
         end=ends[1],
         two_points=_two_points(scale),
+        finders=_finders(finder),
         as_json=as_json,
         sheets=_folder(sheet),
     )
@@ -204,6 +218,7 @@ def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Ev
         start=options.start,
         end=options.end,
         two_points=options.two_points,
+        finders=options.finders,
     )
 
 
@@ -271,6 +286,12 @@ def _require_method(method: str | None) -> None:
             f"--method is {method!r}; it must be one of {', '.join(METHODS)}, and only double is read so far"
         )
     raise UsageError(f"--method {method} is not read yet; only double is: give --method double or leave it out")
+
+
+def _finders(finder: str) -> tuple[Finder, ...]:
+    if finder not in FINDERS:
+        raise UsageError(f"--finder is {finder!r}; it must be one of {', '.join(FINDERS)}")
+    return FINDERS[finder]
 
 
 def _folder(sheet: str | None) -> Path | None:
