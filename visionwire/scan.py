@@ -159,12 +159,11 @@ def _with_ends_seen(luminance: Picture, seen: learned.Maps, one: Section) -> Sec
 
     In step it ends a little early, to the network a little late; the mean is nearer than either, the nearer the two.
     """
-    reach = min(round(one.px_per_twist), len(one.spine_px) - 1)
+    step_px = one.strip.step_d * one.strip.diameter_px
+    reach = min(round(one.px_per_twist / step_px), len(one.spine_px) - 1)
     outward = []
-    for spine_px in (one.spine_px, one.spine_px[::-1]):
-        inside = spine_px[: round(one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)) + 1]
-        ahead = (inside[0] - inside[-1]) / max(float(np.linalg.norm(inside[0] - inside[-1])), 1e-6)
-        line_px = inside[-1] + np.arange(2 * reach)[:, None] * ahead
+    for spine_px in (one.spine_px[::-1], one.spine_px):
+        line_px = np.vstack([spine_px[-reach:], section.beyond(one, spine_px, step_px, reach)])
         off = learned.along(seen.twisted, seen.scale, line_px) < ON_SECTION
         outward.append((int(off.argmax()) if off.any() else len(off)) / reach - 1)
     apart = float(np.sqrt(np.mean(np.square(outward))))

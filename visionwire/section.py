@@ -14,7 +14,7 @@ from visionwire.twist import QUICK, STIFFNESSES, Twist, estimate, likeness
 
 Floats = NDArray[np.float64]
 
-SMOOTHING_D = 3.0
+SMOOTHING_D = 1.5
 RECENTRINGS = 2
 #: A local likeness under this, or under the given share of the section's own, is off the wire.
 LEAST_LIKENESS = 0.1
@@ -39,7 +39,8 @@ class Section:
 
     ``end_u_twists`` is one standard deviation of where either end lies, in twists: 0 between ends that were given.
     ``belief`` is the probability that it is a twisted pair at all: 1 between ends that were given. ``doubted`` says
-    that only one of the two finders takes it for one.
+    that only one of the two finders takes it for one. ``line_px`` (N, 2) is the line that it was found on, which may go
+    on beyond its ends.
     """
 
     strip: Strip
@@ -49,6 +50,7 @@ class Section:
     end_u_twists: float = 0.0
     belief: float = 1.0
     doubted: bool = False
+    line_px: Floats | None = None
 
     @property
     def spine_px(self) -> Floats:
@@ -120,7 +122,7 @@ def within(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) 
             continue
         section = _grown(luminance, rough)
         if section.twists >= FEWEST_TWISTS:
-            found.append(section)
+            found.append(dataclasses.replace(section, line_px=line))
     return sorted(found, key=lambda one: -one.twists)
 
 
@@ -154,11 +156,34 @@ def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Fl
         if count <= 0:
             line_px = line_px[: len(line_px) + count]
             continue
-        ahead = line_px[-1] - line_px[-1 - min(len(line_px) - 1, round(one.px_per_twist / step_px))]
-        steps_px = np.arange(1, count + 1)[:, None] * step_px
-        line_px = np.vstack([line_px, line_px[-1] + steps_px * ahead / np.linalg.norm(ahead)])
+        line_px = np.vstack([line_px, beyond(one, line_px, step_px, count)])
     moved = whole(luminance, line_px, one.strip.diameter_px)
     return dataclasses.replace(one, strip=moved.strip, twist=moved.twist, first=moved.first, last=moved.last)
+
+
+def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats:
+    """Return points (count, 2) that go on from a section's last: along the line it was found on, then straight.
+
+    Parameters
+    ----------
+    spine_px : (N, 2) float array
+        The section's spine, turned so that what is wanted goes on from its end.
+    """
+    ahead = spine_px[-1] - spine_px[-1 - min(len(spine_px) - 1, round(one.px_per_twist / step_px))]
+    ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-9)
+    path = spine_px[-1:]
+    if one.line_px is not None:
+        at = _nearest(one.line_px, spine_px[-1])
+        before = _nearest(one.line_px, spine_px[-1] - one.px_per_twist * ahead)
+        rest = one.line_px[at + 1 :] if at > before else one.line_px[: max(at, 0)][::-1]
+        # The line may lie a little beside the spine: it is taken over from where the spine ends.
+        path = np.vstack([path, rest + (spine_px[-1] - one.line_px[at])])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    wanted = np.arange(1, count + 1) * step_px
+    inside = np.column_stack([np.interp(wanted, along, path[:, k]) for k in (0, 1)])
+    last = path[-1] - path[-min(len(path), 5)] if len(path) > 4 else ahead
+    last = last / max(float(np.linalg.norm(last)), 1e-9)
+    return np.asarray(inside + np.maximum(wanted - along[-1], 0)[:, None] * last)
 
 
 def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Section | None:

@@ -26,7 +26,7 @@ def test_a_drawn_pair_is_seen_along_its_length_and_nothing_beside_it(spacing_d: 
     seen = learned.maps(picture(START, END, diameter_px, even(spacing_d)), diameter_px)
     inner = _line()[20:-20]
     assert (learned.along(seen.spine, seen.scale, inner) > 0.5).mean() > 0.9
-    beside = inner + [0.0, 5 * diameter_px]
+    beside = inner + np.array([0.0, 5 * diameter_px])
     assert learned.along(seen.twisted, seen.scale, beside).max() < 0.2
 
 

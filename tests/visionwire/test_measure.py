@@ -338,7 +338,6 @@ def test_a_card_seen_from_too_flat_or_too_far_is_refused(monkeypatch: pytest.Mon
     assert seen is not None
     monkeypatch.setattr(way.scan, "sections", _must_not_be_reached)
     tilted = replace(seen, plane=replace(seen.plane, tilt_deg=60.0))
-    monkeypatch.setattr(way, "with_pose", lambda plane, *_: plane)
     for sight, code in ((tilted, "card-too-tilted"), (replace(seen, cell_px=2.0), "card-too-small")):
         monkeypatch.setattr(way, "find_card", lambda *_, sight=sight: sight)
         answer = measure(PICTURES / "demo.jpg")
