@@ -55,6 +55,8 @@ def reading(
         runs.append(_run(density, wire, run_checks[0], run_flags))
     pigtail = None if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits, checks)
     flags.append(quality.flag("hole-not-located"))
+    if whole.count > 1:
+        flags.append(quality.flag("several-safeties", count=whole.count))
     if pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     call, confidence = judge.overall(checks)

@@ -146,7 +146,9 @@ def _way(
     ruler = _ruler(photo, plane, luminance, sections[0], wire_in)
     if isinstance(ruler, Refusal):
         return ruler
-    whole = safety.join(sections, ruler.px_per_in(sections[0].spine_px.mean(0)), hints is not None)
+    card_px = None if plane is None or plane.outline_px is None else plane.outline_px.mean(0)
+    pointed_at = None if hints is None else sections[0]
+    whole = safety.join(sections, ruler.px_per_in(sections[0].spine_px.mean(0)), card_px, pointed_at)
     return assemble.reading(photo, luminance, limits, wire_in, ruler, whole)
 
 

@@ -144,6 +144,11 @@ CODES: dict[str, Code] = {
         "the card is seen mirrored, as front cameras show it; the lay is given as on the part",
         "take pictures with the rear camera",
     ),
+    "several-safeties": Code(
+        "flag",
+        "the picture shows {count:.0f} safeties; their runs are all read, and the pigtail of the first",
+        "take one photograph of each for its own record",
+    ),
     "pigtail-not-seen": Code(
         "flag",
         "no pigtail was seen in plain view",

@@ -21,16 +21,29 @@ MOST_PIGTAIL_TWISTS = 10.0
 LONGEST_PIGTAIL_IN = 1.25
 #: Between a run's end and the pigtail lies one fastener's head.
 FARTHEST_PIGTAIL_IN = 1.2
+#: Between the runs of one safety lies one fastener's head too, at times a large one.
+FARTHEST_APART_IN = 1.5
 #: Belief that the longest pigtail gives away against the shortest: runs are the longer ones.
 SHORTER_LIKELIER = 0.5
 
 
 @dataclass(frozen=True, eq=False)
 class Safety:
-    """The sections of one safety, runs in the order along the wire."""
+    """The sections of the safeties in a picture.
+
+    Attributes
+    ----------
+    runs : tuple of Section
+        The one pointed at, then those of its safety in the order along the wire, then those of the others.
+    pigtail : Section or None
+        That of the safety looked at first.
+    count : int
+        How many safeties there are.
+    """
 
     runs: tuple[Section, ...]
     pigtail: Section | None
+    count: int = 1
 
 
 def without_overlap(sections: list[Section], taken: list[Section]) -> list[Section]:
@@ -64,20 +77,50 @@ def weight(section: Section) -> float:
     return section.score * float(np.sqrt(max(section.twists, 0.0)))
 
 
-def join(sections: list[Section], px_per_in: float, hinted: bool = False) -> Safety:
-    """Tell runs from the pigtail.
+def join(
+    sections: list[Section], px_per_in: float, near_px: Floats | None = None, pointed_at: Section | None = None
+) -> Safety:
+    """Group sections into safeties, and tell runs from the pigtail.
 
     Parameters
     ----------
     sections : list of Section
-        What is twisted wire, none on another; the one that the user pointed at first.
+        What is twisted wire, none on another.
     px_per_in : float
         Scale near them.
-    hinted : bool
-        Whether the first section lies between ends that the user gave: then it is a run, whatever its length.
+    near_px : (2,) float array, optional
+        The safety nearest to this point comes first: the card lies beside it.
+    pointed_at : Section, optional
+        The one between ends that the user gave: a run, whatever its length, and its safety comes first.
     """
+    parts = [_parts(group, px_per_in, pointed_at) for group in _groups(sections, px_per_in)]
+
+    def far(part: Safety) -> float:
+        if pointed_at is not None:
+            return float(pointed_at not in part.runs)
+        places = np.vstack([run.spine_px for run in part.runs])
+        if near_px is None:
+            return -float(len(places))
+        return float(np.linalg.norm(places - near_px, axis=1).min())
+
+    parts = sorted((part for part in parts if part.runs), key=far)
+    runs = tuple(sorted((run for part in parts for run in part.runs), key=lambda run: run is not pointed_at))
+    return Safety(runs, parts[0].pigtail, len(parts)) if parts else Safety((), None, 0)
+
+
+def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:
+    """Return sections grouped: those of a group have an end within a fastener's reach of another's."""
+    groups: list[list[Section]] = []
+    for section in sections:
+        near = [group for group in groups if _gap_px(section, group) < FARTHEST_APART_IN * px_per_in]
+        groups = [group for group in groups if group not in near] + [[section, *itertools.chain(*near)]]
+    return groups
+
+
+def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None) -> Safety:
+    """Tell the runs of one safety from its pigtail."""
     longest = max(sections, key=length_px)
-    main = sections[0] if hinted else longest
+    main = pointed_at if pointed_at in sections and pointed_at is not None else longest
     longest_px = LONGEST_PIGTAIL_IN * px_per_in
     short = [
         one
@@ -89,12 +132,13 @@ def join(sections: list[Section], px_per_in: float, hinted: bool = False) -> Saf
         and _gap_px(one, sections) < FARTHEST_PIGTAIL_IN * px_per_in
     ]
     pigtail = max(short, key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px, default=None)
-    kept = [
+    runs = [
         one
         for one in sections
-        if one is main or (one is not pigtail and one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS)
+        if one is pointed_at
+        or (one is not pigtail and one.belief > LEAST_RUN_BELIEF and (one is main or one.twists >= FEWEST_RUN_TWISTS))
     ]
-    return Safety(tuple(_in_order(kept)), pigtail)
+    return Safety(tuple(_in_order(runs)), pigtail)
 
 
 def _in_order(runs: list[Section]) -> list[Section]:

@@ -186,7 +186,7 @@ def readable(sections_: list[Section], hints: Floats | None) -> list[Section] | 
     if hints is not None:
         if safety.weight(first) < LEAST_HINTED_WEIGHT or first.twist.geometry < LEAST_HINTED_GEOMETRY:
             return quality.refuse("not-twisted")
-        if first.gain * safety.weight(first) < LEAST_HINTED_EVIDENCE:
+        if _evidence(first) < LEAST_HINTED_EVIDENCE:
             return quality.refuse("twist-unclear")
     kept = [one for one in sections_ if one.px_per_twist >= LEAST_PX_PER_TWIST]
     mains = kept if hints is None else [one for one in kept if one is first]
@@ -213,7 +213,7 @@ def likeliest_diameter_px(luminance: Picture, hints: Floats, usual_px: float) ->
     best_px, most = usual_px, -np.inf
     for diameter_px in (share * usual_px for share in SHARES_TRIED):
         for one in _between(luminance, find.ribbon(luminance, diameter_px), hints, diameter_px):
-            evidence = one.gain * safety.weight(one)
+            evidence = _evidence(one) * max(one.twist.geometry, 0.0)
             if evidence > most:
                 best_px, most = diameter_px, evidence
     return best_px
@@ -222,7 +222,17 @@ def likeliest_diameter_px(luminance: Picture, hints: Floats, usual_px: float) ->
 def _between(luminance: Picture, ribbon: find.Ribbon, hints: Floats, diameter_px: float) -> list[Section]:
     if float(np.hypot(*(hints[1] - hints[0]))) < 2 * section.SHORTEST_D * diameter_px:
         return []  # too short for a twist to show
-    return [section.whole(luminance, spine.between(ribbon, *hints), diameter_px)]
+    start, end = hints
+    shortest = section.whole(luminance, spine.between(ribbon, start, end), diameter_px)
+    if _evidence(shortest) > LEAST_HINTED_EVIDENCE:
+        return [shortest]
+    # A slack run may cross itself: then the way that was meant is the other one.
+    other = section.whole(luminance, spine.between(ribbon, start, end, shortest.spine_px), diameter_px)
+    return [max(shortest, other, key=lambda one: _evidence(one) * max(one.twist.geometry, 0.0))]
+
+
+def _evidence(one: Section) -> float:
+    return one.gain * safety.weight(one)
 
 
 def _may_be_pair(one: Section) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -15,17 +16,27 @@ from visionwire.twist import Twist, orientations
 Floats = NDArray[np.float64]
 
 
-def between(ribbon: Ribbon, start_px: Floats, end_px: Floats) -> Floats:
+#: How far a slack run may swing out beyond its ends, and what is left around ends where a path is avoided.
+LOOP_D, KEPT_D = 40.0, 6.0
+
+
+def between(ribbon: Ribbon, start_px: Floats, end_px: Floats, avoid_px: Floats | None = None) -> Floats:
     """Return the path (N, 2) from start to end that stays on the ribbon: a minimal path.
 
-    The path may leave the box around both ends by half their distance.
+    The path may leave the box around both ends by half their distance; where another path (M, 2) is to be avoided, also
+    far enough for a slack run to loop.
     """
     ends = to_maps(np.array([start_px, end_px], float), ribbon.scale)
-    reach = 0.5 * float(np.linalg.norm(ends[1] - ends[0])) + 4 * ribbon.diameter
+    reach = 0.5 * float(np.linalg.norm(ends[1] - ends[0])) + (4 if avoid_px is None else LOOP_D) * ribbon.diameter
     height, width = ribbon.strength.shape
     low = np.maximum(np.floor(ends.min(0) - reach), 0).astype(int)
     high = np.minimum(np.ceil(ends.max(0) + reach) + 1, [width, height]).astype(int)
-    part = ribbon.strength[low[1] : high[1], low[0] : high[0]]
+    part = ribbon.strength[low[1] : high[1], low[0] : high[0]].copy()
+    if avoid_px is not None:
+        avoided = to_maps(avoid_px, ribbon.scale)
+        far = np.linalg.norm(avoided[:, None] - ends[None], axis=2).min(1) > KEPT_D * ribbon.diameter
+        for point in np.round(avoided[far] - low).astype(int):
+            cv2.circle(part, (int(point[0]), int(point[1])), round(ribbon.diameter), 0.0, -1)
     first, last = (np.clip(np.round(end - low), 0, high - low - 1).astype(int)[::-1] for end in ends)
     typical = float(np.quantile(part, 0.97)) + 1e-6
     cost = 1 / (0.03 + np.minimum(part / typical, 1.5) ** 2)

@@ -85,7 +85,7 @@ def test_a_short_run_may_turn_out_to_be_the_pigtail() -> None:
 
 def test_between_ends_that_the_user_gave_lies_a_run_whatever_its_length() -> None:
     longer, given = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (680, 170), 5.0)
-    assert given in safety.join([given, longer], PX_PER_IN, hinted=True).runs
+    assert given in safety.join([longer, given], PX_PER_IN, pointed_at=given).runs
 
 
 def test_a_tail_of_quite_another_twist_is_none_of_this_safety() -> None:
@@ -106,6 +106,21 @@ def test_of_two_tails_the_likelier_is_the_pigtail() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
     doubtful, likely = stretch((560, 60), (620, 20), 3.0, belief=0.6), stretch((560, 120), (650, 160), 4.0)
     assert safety.join([run, doubtful, likely], PX_PER_IN).pigtail is likely
+
+
+def test_of_two_safeties_the_one_nearest_the_card_comes_first_and_both_are_told() -> None:
+    near, near_tail = stretch((100, 100), (500, 100), 14.0), stretch((560, 120), (650, 160), 4.0)
+    far, far_tail = stretch((100, 900), (540, 900), 14.0), stretch((600, 920), (690, 960), 4.0)
+    whole = safety.join([far, far_tail, near, near_tail], PX_PER_IN, near_px=np.array([300.0, 0.0]))
+    assert whole.runs == (near, far)
+    assert whole.pigtail is near_tail
+    assert whole.count == 2
+    assert safety.join([far, far_tail, near, near_tail], PX_PER_IN, pointed_at=far).runs == (far, near)
+
+
+def test_runs_of_one_chain_are_one_safety() -> None:
+    chain = [stretch((x, 100), (x + 380, 110), 14.0) for x in (0, 560, 1120)]
+    assert safety.join(chain, PX_PER_IN).count == 1
 
 
 def test_a_line_is_covered_by_what_lies_within_a_wire_and_a_half() -> None:
