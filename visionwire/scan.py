@@ -78,12 +78,13 @@ def sections(
     finders : tuple of {"learned", "classical"}
         Who looks.
     """
-    ribbon = find.ribbon(luminance, diameter_px)
-    hinted = [] if hints is None else _between(luminance, ribbon, hints, diameter_px)
+    seen = learned.maps(luminance, diameter_px) if "learned" in finders else None
+    ribbons = [] if seen is None else [learned.ribbon(seen, diameter_px)]
+    if "classical" in finders:
+        ribbons.append(find.ribbon(luminance, diameter_px))
+    hinted = [] if hints is None else _between(luminance, ribbons, hints, diameter_px)
     if hints is not None and not hinted:
         return []
-    seen = learned.maps(luminance, diameter_px) if "learned" in finders else None
-    ribbons = ([] if seen is None else [learned.ribbon(seen, diameter_px)]) + [ribbon] * ("classical" in finders)
     free = candidates(luminance, diameter_px, plane, ribbons, seen, hinted)
     free = [one for one in (_believed(luminance, seen, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
@@ -212,22 +213,24 @@ def likeliest_diameter_px(luminance: Picture, hints: Floats, usual_px: float) ->
     """Return the diameter, of some around a usual one, for which the line between the hints looks most like a pair."""
     best_px, most = usual_px, -np.inf
     for diameter_px in (share * usual_px for share in SHARES_TRIED):
-        for one in _between(luminance, find.ribbon(luminance, diameter_px), hints, diameter_px):
+        for one in _between(luminance, [find.ribbon(luminance, diameter_px)], hints, diameter_px):
             evidence = _evidence(one) * max(one.twist.geometry, 0.0)
             if evidence > most:
                 best_px, most = diameter_px, evidence
     return best_px
 
 
-def _between(luminance: Picture, ribbon: find.Ribbon, hints: Floats, diameter_px: float) -> list[Section]:
+def _between(luminance: Picture, ribbons: list[find.Ribbon], hints: Floats, diameter_px: float) -> list[Section]:
     if float(np.hypot(*(hints[1] - hints[0]))) < 2 * section.SHORTEST_D * diameter_px:
         return []  # too short for a twist to show
     start, end = hints
-    shortest = section.whole(luminance, spine.between(ribbon, start, end), diameter_px)
+    shortest = max(
+        (section.whole(luminance, spine.between(ribbon, start, end), diameter_px) for ribbon in ribbons), key=_evidence
+    )
     if _evidence(shortest) > LEAST_HINTED_EVIDENCE:
         return [shortest]
     # A slack run may cross itself: then the way that was meant is the other one.
-    other = section.whole(luminance, spine.between(ribbon, start, end, shortest.spine_px), diameter_px)
+    other = section.whole(luminance, spine.between(ribbons[-1], start, end, shortest.spine_px), diameter_px)
     return [max(shortest, other, key=lambda one: _evidence(one) * max(one.twist.geometry, 0.0))]
 
 

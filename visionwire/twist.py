@@ -46,7 +46,7 @@ WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
 HARMONICS = 3
 KNOT_TWISTS = 2.0
 ROUGHNESS = 0.1
-SLIP_TWISTS = 0.8
+SLIP_TWISTS, LEAST_SLIP = 0.8, 0.4
 MOST_ROUNDS = 15
 #: Beside noise, where the pair opens and how the light falls shift the pattern by this much at either end.
 END_U_TWISTS = 0.04
@@ -322,14 +322,21 @@ class Fit:
 def _mended(rows: Floats, fit: Fit) -> Fit:
     """Return the likeliest of a fit and of those with one twist more or less at the place where it fits worst."""
     columns = np.arange(rows.shape[1])
-    twist = 2 * np.pi * len(columns) / (fit.phase[-1] - fit.phase[0])
+    twist = 2 * np.pi * len(columns) / _span(fit)
     local = smooth(_local_fit(rows, fit)[None], twist)[0]
     inner = slice(int(twist), max(int(twist) + 1, len(columns) - int(twist)))
     if len(local[inner]) < 2:
         return fit
     worst = inner.start + int(local[inner].argmin())
     step = 2 * np.pi * expit((columns - worst) / (SLIP_TWISTS * twist))
-    return max([fit, *(refine(rows, fit.phase + turn * step) for turn in (-1, 1))], key=lambda one: one.likelihood)
+    others = [refine(rows, fit.phase + turn * step) for turn in (-1, 1)]
+    # By less than about half a twist it is no slip: the fit has but run off at its ends.
+    slips = [one for one in others if abs(_span(one) - _span(fit)) > LEAST_SLIP * 2 * np.pi]
+    return max([fit, *slips], key=lambda one: one.likelihood)
+
+
+def _span(fit: Fit) -> float:
+    return float(fit.phase[-1] - fit.phase[0])
 
 
 def refine(rows: Floats, phase: Floats) -> Fit:
