@@ -22,7 +22,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from calibration import find_card
-from visionwire import budget, find, measure, scan, section, twist
+from visionwire import budget, find, learned, measure, scan, section, twist
 from visionwire.photo import open_photo
 
 ROOT = next(folder for folder in (Path.cwd(), *Path.cwd().parents) if (folder / "fixtures" / "pictures").is_dir())
@@ -51,18 +51,22 @@ axes.set_axis_off()
 # %% [markdown]
 # ## The ribbon: where wire may be
 # A twisted pair is a ribbon of edges one to two wires wide. The rims of bolt heads and the card's squares are such
-# ribbons too; what is twisted shows only on the strip. The line is the spine in the end.
+# ribbons too; what is twisted shows only on the strip. A small network looks as well, and says where it takes something
+# for twist. Both only point at lines. The line drawn is the spine in the end.
 
 # %%
 diameter_px = scan.diameter_px(gray.shape, plane, None, None)
 ribbon = find.ribbon(luminance, diameter_px)
-runs, tails = scan.sections(luminance, diameter_px, plane, None)
-main = max(runs, key=lambda one: one.twists)
-fig, axes = plt.subplots(figsize=(9, 6))
-axes.imshow(ribbon.strength, cmap="gray", vmax=np.quantile(ribbon.strength, 0.995))
-axes.plot(*find.to_maps(main.spine_px, ribbon.scale).T, color="orange")
-axes.set_title("ribbons of edges, and the spine of the run")
-axes.set_axis_off()
+seen = learned.maps(luminance, diameter_px)
+main = max(scan.sections(luminance, diameter_px, plane, None), key=lambda one: one.twists)
+fig, panels = plt.subplots(1, 2, figsize=(11, 4.2))
+panels[0].imshow(ribbon.strength, cmap="gray", vmax=np.quantile(ribbon.strength, 0.995))
+panels[0].plot(*find.to_maps(main.spine_px, ribbon.scale).T, color="orange")
+panels[0].set_title("ribbons of edges, and the spine of the run")
+panels[1].imshow(seen.twisted, cmap="gray")
+panels[1].set_title("what the network takes for twist")
+for panel in panels:
+    panel.set_axis_off()
 
 # %% [markdown]
 # ## The strip, and what it looks like

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from visionwire.measure import measure
 from visionwire.photo import open_photo, read_photo
 from visionwire.reading import Pigtail, Reading, Refusal, Run
+from visionwire.scan import BOTH, Finder
 
 PICTURES = Path(__file__).parents[2] / "fixtures" / "pictures"
 TOLERANCE_D = 2.5
@@ -103,14 +104,14 @@ class PictureResult:
         return float(self.truth["wire"]["d_px"])
 
 
-def read_picture(truth_path: Path, hinted: bool) -> PictureResult:
+def read_picture(truth_path: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH) -> PictureResult:
     """Measure one picture, the wire's diameter given, with or without the ends of its first run."""
     truth: Truth = json.loads(truth_path.read_text())
     runs = truth.get("runs", [])
     start, end = (tuple(runs[0][key]) if hinted and runs else None for key in ("start_px", "end_px"))
     photo, wire = truth_path.parent / truth["image"]["file"], truth["wire"]["d_in"] if runs else None
     begun = time.perf_counter()
-    answer = measure(photo, wire=wire, start=start, end=end)
+    answer = measure(photo, wire=wire, start=start, end=end, finders=finders)
     seconds = time.perf_counter() - begun
     return compare(truth_path.stem, truth, answer, runs[:1] if hinted else runs, seconds)
 
@@ -218,20 +219,20 @@ def _row(result: PictureResult) -> str:
     return f"{result.name:<20} {result.seconds:5.1f} s  {'; '.join(parts)}; {result.answer.call}{wrong}"
 
 
-def print_accuracy(folder: Path, hinted: bool) -> None:
+def print_accuracy(folder: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH) -> None:
     """Print one line a picture and the summary."""
-    print(f"\n{folder.name}, {'ends of the first run given' if hinted else 'nothing pointed at'}")
+    print(f"\n{folder.name}, {'ends of the first run given' if hinted else 'nothing pointed at'}, {'+'.join(finders)}")
     results = []
     for path in sorted(folder.glob("*.json")):
-        results.append(read_picture(path, hinted))
+        results.append(read_picture(path, hinted, finders))
         print("  " + _row(results[-1]), flush=True)
     for name, figure in summarise(results).items():
         print(f"  {name:<45} {figure:8.4g}")
 
 
-def print_negatives(folder: Path) -> None:
+def print_negatives(folder: Path, finders: tuple[Finder, ...] = BOTH) -> None:
     """Print how many look-alikes are refused."""
-    results = [read_picture(path, hinted=False) for path in sorted(folder.glob("*.json"))]
+    results = [read_picture(path, False, finders) for path in sorted(folder.glob("*.json"))]
     refused = [one for one in results if isinstance(one.answer, Refusal)]
     print(f"\n{folder.name}: {len(refused)} of {len(results)} refused")
     for one in results:
@@ -308,14 +309,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--accuracy", action="store_true", help="accuracy only")
     parser.add_argument("--speed", action="store_true", help="speed only")
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--finder", choices=("both", *BOTH), default="both", help="who looks for the wire")
     options = parser.parse_args(arguments)
     both = options.accuracy == options.speed
+    finders = BOTH if options.finder == "both" else (options.finder,)
     for folder in options.folders:
         if options.accuracy or both:
             for hinted in (False, True):
-                print_accuracy(folder, hinted)
+                print_accuracy(folder, hinted, finders)
             if (folder / "negatives").is_dir():
-                print_negatives(folder / "negatives")
+                print_negatives(folder / "negatives", finders)
         if options.speed or both:
             print_speed(sorted(folder.glob("*.json"))[:3], options.rounds)
 

@@ -145,7 +145,8 @@ def test_numbers_keep_six_decimals(reading: Reading) -> None:
 @pytest.mark.parametrize("code", [code for code, entry in CODES.items() if entry.kind == "refusal"])
 def test_every_refusal_fills_its_sentences_and_is_false(code: str) -> None:
     figures = dict.fromkeys(
-        ("px_per_twist", "needed_px", "percent", "blur_px", "twists", "needed", "cell_px", "tilt_deg", "limit_deg"), 7.0
+        ("px_per_twist", "needed_px", "percent", "twists", "needed", "cell_px", "tilt_deg", "limit_deg", "diameter_px"),
+        7.0,
     )
     refusal = refuse(code, **figures)
     assert not refusal and refusal.code == code
