@@ -19,9 +19,11 @@ from visionwire.photo import Photo
 from visionwire.reading import Check, Pigtail, Point, Reading, Run, Scale
 from visionwire.section import Section
 from visionwire.strip import COLUMNS_PER_DIAMETER, picture_strip
+from visionwire.twist import Lay
 
 Floats = NDArray[np.float64]
 
+OTHER_LAY: dict[Lay, Lay] = {"S": "Z", "Z": "S"}
 FULL_PX_PER_TWIST = 25.0
 FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
@@ -52,7 +54,7 @@ def reading(
             run_flags.append(quality.flag("wire-diameter-not-measured"))
         flags += run_flags
         checks += run_checks
-        runs.append(_run(density, wire, run_checks[0], run_flags))
+        runs.append(_run(density, wire, run_checks[0], run_flags, _lay(one, ruler)))
     pigtail = None if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits, checks)
     flags.append(quality.flag("hole-not-located"))
     if whole.count > 1:
@@ -88,7 +90,13 @@ def _run_checks(density: Density, name: str, limits: LimitSet, wire_in: float | 
     ]
 
 
-def _run(density: Density, wire: tuple[float, float] | None, check: Check, flags: list[quality.Flag]) -> Run:
+def _lay(one: Section, ruler: Ruler) -> Lay:
+    """Return the hand on the part: a front camera's picture shows the other one."""
+    mirrored = ruler.plane.source == "card" and ruler.plane.mirrored
+    return OTHER_LAY[one.twist.lay] if mirrored else one.twist.lay
+
+
+def _run(density: Density, wire: tuple[float, float] | None, check: Check, flags: list[quality.Flag], lay: Lay) -> Run:
     extremes = density.extremes()
     spine_px = density.section.spine_px
     return Run(
@@ -100,7 +108,7 @@ def _run(density: Density, wire: tuple[float, float] | None, check: Check, flags
         least_in_any_inch=extremes[0] if extremes else None,
         most_in_any_inch=extremes[1] if extremes else None,
         profile=density.profile(),
-        lay=density.section.twist.lay,
+        lay=lay,
         bow_in=density.bow_in,
         gap_start_in=None,
         gap_end_in=None,
@@ -133,7 +141,7 @@ def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet, checks: list[Check])
         twists_u95=judge.COVERAGE_95 * tail.count_u,
         count_probabilities=judge.count_probabilities(tail.twists, tail.count_u),
         length_in=float(ruler.along_in(tail.spine_px)[-1]),
-        lay=tail.twist.lay,
+        lay=_lay(tail, ruler),
         spine_px=_line(tail.spine_px, COLUMNS_PER_DIAMETER),
         probability_conforming=None if check is None else check.probability_conforming,
         call="undecided" if check is None else check.call,
@@ -164,6 +172,8 @@ def _scale_flags(plane: Plane) -> list[quality.Flag]:
     flags = []
     if plane.source in ("id1", "two-points", "wire"):
         flags.append(quality.flag(f"scale-from-{plane.source}"))
+    if plane.source == "card" and plane.mirrored:
+        flags.append(quality.flag("picture-mirrored"))
     if plane.tilt_deg is not None and plane.tilt_deg > NOTED_TILT_DEG:
         flags.append(quality.flag("card-tilted", tilt_deg=plane.tilt_deg))
     if plane.residual_px is not None and plane.residual_px > NOTED_RESIDUAL_PX:

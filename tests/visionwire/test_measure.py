@@ -21,6 +21,7 @@ from visionwire.measure import measure
 from visionwire.photo import from_array, open_photo
 from visionwire.quality import CODES
 from visionwire.reading import Reading, Refusal
+from visionwire.scan import BOTH
 
 TRUTHS = sorted(PICTURES.glob("*.json"))
 NEGATIVES = sorted((PICTURES / "negatives").glob("*.json"))
@@ -347,3 +348,34 @@ def test_a_card_seen_from_too_flat_or_too_far_is_refused(monkeypatch: pytest.Mon
 
 def _must_not_be_reached(*_: Any, **__: Any) -> Any:
     raise AssertionError("looked for wire although the scale cannot be used")
+
+
+def test_a_front_cameras_picture_gives_the_lay_of_the_part_and_says_so() -> None:
+    plain = open_photo(PICTURES / "demo.jpg").pixels
+    straight, mirrored = measure(plain), measure(np.ascontiguousarray(plain[:, ::-1]))
+    assert isinstance(straight, Reading) and isinstance(mirrored, Reading)
+    assert mirrored.runs[0].lay == straight.runs[0].lay
+    assert "picture-mirrored" in mirrored.flags
+    assert "picture-mirrored" not in straight.flags
+
+
+@pytest.mark.parametrize(
+    ("two_points", "code"),
+    [
+        ((100.0, 100.0, 1400.0, 100.0, 0.001), "scale-implausible"),
+        ((100.0, 100.0, 130.0, 100.0, 300.0), "twist-too-small"),
+    ],
+)
+def test_a_distance_in_the_wrong_unit_is_refused(
+    two_points: tuple[float, float, float, float, float], code: str
+) -> None:
+    answer = measure(PICTURES / "demo.jpg", two_points=two_points)
+    assert isinstance(answer, Refusal)
+    assert answer.code == code
+
+
+def test_either_finder_alone_reads_the_demo() -> None:
+    for finder in BOTH:
+        answer = measure(PICTURES / "demo.jpg", finders=(finder,))
+        assert isinstance(answer, Reading)
+        assert answer.runs[0].twists_per_inch == pytest.approx(7.0, rel=0.03)
