@@ -90,6 +90,7 @@ def _derivative(picture: Picture, x: int, y: int) -> Picture:
 
 
 def ridge(density: Picture) -> tuple[Picture, Picture]:
+    """Return how much a map (h, w) curves down across its ridges, and the direction of these, radians, modulo pi."""
     xx, yy, xy = (_derivative(density, *order) for order in ((2, 0), (0, 2), (1, 1)))
     half = np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
     mean = (xx + yy) / 2

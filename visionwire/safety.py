@@ -96,6 +96,7 @@ def join(
     parts = [_parts(group, px_per_in, pointed_at) for group in _groups(sections, px_per_in)]
 
     def far(part: Safety) -> float:
+        """Return how far down the list a safety comes."""
         if pointed_at is not None:
             return float(pointed_at not in part.runs)
         places = np.vstack([run.spine_px for run in part.runs])
