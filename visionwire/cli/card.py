@@ -64,6 +64,13 @@ def _draw(name: str, out: Path | None, measured_bar_mm: float | None, dpi: int) 
     print(out)
     print(
         f"Print it at 100 % on stiff matt stock and hold a rule to the bar: it must read {chosen.bar_mm:.1f} mm "
-        "between its end ticks. If not, draw it again with --measured and what you read.",
+        f"between its end ticks. {_if_it_does_not(chosen.bar_mm, measured_bar_mm)}",
         file=sys.stderr,
     )
+
+
+def _if_it_does_not(bar_mm: float, measured_bar_mm: float | None) -> str:
+    """Return what to do then: a card that was corrected once is corrected further, not anew."""
+    if measured_bar_mm is None:
+        return "If not, draw it again with --measured and what you read."
+    return f"If it reads R, draw it again with --measured {measured_bar_mm:g} x R / {bar_mm:g}."

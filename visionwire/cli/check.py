@@ -112,7 +112,7 @@ def check(
     """Read photographs and say whether the twist conforms.
 
     Exit status, the gravest of all photographs: 4 unreadable input or unwritable output, else 1 at least one
-    nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is a call that is off.
+    nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is wrong options or arguments.
     """
     options = options_from(photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder)
     statuses = {_check_one(path, sheet_path, options) for path, sheet_path in _sheet_paths(photos, options.sheets)}

@@ -27,6 +27,11 @@ def test_format_by_suffix(tmp_path: Path, suffix: str, begins: bytes) -> None:
     assert "it must read 100.0 mm" in result.stderr
 
 
+def test_a_card_corrected_once_is_corrected_further_and_not_anew(tmp_path: Path) -> None:
+    result = RUNNER.invoke(app, ["pocket", "--measured", "79.2", "--out", str(tmp_path / "pocket.svg")])
+    assert "--measured 79.2 x R / 80" in result.stderr
+
+
 def test_without_a_name_every_card_is_listed() -> None:
     listed = RUNNER.invoke(app, []).stdout
     assert [line.split()[0] for line in listed.splitlines()] == list(known_cards())
