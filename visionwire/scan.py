@@ -35,7 +35,9 @@ FEWEST_TWISTS = 3.0
 LEAST_GAIN = 0.03
 #: Crossings closer than this would be over 16 twists per inch of .032 wire; springs and knurls are.
 CLOSEST_D = 1.95
-#: Log odds of a section by its proof, without and with the network's word: `python -m fixtures.finder.belief`.
+#: Log odds of a section by its proof, without and with the network's word. Logistic regression on sections of the kept
+#: pictures and of painted ones (seeds 9100 and, look-alikes, 9200), at the diameter a reading takes;
+#: `python -m fixtures.finder.belief` fits at the true diameter, and its odds differ somewhat.
 UNSEEN_ODDS: tuple[float, ...] = (-0.83, 1.03, 3.1, -2.93, 3.35)
 SEEN_ODDS: tuple[float, ...] = (-3.0, 0.12, 1.29, -2.25, 1.24, 3.56, 2.73)
 MOST_GAIN = 0.8

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visionwire.spine import recentre, smooth_line
-from visionwire.strip import Strip, smooth, straighten
+from visionwire.strip import Strip, arc_length, smooth, straighten
 from visionwire.twist import QUICK, STIFFNESSES, Twist, estimate, likeness
 
 Floats = NDArray[np.float64]
@@ -178,7 +178,7 @@ def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats
         rest = one.line_px[at + 1 :] if at > before else one.line_px[: max(at, 0)][::-1]
         # The line may lie a little beside the spine: it is taken over from where the spine ends.
         path = np.vstack([path, rest + (spine_px[-1] - one.line_px[at])])
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    along = arc_length(path)
     wanted = np.arange(1, count + 1) * step_px
     inside = np.column_stack([np.interp(wanted, along, path[:, k]) for k in (0, 1)])
     last = path[-1] - path[-min(len(path), 5)] if len(path) > 4 else ahead

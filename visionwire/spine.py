@@ -15,7 +15,6 @@ from visionwire.twist import Twist, orientations
 
 Floats = NDArray[np.float64]
 
-
 #: How far a slack run may swing out beyond its ends, and what is left around ends where a path is avoided.
 LOOP_D, KEPT_D = 40.0, 6.0
 

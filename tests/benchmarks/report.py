@@ -315,7 +315,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     finders = BOTH if options.finder == "both" else (options.finder,)
     for folder in options.folders:
         if options.accuracy or both:
-            for hinted in (False, True):
+            for hinted in (False, True) if any(folder.glob("*.json")) else ():
                 print_accuracy(folder, hinted, finders)
             if (folder / "negatives").is_dir():
                 print_negatives(folder / "negatives", finders)
