@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Plane, camera_mm, to_plane_at
+from calibration import Plane, camera_mm, lens_relative_u, to_plane_at
 
 Floats = NDArray[np.float64]
 
@@ -29,6 +29,7 @@ WIRE_U = 0.02
 #: A run that rises out of the picture's plane is seen shorter than it is, the wire no thinner, and no card tells:
 #: rendered pictures one in ten by over 1 %, painted ones, the camera up to 25 degrees aslant, half by over 1.4 %.
 ASKEW_U = 0.02
+LENS_POINTS = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,11 +52,16 @@ class Ruler:
     focal_px: float | None
     image_size: tuple[int, int]
 
+    @property
+    def camera(self) -> tuple[float | None, tuple[int, int]]:
+        """Focal length, where known, and the picture's size, px."""
+        return self.focal_px, self.image_size
+
     def to_in(self, points_px: Floats) -> Floats:
         """Return (N, 2) points of the wire, in, on the plane at its height."""
         if self.height_mm == 0:
             return self.plane.to_mm(points_px) / MM_PER_IN
-        at_mm = to_plane_at(self.plane, points_px, self.height_mm, self.focal_px, self.image_size)
+        at_mm = to_plane_at(self.plane, points_px, self.height_mm, *self.camera)
         return np.asarray(at_mm, float) / MM_PER_IN
 
     def along_in(self, points_px: Floats) -> Floats:
@@ -77,15 +83,18 @@ class Ruler:
         return float(np.sqrt(sum(term**2 for term in terms.values())))
 
     def terms(self, points_px: Floats) -> dict[str, float]:
-        """Return the relative terms by name: "card", "height", "slope", "spine"."""
+        """Return the relative terms by name: "card" and "spine"; beside a card also "height", "slope" and "lens"."""
         terms = {"card": self.plane.length_relative_u(points_px), "spine": SPINE_U}
         if self.height_u_mm > 0:
-            camera = camera_mm(self.plane, self.focal_px, self.image_size)
+            camera = camera_mm(self.plane, *self.camera)
             ends_mm = self.plane.to_mm(np.array([points_px[0], points_px[-1]]))
             direction = (ends_mm[1] - ends_mm[0]) / max(float(np.linalg.norm(ends_mm[1] - ends_mm[0])), 1e-9)
             # A rise along the run is seen as length where the camera looks along it.
             obliqueness = float((camera[:2] - ends_mm.mean(0)) @ direction) / camera[2]
             terms["height"] = self.height_u_mm / float(camera[2])
+            terms["lens"] = lens_relative_u(
+                self.plane, points_px[:: max(1, len(points_px) // LENS_POINTS)], *self.camera
+            )
             terms["slope"] = float(np.hypot(obliqueness * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))
         return terms
 

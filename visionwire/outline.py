@@ -39,6 +39,8 @@ LARGEST_LAST_STEP = 0.1
 FAR_MOVE, LARGEST_MOVE = 0.1, 0.9  # logarithm of the diameter over the one that the strip was made for
 LARGEST_OWN_U = 0.045
 LARGEST_FAR_SHARE = 0.4  # of what keeps step with the twist beside the pair, over that on it
+#: Blurred further, a wire of known diameter was read up to 40 % too wide; under it, 10 %.
+LARGEST_EDGE_D = 0.38
 FEWEST_TWISTS = 2.0
 LEAST_LIKENESS = 0.1
 STRIDES = (1, 2, 1, 2, 2)
@@ -83,6 +85,8 @@ def wire_diameter_px(luminance: NDArray[np.float32], section: Section) -> tuple[
         again = _settled(luminance, whole(luminance, section.spine_px, diameter_px))
         diameter_px, step, twist = min((diameter_px, step, twist), again, key=lambda one: one[1].own_u)
         moved = abs(float(np.log(diameter_px / section.strip.diameter_px)))
+    if _edge_width_px(section) > LARGEST_EDGE_D * diameter_px:
+        return None
     unsettled = abs(step.change) > LARGEST_LAST_STEP or moved > LARGEST_MOVE
     if unsettled or step.own_u > LARGEST_OWN_U or _far_share(twist) > LARGEST_FAR_SHARE:
         return None
@@ -130,6 +134,14 @@ def one_twist(
     fit = smooth(section.twist.local_fit[None], 4 / section.strip.step_d)[0, inner]
     mean = _registered(level, _shares(phase), np.maximum(fit, 0.02), play, twist_columns)
     return mean, twist_columns * section.strip.step_d * section.strip.diameter_px
+
+
+def _edge_width_px(section: Section) -> float:
+    """Return how wide the sharpest edges along the wire are: contrast over steepest slope."""
+    values = section.strip.values[:, section.first : section.last + 1]
+    slope = np.abs(np.gradient(values, section.strip.row_step_d, axis=0))
+    dark, bright = np.percentile(values, [5, 95])
+    return float((bright - dark) / max(float(np.percentile(slope, 98)), 1e-9)) * section.strip.diameter_px
 
 
 def _far_share(twist: Floats) -> float:

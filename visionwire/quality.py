@@ -31,7 +31,7 @@ CODES: dict[str, Code] = {
     "no-scale": Code(
         "refusal",
         "no reference card was found and no wire diameter was given, so nothing tells an inch from a pixel",
-        "lay a printed card or a plain ID-size card beside the wire, all of it in the picture, or give the wire with --wire DIAMETER_IN",
+        "lay a printed card or a plain ID-size card beside the wire, all of it in the picture, or give the wire with --wire DIAMETER_IN or a known distance with --scale X,Y,X,Y,INCHES",
     ),
     "no-twisted-wire": Code(
         "refusal",
@@ -40,8 +40,8 @@ CODES: dict[str, Code] = {
     ),
     "wire-not-a-ruler": Code(
         "refusal",
-        "no reference card was found, and the wire's outline is too unclear to take the scale from its diameter",
-        "lay a printed card or a plain ID-size card beside the wire, all of it in the picture",
+        "no reference card was found, and the wire's outline is too blurred or unclear to take the scale from its diameter",
+        "tap on the wire to focus, and lay a printed card or a plain ID-size card beside the wire, all of it in the picture",
     ),
     "not-twisted": Code(
         "refusal",

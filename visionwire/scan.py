@@ -35,16 +35,16 @@ FEWEST_TWISTS = 3.0
 LEAST_GAIN = 0.03
 #: Crossings closer than this would be over 16 twists per inch of .032 wire; springs and knurls are.
 CLOSEST_D = 1.95
-#: Log odds of a section by its proof, without and with the network's word. Logistic regression on sections of the kept
-#: pictures and of painted ones (seeds 9100 and, look-alikes, 9200), at the diameter a reading takes;
-#: `python -m fixtures.finder.belief` fits at the true diameter, and its odds differ somewhat.
-UNSEEN_ODDS: tuple[float, ...] = (-0.83, 1.03, 3.1, -2.93, 3.35)
-SEEN_ODDS: tuple[float, ...] = (-3.0, 0.12, 1.29, -2.25, 1.24, 3.56, 2.73)
+#: Log odds of a section by its proof, without and with the network's word: `python -m fixtures.finder.belief` on
+#: the kept pictures and painted ones (seeds 9100 and 9400, 60 each; look-alikes 9200, 80, and 9300, 150).
+UNSEEN_ODDS: tuple[float, ...] = (0.83, 0.38, 3.80, -4.25, 2.62)
+SEEN_ODDS: tuple[float, ...] = (-2.99, -0.13, 2.29, -3.22, 0.02, 6.58, 1.02)
 MOST_GAIN = 0.8
 #: Beside the mean of what the network sees along a section, its lowest fifth counts: look-alikes come in patches.
 LOWEST = 0.2
-#: Of ends half-way between those of the two finders, one standard deviation where they agree.
+#: Of an end placed by all that was said of it, one standard deviation where that agrees.
 LEAST_END_U_TWISTS = 0.22
+LEAST_MARK = 0.3
 ON_SECTION = 0.5
 #: What the strip shows so surely needs no word of the network.
 SURE_ALONE = 0.993
@@ -158,20 +158,25 @@ def _believed(luminance: Picture, seen: learned.Maps | None, one: Section) -> Se
 
 
 def _with_ends_seen(luminance: Picture, seen: learned.Maps, one: Section) -> Section:
-    """Return the section with its ends half-way between where it ends in step and where the network sees it end.
+    """Return the section with its ends where it ends in step and where the network sees it end say, in the mean.
 
-    In step it ends a little early, to the network a little late; the mean is nearer than either, the nearer the two.
+    In step it ends a little early, the network's twisted section a little late; its mark of an end, where it makes one,
+    is the third word. The mean is nearer than any of them, the nearer the closer they lie.
     """
     step_px = one.strip.step_d * one.strip.diameter_px
     reach = min(round(one.px_per_twist / step_px), len(one.spine_px) - 1)
-    outward = []
+    outward, apart = [], []
     for spine_px in (one.spine_px[::-1], one.spine_px):
         line_px = np.vstack([spine_px[-reach:], section.beyond(one, spine_px, step_px, reach)])
         off = learned.along(seen.twisted, seen.scale, line_px) < ON_SECTION
-        outward.append((int(off.argmax()) if off.any() else len(off)) / reach - 1)
-    apart = float(np.sqrt(np.mean(np.square(outward))))
-    moved = section.with_ends_moved(luminance, one, np.array(outward) / 2 * one.px_per_twist)
-    return dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, apart / 2)))
+        mark = learned.along(seen.ends, seen.scale, line_px)
+        said = [reach, int(off.argmax()) if off.any() else len(off)]
+        if mark.max() > LEAST_MARK:
+            said.append(int(mark.argmax()))
+        outward.append(float(np.mean(said)) / reach - 1)
+        apart.append(float(np.std(said)) / reach)
+    moved = section.with_ends_moved(luminance, one, np.array(outward) * one.px_per_twist)
+    return dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, max(apart))))
 
 
 def _unseen(seen: learned.Maps | None, line_px: Floats) -> bool:
@@ -216,9 +221,8 @@ def likeliest_diameter_px(luminance: Picture, hints: Floats, usual_px: float) ->
     best_px, most = usual_px, -np.inf
     for diameter_px in (share * usual_px for share in SHARES_TRIED):
         for one in _between(luminance, [find.ribbon(luminance, diameter_px)], hints, diameter_px):
-            evidence = _evidence(one) * max(one.twist.geometry, 0.0)
-            if evidence > most:
-                best_px, most = diameter_px, evidence
+            if _shown(one) > most:
+                best_px, most = diameter_px, _shown(one)
     return best_px
 
 
@@ -226,18 +230,21 @@ def _between(luminance: Picture, ribbons: list[find.Ribbon], hints: Floats, diam
     if float(np.hypot(*(hints[1] - hints[0]))) < 2 * section.SHORTEST_D * diameter_px:
         return []  # too short for a twist to show
     start, end = hints
-    shortest = max(
-        (section.whole(luminance, spine.between(ribbon, start, end), diameter_px) for ribbon in ribbons), key=_evidence
-    )
+    ways = [section.whole(luminance, spine.between(ribbon, start, end), diameter_px) for ribbon in ribbons]
+    shortest = max(ways, key=_shown)
     if _evidence(shortest) > LEAST_HINTED_EVIDENCE:
         return [shortest]
     # A slack run may cross itself: then the way that was meant is the other one.
     other = section.whole(luminance, spine.between(ribbons[-1], start, end, shortest.spine_px), diameter_px)
-    return [max(shortest, other, key=lambda one: _evidence(one) * max(one.twist.geometry, 0.0))]
+    return [max(shortest, other, key=_shown)]
 
 
 def _evidence(one: Section) -> float:
     return one.gain * safety.weight(one)
+
+
+def _shown(one: Section) -> float:
+    return _evidence(one) * max(one.twist.geometry, 0.0)
 
 
 def _may_be_pair(one: Section) -> bool:

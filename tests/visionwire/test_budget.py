@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
-from calibration.plane import fit_plane
+from calibration.plane import Plane, fit_plane
+from calibration.pose import K1_U
 from calibration.without_card import two_points
 from visionwire import budget
 
@@ -21,7 +23,7 @@ def seen_mm(points_mm: np.ndarray) -> np.ndarray:
     return CENTRE_PX + FOCAL_PX * points_mm[:, :2] / away[:, None]
 
 
-def card_plane() -> object:
+def card_plane() -> Plane:
     """Return the plane of a 80 x 40 mm grid that lies at height 0 beside the wire."""
     x, y = np.meshgrid(np.linspace(-40, 40, 9), np.linspace(20, 60, 5))
     points_mm = np.column_stack([x.ravel(), y.ravel()])
@@ -36,7 +38,7 @@ def wire_px(height_mm: float, length_in: float = 2.0) -> np.ndarray:
 
 @pytest.mark.parametrize("height_mm", [0.0, 1.0, 2.5, 4.0])
 def test_a_length_at_a_known_height_is_true(height_mm: float) -> None:
-    ruler = budget.Ruler(card_plane(), height_mm, 0.0, FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    ruler = budget.Ruler(card_plane(), height_mm, 0.0, FOCAL_PX, SIZE_PX)
     along_in = ruler.along_in(wire_px(height_mm))
     assert along_in[0] == 0
     assert along_in[-1] == pytest.approx(2.0, rel=1e-4)
@@ -44,29 +46,46 @@ def test_a_length_at_a_known_height_is_true(height_mm: float) -> None:
 
 @pytest.mark.parametrize("height_mm", [0.0, 0.5, 2.0, 3.5, 4.0])
 def test_any_height_of_a_bolt_head_lies_within_two_standard_deviations(height_mm: float) -> None:
-    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)
     points_px = wire_px(height_mm)
     error = ruler.along_in(points_px)[-1] / 2.0 - 1
     assert abs(error) <= 2 * ruler.relative_u(points_px)
 
 
 def test_twice_the_distance_halves_what_the_height_costs() -> None:
-    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)
     height = ruler.terms(wire_px(0.0))["height"]
     assert height == pytest.approx(budget.HEIGHT_U_MM / DISTANCE_MM, rel=1e-3)
 
 
 def test_the_whole_is_the_root_of_the_squares_of_its_parts() -> None:
-    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)
     points_px = wire_px(2.0)
     terms = ruler.terms(points_px)
-    assert {"card", "height", "slope", "spine"} <= set(terms)
+    assert {"card", "height", "slope", "spine", "lens"} <= set(terms)
     assert all(term > 0 for term in terms.values())
     assert ruler.relative_u(points_px) ** 2 == pytest.approx(sum(term**2 for term in terms.values()))
 
 
+def test_what_a_lens_bends_away_from_the_card_lies_within_two_standard_deviations() -> None:
+    """Against OpenCV's own radial distortion of a camera, of one deviation of what phones leave."""
+    plane, (width, height) = card_plane(), SIZE_PX
+    matrix = np.array([[FOCAL_PX, 0, (width - 1) / 2], [0, FOCAL_PX, (height - 1) / 2], [0, 0, 1.0]])
+
+    def bent(points_px: np.ndarray) -> np.ndarray:
+        rays = np.column_stack([(points_px - matrix[:2, 2]) / FOCAL_PX, np.ones(len(points_px))])
+        seen, _ = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), matrix, np.array([K1_U, 0, 0, 0, 0.0]))
+        return seen[:, 0]
+
+    line_px = wire_px(0.0)
+    other = fit_plane(plane.points_mm, bent(plane.points_px))
+    error = other.length_mm(bent(line_px)) / plane.length_mm(line_px) - 1
+    lens = budget.beside(plane, FOCAL_PX, SIZE_PX).terms(line_px)["lens"]
+    assert 1e-5 < abs(error) <= 2 * lens
+
+
 def test_scale_at_a_point_is_that_of_the_wires_height() -> None:
-    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)  # type: ignore[arg-type]
+    ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)
     assert ruler.px_per_in(CENTRE_PX) == pytest.approx(FOCAL_PX / (DISTANCE_MM - budget.HEIGHT_MM) * 25.4, rel=1e-3)
 
 
@@ -83,7 +102,7 @@ def test_two_points_lie_on_the_wire_itself() -> None:
 
 def test_a_tilted_run_reads_high_by_one_over_the_cosine() -> None:
     # trade geometry: 5, 10, 20 degrees out of the plane shorten the picture by 0.4, 1.5, 6.0 %.
-    ruler = budget.Ruler(card_plane(), 0.0, 0.0, 1e6, SIZE_PX)  # type: ignore[arg-type]
+    ruler = budget.Ruler(card_plane(), 0.0, 0.0, 1e6, SIZE_PX)
     for tilt_deg in (5.0, 10.0, 20.0):
         x = np.linspace(-0.5, 0.5, 41) * 25.4
         flat = CENTRE_PX + PX_PER_MM * np.column_stack([x * np.cos(np.radians(tilt_deg)), np.zeros(41)])
