@@ -168,10 +168,12 @@ def bar_correction(card: Card, measured_bar_mm: float) -> float:
     """
     low_mm, high_mm = card.bar_mm / 1.2, card.bar_mm * 1.2
     if not low_mm <= measured_bar_mm <= high_mm:
-        nearest_mm = low_mm if measured_bar_mm < low_mm else high_mm
+        # Rounded inwards, so that the value named does work.
+        nearest_mm = np.ceil(10 * low_mm) / 10 if measured_bar_mm < low_mm else np.floor(10 * high_mm) / 10
         raise ValueError(
-            f"measured_bar_mm is {measured_bar_mm:g}, but the bar of card {card.name!r} is drawn {card.bar_mm:g} mm "
-            f"long and no printer is off by a fifth; the nearest value that works is {nearest_mm:.1f}"
+            f"{measured_bar_mm:g} mm cannot be what a rule reads on the bar of card {card.name!r}, which is drawn "
+            f"{card.bar_mm:g} mm long: no printer is off by a fifth; read it again in mm, the nearest that works "
+            f"being {nearest_mm:.1f}"
         )
     return card.bar_mm / measured_bar_mm
 

@@ -36,25 +36,31 @@ def card(
     _draw(name, out, measured, dpi)
 
 
-def _draw(name: str, out: Path | None, measured_bar_mm: float | None, dpi: int) -> None:
+def _draw(name: str, out: Path | None, measured_mm: float | None, dpi: int) -> None:
     from calibration import CardError, draw_pdf, draw_png, draw_svg, load_card
+    from calibration.card import bar_correction
     from visionwire.errors import OutputError, UsageError
 
     try:
         chosen = load_card(name)
     except CardError as error:
         raise UsageError(f"{error}") from error
+    if measured_mm is not None:
+        try:
+            bar_correction(chosen, measured_mm)
+        except ValueError as error:
+            raise UsageError(f"--measured: {error}") from error
     out = out or Path(f"{chosen.name}.pdf")
     suffix = out.suffix.lower()
     if suffix not in DRAWN_AS:
         raise UsageError(f"a card is drawn as {', '.join(DRAWN_AS)}, not as {out.name!r}; give --out such a name")
     try:
         if suffix == ".svg":
-            content = draw_svg(chosen, measured_bar_mm).encode("utf-8")
+            content = draw_svg(chosen, measured_mm).encode("utf-8")
         elif suffix == ".pdf":
-            content = draw_pdf(chosen, measured_bar_mm)
+            content = draw_pdf(chosen, measured_mm)
         else:
-            content = draw_png(chosen, dpi, measured_bar_mm)
+            content = draw_png(chosen, dpi, measured_mm)
     except ValueError as error:
         raise UsageError(f"{error}") from error
     try:
@@ -64,13 +70,13 @@ def _draw(name: str, out: Path | None, measured_bar_mm: float | None, dpi: int) 
     print(out)
     print(
         f"Print it at 100 % on stiff matt stock and hold a rule to the bar: it must read {chosen.bar_mm:.1f} mm "
-        f"between its end ticks. {_if_it_does_not(chosen.bar_mm, measured_bar_mm)}",
+        f"between its end ticks. {_if_it_does_not(chosen.bar_mm, measured_mm)}",
         file=sys.stderr,
     )
 
 
-def _if_it_does_not(bar_mm: float, measured_bar_mm: float | None) -> str:
+def _if_it_does_not(bar_mm: float, measured_mm: float | None) -> str:
     """Return what to do then: a card that was corrected once is corrected further, not anew."""
-    if measured_bar_mm is None:
+    if measured_mm is None:
         return "If not, draw it again with --measured and what you read."
-    return f"If it reads R, draw it again with --measured {measured_bar_mm:g} x R / {bar_mm:g}."
+    return f"If it reads R, draw it again with --measured {measured_mm:g} x R / {bar_mm:g}."

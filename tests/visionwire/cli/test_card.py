@@ -43,7 +43,7 @@ def test_without_a_name_every_card_is_listed() -> None:
         (["ruler"], UsageError, "no card 'ruler'"),
         (["lane", "--out", "lane.bmp"], UsageError, "not as 'lane.bmp'"),
         (["lane", "--out", "none/there/lane.pdf"], OutputError, "cannot be written"),
-        (["lane", "--measured", "3.9"], UsageError, "no printer is off by a fifth"),
+        (["lane", "--measured", "3.9"], UsageError, "--measured: 3.9 mm cannot be what a rule reads on the bar"),
         (["lane", "--out", "lane.png", "--dpi", "7"], UsageError, "dpi is 7"),
         (["none.toml"], UsageError, "cannot be read"),
     ],
@@ -56,3 +56,11 @@ def test_one_sentence_for_what_is_wrong(
     assert isinstance(raised, error)
     assert says in str(raised)
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("wrong", ["3.9", "500"])
+def test_the_nearest_bar_named_does_work(tmp_path: Path, wrong: str) -> None:
+    out = str(tmp_path / "lane.svg")
+    sentence = str(RUNNER.invoke(app, ["lane", "--measured", wrong, "--out", out]).exception)
+    assert "_mm" not in sentence  # no name of the program's own
+    assert RUNNER.invoke(app, ["lane", "--measured", sentence.split()[-1], "--out", out]).exit_code == 0
