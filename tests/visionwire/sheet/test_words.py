@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from visionwire.reading import Check
+from visionwire.reading import Check, Reading
+from visionwire.sheet.html import sheet_html
 from visionwire.sheet.words import because, limits_words, percent, plus_minus, value_words
 
 
@@ -68,3 +70,12 @@ def test_where_the_value_lies(value: float, low: float | None, high: float | Non
 
 def test_a_value_carries_its_unit() -> None:
     assert value_words(check(7.25, 6.0, 8.0, "conforming")) == "7.25 ± 0.10 twists per inch"
+
+
+def test_a_sheet_says_what_its_probabilities_mean(reading: Reading) -> None:
+    text = " ".join(sheet_html(reading, None, "a manual").split())
+    (confidence,) = re.findall(r"Confidence: ([^<]*)", text)
+    assert "given these limits and the uncertainty of the reading" in confidence
+    assert all(unseen in confidence for unseen in ("torque", "tension", "alloy", "reuse"))
+    (probability,) = re.findall(r"Probability that it conforms: ([^<]*)", text)
+    assert "the true value lies within" in probability
