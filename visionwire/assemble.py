@@ -10,13 +10,14 @@ import scipy
 from numpy.typing import NDArray
 
 from calibration.plane import Plane
-from visionwire import __version__, judge, outline, quality, safety
+from visionwire import __version__, judge, layout, look, outline, quality, safety
 from visionwire.budget import Ruler
-from visionwire.density import Density, density_of
+from visionwire.density import density_of
 from visionwire.evidence import Evidence, SectionEvidence
+from visionwire.layout import Laid, Measured
 from visionwire.limits import LimitSet
 from visionwire.photo import Photo
-from visionwire.reading import Check, Pigtail, Point, Reading, Run, Scale
+from visionwire.reading import Check, LookHere, Pigtail, Point, Reading, Run, Scale, Series
 from visionwire.section import Section
 from visionwire.strip import COLUMNS_PER_DIAMETER, picture_strip
 from visionwire.twist import Lay
@@ -28,8 +29,8 @@ FULL_PX_PER_TWIST = 25.0
 FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
 NOTED_RESIDUAL_PX = 1.0
-#: Most over least in any inch, above which a run is called uneven: a worksheet's figure, no source.
-UNEVEN = 1.25
+#: A wire that looks so many standard deviations, and so much of itself, off the size given is another one.
+OTHER_WIRE_SIGMAS, OTHER_WIRE_SHARE = 2.5, 0.15
 
 
 def reading(
@@ -42,32 +43,42 @@ def reading(
 ) -> tuple[Reading, Evidence]:
     """Judge a safety by the limits and return the reading with its evidence."""
     flags = _scale_flags(ruler.plane)
-    runs, checks = [], []
+    runs, checks, all_laid = [], [], []
     for number, one in enumerate(whole.runs, 1):
         density = density_of(one, ruler)
-        run_checks = _run_checks(density, f"run {number}", limits, wire_in)
+        as_laid = layout.laid(density, ruler)
+        run_checks = _run_checks(as_laid, f"run {number}", limits, wire_in)
         wire = _wire_in(luminance, one, ruler)
-        run_flags = _run_flags(density)
+        run_flags = _run_flags(as_laid, wire, wire_in)
         if one.doubted:
             run_flags.append(quality.flag("finders-disagree"))
         if wire is None and ruler.plane.source != "wire":
             run_flags.append(quality.flag("wire-diameter-not-measured"))
-        flags += run_flags
         checks += run_checks
-        runs.append(_run(density, wire, run_checks[0], run_flags, _lay(one, ruler)))
-    pigtail = None if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits, checks)
-    flags.append(quality.flag("hole-not-located"))
+        all_laid.append(as_laid)
+        places = _look_here(one, density.length_in)
+        run_flags += [quality.flag("look-here", run=number, at_in=place.at_in, what=place.what) for place in places]
+        flags += run_flags
+        copper = look.copper_probability(photo.pixels, one, ruler.plane)
+        runs.append(_run(as_laid, wire, copper, places, run_checks[0], run_flags, _lay(one, ruler)))
+    pigtail, tail_checks = (None, []) if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits)
+    if not whole.runs:
+        flags.append(quality.flag("single-wire"))
+    series, series_check = _series(all_laid[: whole.first_runs], pigtail, wire_in or _first_wire_in(runs), limits)
+    checks += tail_checks + series_check
     if whole.count > 1:
         flags.append(quality.flag("several-safeties", count=whole.count))
     if pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     call, confidence = judge.overall(checks)
-    confidence *= min(one.belief for one in whole.runs)
+    read = [*whole.runs] or [one for one in (whole.pigtail,) if one is not None]
+    confidence *= min(one.belief for one in read)
     result = Reading(
         photo=photo.info,
-        scale=_scale(ruler, whole.runs[0]),
+        scale=_scale(ruler, read[0]),
         runs=tuple(runs),
         pigtail=pigtail,
+        series=series,
         checks=tuple(checks),
         call=call,
         confidence=confidence,
@@ -78,16 +89,48 @@ def reading(
     return result, _evidence(photo, ruler, whole)
 
 
-def _run_checks(density: Density, name: str, limits: LimitSet, wire_in: float | None) -> list[Check]:
-    mean = judge.check_density(name, density.twists_per_inch, density.twists_per_inch_u, limits, wire_in)
-    extremes = density.extremes()
-    if not limits.judge_worst_inch or extremes is None:
-        return [mean]
-    rules = zip(("least-in-any-inch", "most-in-any-inch"), extremes, strict=True)
-    return [mean] + [
-        judge.check_density(name, at.twists_per_inch, at.u95 / judge.COVERAGE_95, limits, wire_in, rule)
-        for rule, at in rules
+def _run_checks(as_laid: Laid, name: str, limits: LimitSet, wire_in: float | None) -> list[Check]:
+    """Return the run's checks, that of its mean density first."""
+    density = as_laid.density
+    checks: list[Check | None] = [
+        judge.check_density(name, density.twists_per_inch, density.twists_per_inch_u, limits, wire_in)
     ]
+    extremes = density.extremes()
+    if limits.judge_worst_inch and extremes is not None:
+        checks += [
+            judge.check_density(name, at.twists_per_inch, at.u95 / judge.COVERAGE_95, limits, wire_in, rule)
+            for rule, at in zip(("least-in-any-inch", "most-in-any-inch"), extremes, strict=True)
+        ]
+    lengths = [
+        ("span", as_laid.span, limits.span),
+        ("bow", Measured(density.bow_in, density.relative_length_u * density.bow_in), limits.bow),
+        ("gap-start", as_laid.gap_start, limits.gap),
+        ("gap-end", as_laid.gap_end, limits.gap),
+    ]
+    checks += [
+        judge.check_length(rule, name, length.value, length.u, limit, limits)
+        for rule, length, limit in lengths
+        if length is not None
+    ]
+    return [check for check in checks if check is not None]
+
+
+def _series(
+    laid: list[Laid], pigtail: Pigtail | None, wire_in: float | None, limits: LimitSet
+) -> tuple[Series, list[Check]]:
+    """Return the runs of the safety looked at first as one series, and its check."""
+    fasteners = len(laid) + 1 if laid else 0
+    longest = max((one.span.value for one in laid), default=0.0)
+    if wire_in is None or not laid:
+        return Series(len(laid), fasteners, longest, None, None), []
+    tail = (0.0, 0.0) if pigtail is None else (pigtail.length_in, pigtail.twists)
+    used = layout.wire_used(laid, *tail, wire_in)
+    check = judge.check_series(fasteners, longest, used.value, used.u, limits)
+    return Series(len(laid), fasteners, longest, used.value, judge.COVERAGE_95 * used.u), [check] if check else []
+
+
+def _first_wire_in(runs: list[Run]) -> float | None:
+    return next((run.wire_diameter_in for run in runs if run.wire_diameter_in is not None), None)
 
 
 def _lay(one: Section, ruler: Ruler) -> Lay:
@@ -96,7 +139,22 @@ def _lay(one: Section, ruler: Ruler) -> Lay:
     return OTHER_LAY[one.twist.lay] if mirrored else one.twist.lay
 
 
-def _run(density: Density, wire: tuple[float, float] | None, check: Check, flags: list[quality.Flag], lay: Lay) -> Run:
+def _look_here(one: Section, length_in: float) -> tuple[LookHere, ...]:
+    return tuple(
+        LookHere(share * length_in, _point(look.at_share(one, share)), what) for share, what in look.look_here(one)
+    )
+
+
+def _run(
+    as_laid: Laid,
+    wire: tuple[float, float] | None,
+    copper: float | None,
+    places: tuple[LookHere, ...],
+    check: Check,
+    flags: list[quality.Flag],
+    lay: Lay,
+) -> Run:
+    density = as_laid.density
     extremes = density.extremes()
     spine_px = density.section.spine_px
     return Run(
@@ -110,10 +168,17 @@ def _run(density: Density, wire: tuple[float, float] | None, check: Check, flags
         profile=density.profile(),
         lay=lay,
         bow_in=density.bow_in,
-        gap_start_in=None,
-        gap_end_in=None,
+        gap_start_in=None if as_laid.gap_start is None else as_laid.gap_start.value,
+        gap_start_in_u95=None if as_laid.gap_start is None else judge.COVERAGE_95 * as_laid.gap_start.u,
+        gap_end_in=None if as_laid.gap_end is None else as_laid.gap_end.value,
+        gap_end_in_u95=None if as_laid.gap_end is None else judge.COVERAGE_95 * as_laid.gap_end.u,
+        span_in=as_laid.span.value,
+        span_in_u95=judge.COVERAGE_95 * as_laid.span.u,
+        evenness=density.evenness(),
         wire_diameter_in=None if wire is None else wire[0],
         wire_diameter_in_u95=None if wire is None else judge.COVERAGE_95 * wire[1],
+        copper_probability=copper,
+        look_here=places,
         start_px=_point(spine_px[0]),
         end_px=_point(spine_px[-1]),
         spine_px=_line(spine_px, 2 * COLUMNS_PER_DIAMETER),
@@ -132,20 +197,24 @@ def _wire_in(luminance: NDArray[np.float32], one: Section, ruler: Ruler) -> tupl
     return seen[0] / px_per_in, seen[0] / px_per_in * float(np.hypot(seen[1] / seen[0], ruler.relative_u(one.spine_px)))
 
 
-def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet, checks: list[Check]) -> Pigtail:
+def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet) -> tuple[Pigtail, list[Check]]:
     check = judge.check_pigtail(tail.twists, tail.count_u, limits)
-    if check is not None:
-        checks.append(check)
-    return Pigtail(
+    length_in = float(ruler.along_in(tail.spine_px)[-1])
+    length_u = (
+        float(np.hypot(ruler.relative_u(tail.spine_px), np.sqrt(2) * tail.end_u_twists / tail.twists)) * length_in
+    )
+    length = judge.check_length("pigtail-length", "pigtail", length_in, length_u, limits.pigtail_length, limits)
+    pigtail = Pigtail(
         twists=tail.twists,
         twists_u95=judge.COVERAGE_95 * tail.count_u,
         count_probabilities=judge.count_probabilities(tail.twists, tail.count_u),
-        length_in=float(ruler.along_in(tail.spine_px)[-1]),
+        length_in=length_in,
         lay=_lay(tail, ruler),
         spine_px=_line(tail.spine_px, COLUMNS_PER_DIAMETER),
         probability_conforming=None if check is None else check.probability_conforming,
         call="undecided" if check is None else check.call,
     )
+    return pigtail, [one for one in (check, length) if one is not None]
 
 
 def _line(points: Floats, every: int) -> tuple[Point, ...]:
@@ -181,8 +250,15 @@ def _scale_flags(plane: Plane) -> list[quality.Flag]:
     return flags
 
 
-def _run_flags(density: Density) -> list[quality.Flag]:
+def _run_flags(as_laid: Laid, wire: tuple[float, float] | None, wire_in: float | None) -> list[quality.Flag]:
+    density = as_laid.density
     one, flags = density.section, []
+    if as_laid.gap_start is None or as_laid.gap_end is None:
+        flags.append(quality.flag("hole-not-located"))
+    if wire is not None and wire_in is not None:
+        off = abs(wire[0] - wire_in)
+        if off > OTHER_WIRE_SIGMAS * wire[1] and off > OTHER_WIRE_SHARE * wire_in:
+            flags.append(quality.flag("wire-not-as-given", seen_in=wire[0], given_in=wire_in))
     if one.px_per_twist < FULL_PX_PER_TWIST:
         percent = 100 * one.px_per_twist / FULL_PX_PER_TWIST
         flags.append(
@@ -191,7 +267,7 @@ def _run_flags(density: Density) -> list[quality.Flag]:
     if density.twists < FULL_TWISTS:
         flags.append(quality.flag("few-twists", twists=density.twists, needed=FULL_TWISTS))
     extremes = density.extremes()
-    if extremes is not None and extremes[1].twists_per_inch > UNEVEN * extremes[0].twists_per_inch:
+    if extremes is not None and density.evenness() is not None:
         least, most = (one.twists_per_inch for one in extremes)
         flags.append(quality.flag("uneven-twist", least=least, most=most))
     if density.length_in < 1.0:

@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 
 PROFILE_WINDOW_IN = 0.5
 PROFILE_STEP_IN = 0.1
+#: Most over least in any inch, above which a run is called uneven: a worksheet's figure, no source.
+UNEVEN = 1.25
 #: Even where the last quarter runs at the mean, the last twist may not.
 EVEN_END_U = 0.15
 
@@ -82,6 +84,24 @@ class Density:
         centres = np.linspace(0.5, self.length_in - 0.5, max(2, int((self.length_in - 1) / 0.02) + 1))
         windows = [self.window(float(centre), 1.0) for centre in centres]
         return min(windows, key=lambda one: one.twists_per_inch), max(windows, key=lambda one: one.twists_per_inch)
+
+    def evenness(self) -> str | None:
+        """Say in one sentence where the twists crowd; None on a short run or an even one."""
+        extremes = self.extremes()
+        if extremes is None or extremes[1].twists_per_inch < UNEVEN * extremes[0].twists_per_inch:
+            return None
+        half = PROFILE_WINDOW_IN / 2
+        first, last = (self.window(at, PROFILE_WINDOW_IN).twists_per_inch for at in (half, self.length_in - half))
+        most = extremes[1]
+        place = most.at_in / self.length_in
+        if place < 1 / 3 and first > last:
+            return f"twists crowd near the start: {first:.1f} per inch in the first half inch, {last:.1f} in the last"
+        if place > 2 / 3 and last > first:
+            return f"twists crowd near the end: {last:.1f} per inch in the last half inch, {first:.1f} in the first"
+        return (
+            f"twists crowd {most.at_in:.1f} in from the start: {most.twists_per_inch:.1f} per inch there, "
+            f"{extremes[0].twists_per_inch:.1f} about {extremes[0].at_in:.1f} in"
+        )
 
 
 def density_of(section: Section, ruler: Ruler) -> Density:

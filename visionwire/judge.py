@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from scipy.special import ndtr
 
-from visionwire.limits import DecisionRule, LimitSet, density_band
+from visionwire.limits import DecisionRule, Length, LimitSet, density_band
 from visionwire.reading import Call, Check
 
 COVERAGE_95 = 1.959964
@@ -189,6 +189,71 @@ def check_pigtail(twists: float, u: float, limits: LimitSet) -> Check | None:
         probability_conforming=probability,
         call=call_for(probability, limits.decision),
         source=f"{count.source} ({count.status})",
+    )
+
+
+def check_length(
+    rule: str, section: str, value_in: float, u_in: float, limit: Length | None, limits: LimitSet
+) -> Check | None:
+    """Hold a length against the limit set; ``None`` where it says nothing of it, or has it shown and not judged."""
+    if limit is None or not limit.judged:
+        return None
+    probability = probability_conforming(value_in, u_in, limit.low, limit.high)
+    return Check(
+        rule=rule,
+        section=section,
+        value=value_in,
+        u95=COVERAGE_95 * u_in,
+        unit="in",
+        low=limit.low,
+        high=limit.high,
+        probability_conforming=probability,
+        call=call_for(probability, limits.decision),
+        source=f"{limit.source} ({limit.status})",
+    )
+
+
+def check_series(
+    fasteners: int, longest_span_in: float, wire_in: float, wire_u_in: float, limits: LimitSet
+) -> Check | None:
+    """Hold the number of fasteners on one wire against the limit set, or the wire where they stand close.
+
+    Parameters
+    ----------
+    fasteners : int
+        Fasteners that the runs seen join.
+    longest_span_in : float
+        Largest distance of neighbours.
+    wire_in, wire_u_in : float
+        Length of the wire and one standard deviation.
+    limits : LimitSet
+        The limits in force.
+    """
+    rule = limits.series
+    if rule is None or fasteners < 3:
+        return None
+    if longest_span_in >= rule.widely_spaced_in:
+        value, u, high, unit, name = (
+            float(fasteners),
+            0.0,
+            float(rule.most_fasteners),
+            "fasteners",
+            "fasteners-in-series",
+        )
+    else:
+        value, u, high, unit, name = wire_in, wire_u_in, rule.wire_in, "in", "wire-in-series"
+    probability = probability_conforming(value, u, None, high)
+    return Check(
+        rule=name,
+        section="whole",
+        value=value,
+        u95=COVERAGE_95 * u,
+        unit=unit,
+        low=None,
+        high=high,
+        probability_conforming=probability,
+        call=call_for(probability, limits.decision),
+        source=f"{rule.source} ({rule.status})",
     )
 
 

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from visionwire.find import Ribbon, ridge, to_maps
+from visionwire.find import Ribbon, ridge, to_maps, to_photograph
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -28,6 +28,9 @@ SIDES_MULTIPLE = 16
 EVENING_PX = 49  # as in fixtures.finder.net
 EVENING_FLOOR = 4.0
 FAINTEST = 0.15
+#: Where beyond an end its hole is looked for, in wire diameters, and how faint a mark is taken for one.
+HOLE_REACH_D, HOLE_BEFORE_D, HOLE_ASIDE_D, HOLE_SPREAD = 6.0, 0.5, 1.2, 0.9
+HOLE_SIZE_D, FAINTEST_HOLE = 1.5, 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,3 +107,44 @@ def along(map_: Picture, scale: float, points_px: Floats) -> Floats:
     near = cv2.dilate(map_, np.ones((3, 3), np.uint8))
     x, y = to_maps(points_px, scale).astype(np.float32).T
     return np.asarray(cv2.remap(near, x, y, cv2.INTER_LINEAR).ravel(), float)
+
+
+def hole_beyond(maps_: Maps, end_px: Floats, ahead: Floats, diameter_px: float) -> Floats | None:
+    """Return where the network sees the hole that the wire enters beyond an end of a section.
+
+    Where the head hides the hole, that is where the strand leaves the head.
+
+    Parameters
+    ----------
+    maps_ : Maps
+    end_px : (2,) float array
+        The section's end.
+    ahead : (2,) float array
+        Unit vector along the section, outward.
+    diameter_px : float
+        Wire diameter.
+
+    Returns
+    -------
+    (2,) float array or None
+        Centre of the mark, px of the photograph; None where there is none.
+    """
+    reach = int(HOLE_REACH_D * diameter_px * maps_.scale) + 2
+    column, row = np.round(to_maps(end_px[None], maps_.scale)[0]).astype(int)
+    height, width = maps_.holes.shape
+    rows = np.arange(max(row - reach, 0), min(row + reach + 1, height))
+    columns = np.arange(max(column - reach, 0), min(column + reach + 1, width))
+    if not len(rows) or not len(columns):
+        return None
+    at = to_photograph(np.stack(np.meshgrid(columns, rows), -1).reshape(-1, 2).astype(float), maps_.scale)
+    mark = maps_.holes[np.ix_(rows, columns)].ravel().astype(float)
+    away = (at - end_px) / diameter_px
+    along = away @ ahead
+    aside = np.abs(away @ np.array([-ahead[1], ahead[0]]))
+    inside = (along > -HOLE_BEFORE_D) & (np.hypot(*away.T) < HOLE_REACH_D)
+    inside &= aside < np.maximum(HOLE_ASIDE_D, HOLE_SPREAD * along)
+    mark = np.where(inside, mark, 0.0)
+    if mark.max() < FAINTEST_HOLE:
+        return None
+    near = np.hypot(*(at - at[mark.argmax()]).T) < HOLE_SIZE_D * diameter_px
+    return np.asarray(np.average(at[near], axis=0, weights=mark[near]), float)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -27,6 +28,7 @@ from visionwire.twist import SPACINGS_D
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
+Method = Literal["double", "single"]
 
 LARGEST_TILT_DEG = 40.0
 LEAST_CELL_PX = 5.0
@@ -37,6 +39,8 @@ WIDEST_WIRE = 0.125
 LARGEST_WIRE_IN = 1.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side.
 WIDTHS_TRIED = (1 / 260, 1 / 140)
+#: The least of twists that the longest section must show: a run's, or those of a pigtail alone.
+FEWEST_TWISTS: dict[Method, float] = {"double": 3.0, "single": 1.5}
 
 
 def measure(
@@ -49,6 +53,7 @@ def measure(
     end: Point | None = None,
     two_points: tuple[float, float, float, float, float] | None = None,
     finders: tuple[scan.Finder, ...] = scan.BOTH,
+    method: Method = "double",
 ) -> Reading | Refusal:
     """Read one photograph.
 
@@ -68,6 +73,8 @@ def measure(
         Two points, px, and the distance between them.
     finders : tuple of {"learned", "classical"}
         Who looks for the wire.
+    method : {"double", "single"}
+        How the safety is made; of single wire only the twisted end is read, as a pigtail.
 
     Returns
     -------
@@ -100,6 +107,7 @@ def measure(
         end=end,
         two_points=two_points,
         finders=finders,
+        method=method,
     )[0]
 
 
@@ -113,6 +121,7 @@ def measure_with_evidence(
     end: Point | None = None,
     two_points: tuple[float, float, float, float, float] | None = None,
     finders: tuple[scan.Finder, ...] = scan.BOTH,
+    method: Method = "double",
 ) -> tuple[Reading | Refusal, Evidence | None]:
     """Read one photograph and keep what a sheet draws; parameters as in `measure`."""
     hints = _hints(photo, start, end)
@@ -121,7 +130,7 @@ def measure_with_evidence(
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     plane, cell_px = _plane(photo, gray, card, two_points)
     problem = _scale_problem(plane, cell_px, wire_in)  # false when it is one: a refusal is
-    result = _way(photo, gray, plane, wire_in, hints, limits, finders) if problem is None else problem
+    result = _way(photo, gray, plane, wire_in, hints, limits, finders, method) if problem is None else problem
     if isinstance(result, Refusal):
         return dataclasses.replace(result, photo=photo.info), None
     return result
@@ -135,20 +144,27 @@ def _way(
     hints: Floats | None,
     limits: LimitSet,
     finders: tuple[scan.Finder, ...],
+    method: Method,
 ) -> tuple[Reading, Evidence] | Refusal:
     luminance = gray.astype(np.float32)
     problem = _size_problem(luminance.shape, plane, wire_in, hints)
     if problem is not None:
         return problem
-    sections = scan.readable(_sections(luminance, plane, wire_in, hints, finders), hints)
+    found = _sections(luminance, plane, wire_in, hints, finders)
+    sections = scan.readable(found, hints, FEWEST_TWISTS[method])
     if isinstance(sections, Refusal):
         return sections
     ruler = _ruler(photo, plane, luminance, sections[0], wire_in)
     if isinstance(ruler, Refusal):
         return ruler
     card_px = None if plane is None or plane.outline_px is None else plane.outline_px.mean(0)
-    pointed_at = None if hints is None else sections[0]
-    whole = safety.join(sections, ruler.px_per_in(sections[0].spine_px.mean(0)), card_px, pointed_at)
+    px_per_in = ruler.px_per_in(sections[0].spine_px.mean(0))
+    if method == "single":
+        whole = safety.twisted_end(sections, px_per_in)
+        if whole.pigtail is None:
+            return quality.refuse("no-twisted-end")
+    else:
+        whole = safety.join(sections, px_per_in, card_px, None if hints is None else sections[0])
     return assemble.reading(photo, luminance, limits, wire_in, ruler, whole)
 
 

@@ -58,6 +58,11 @@ CODES: dict[str, Code] = {
         "one twist spans {px_per_twist:.1f} px; at least {needed_px:.0f} are needed",
         "move to about {percent:.0f} % of the distance",
     ),
+    "no-twisted-end": Code(
+        "refusal",
+        "no twisted end as short as a pigtail was found; of single wire only that is read",
+        "turn the part or the phone until the twisted end lies in plain view, or leave --method out for double twist",
+    ),
     "scale-implausible": Code(
         "refusal",
         "at the scale given the wire would be {diameter_px:.0f} px wide, too wide for a run to fit into the picture",
@@ -116,8 +121,8 @@ CODES: dict[str, Code] = {
     ),
     "uneven-twist": Code(
         "flag",
-        "the twist is uneven: {least:.1f} to {most:.1f} per inch along the run",
-        "keep the pliers' pull and turn steady; look at the profile for where it crowds",
+        "the twist is uneven, {least:.1f} to {most:.1f} per inch along the run",
+        "keep the pliers' pull and turn steady; the profile shows where it crowds",
     ),
     "shorter-than-an-inch": Code(
         "flag",
@@ -131,8 +136,23 @@ CODES: dict[str, Code] = {
     ),
     "hole-not-located": Code(
         "flag",
-        "the gaps from the holes to the first twist are not measured",
-        "check them by eye against the manual",
+        "a hole that the wire enters is not seen, so the gap from it to the twist is not measured",
+        "check it by eye against the manual",
+    ),
+    "single-wire": Code(
+        "flag",
+        "single wire has no twist between the fasteners, and its pattern is not traced",
+        "check pattern, direction and tension by eye",
+    ),
+    "look-here": Code(
+        "flag",
+        "something stands out on run {run:.0f}, {at_in:.1f} in from its start ({what})",
+        "look there with a glass; it is not judged",
+    ),
+    "wire-not-as-given": Code(
+        "flag",
+        "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given",
+        "check the wire's size, and that the card was printed at its size",
     ),
     "finders-disagree": Code(
         "flag",
@@ -165,7 +185,7 @@ class Flag:
     sentence: str
 
 
-def flag(code: str, **figures: float) -> Flag:
+def flag(code: str, **figures: float | str) -> Flag:
     """Raise the flag of that code, its sentences filled with the figures measured."""
     entry = CODES[code]
     if entry.kind != "flag":

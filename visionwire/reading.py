@@ -53,6 +53,15 @@ class DensityAt:
 
 
 @dataclass(frozen=True)
+class LookHere:
+    """A place on a run that a person should look at, ``at_in`` inches from its start; never judged."""
+
+    at_in: float
+    at_px: Point
+    what: str
+
+
+@dataclass(frozen=True)
 class Run:
     """Twisted wire between two fasteners."""
 
@@ -67,9 +76,16 @@ class Run:
     lay: Lay | None
     bow_in: float
     gap_start_in: float | None
+    gap_start_in_u95: float | None
     gap_end_in: float | None
+    gap_end_in_u95: float | None
+    span_in: float
+    span_in_u95: float
+    evenness: str | None
     wire_diameter_in: float | None
     wire_diameter_in_u95: float | None
+    copper_probability: float | None
+    look_here: tuple[LookHere, ...]
     start_px: Point
     end_px: Point
     spine_px: tuple[Point, ...]
@@ -91,6 +107,17 @@ class Pigtail:
     probability_conforming: float | None
     call: Call
     flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Series:
+    """The fasteners that one wire holds, as far as they are in view: ``runs`` of them, and the wire they took."""
+
+    runs: int
+    fasteners: int
+    longest_span_in: float
+    wire_in: float | None
+    wire_in_u95: float | None
 
 
 @dataclass(frozen=True)
@@ -117,6 +144,7 @@ class Reading:
     scale: Scale
     runs: tuple[Run, ...]
     pigtail: Pigtail | None
+    series: Series
     checks: tuple[Check, ...]
     call: Call
     confidence: float

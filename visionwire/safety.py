@@ -39,11 +39,14 @@ class Safety:
         That of the safety looked at first.
     count : int
         How many safeties there are.
+    first_runs : int
+        How many of the runs, the first ones, are of the safety looked at first.
     """
 
     runs: tuple[Section, ...]
     pigtail: Section | None
     count: int = 1
+    first_runs: int = 0
 
 
 def without_overlap(sections: list[Section], taken: list[Section]) -> list[Section]:
@@ -106,7 +109,13 @@ def join(
 
     parts = sorted((part for part in parts if part.runs), key=far)
     runs = tuple(sorted((run for part in parts for run in part.runs), key=lambda run: run is not pointed_at))
-    return Safety(runs, parts[0].pigtail, len(parts)) if parts else Safety((), None, 0)
+    return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs)) if parts else Safety((), None, 0)
+
+
+def twisted_end(sections: list[Section], px_per_in: float) -> Safety:
+    """Return the safety of single wire whose twisted end is the likeliest section as short as a pigtail."""
+    short = [one for one in sections if length_px(one) < LONGEST_PIGTAIL_IN * px_per_in]
+    return Safety((), max(short, key=lambda one: one.belief, default=None))
 
 
 def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:

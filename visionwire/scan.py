@@ -30,7 +30,6 @@ CLEAR_GAIN = 0.25
 #: Of a line's places at which the network must see some twist, else the classical finder's line is not followed.
 LEAST_GLIMPSED, GLIMPSE = 0.1, 0.1
 LEAST_PX_PER_TWIST = 12.0
-FEWEST_TWISTS = 3.0
 
 LEAST_GAIN = 0.03
 #: Crossings closer than this would be over 16 twists per inch of .032 wire; springs and knurls are.
@@ -93,7 +92,10 @@ def sections(
     free = [_believed(luminance, seen, one) for one in free]
     sure = bool(hinted) or any(one.belief > LEAST_BELIEF for one in free)
     kept = [one for one in free if sure and one.belief > LEAST_BELIEF_BESIDE]
-    return hinted + (kept if seen is None else [_with_ends_seen(luminance, seen, one) for one in kept])
+    if seen is None:
+        return hinted + kept
+    ended = hinted + [_with_ends_seen(luminance, seen, one) for one in kept]
+    return [_with_holes(seen, one, diameter_px) for one in ended]
 
 
 def candidates(
@@ -179,6 +181,17 @@ def _with_ends_seen(luminance: Picture, seen: learned.Maps, one: Section) -> Sec
     return dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, max(apart))))
 
 
+def _with_holes(seen: learned.Maps, one: Section, diameter_px: float) -> Section:
+    """Return the section with the holes that the network sees beyond its ends."""
+    holes = []
+    for spine_px in (one.spine_px[::-1], one.spine_px):
+        back = min(len(spine_px) - 1, max(1, round(one.px_per_twist / (one.strip.step_d * one.strip.diameter_px))))
+        ahead = spine_px[-1] - spine_px[-1 - back]
+        ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-9)
+        holes.append(learned.hole_beyond(seen, spine_px[-1], ahead, diameter_px))
+    return dataclasses.replace(one, holes_px=(holes[0], holes[1]))
+
+
 def _unseen(seen: learned.Maps | None, line_px: Floats) -> bool:
     """Whether the network sees no twist anywhere along a line."""
     if seen is None:
@@ -186,8 +199,8 @@ def _unseen(seen: learned.Maps | None, line_px: Floats) -> bool:
     return float((learned.along(seen.twisted, seen.scale, line_px) > GLIMPSE).mean()) < LEAST_GLIMPSED
 
 
-def readable(sections_: list[Section], hints: Floats | None) -> list[Section] | Refusal:
-    """Return the sections that can be measured, or why none can."""
+def readable(sections_: list[Section], hints: Floats | None, fewest_twists: float) -> list[Section] | Refusal:
+    """Return the sections that can be measured, or why none can; the longest must have so many twists."""
     if not sections_:
         return quality.refuse("no-twisted-wire" if hints is None else "not-twisted")
     first = sections_[0]
@@ -204,8 +217,8 @@ def readable(sections_: list[Section], hints: Floats | None) -> list[Section] | 
             "twist-too-small", px_per_twist=first.px_per_twist, needed_px=LEAST_PX_PER_TWIST, percent=percent
         )
     most = max(one.twists for one in mains)
-    if most < FEWEST_TWISTS:
-        return quality.refuse("too-few-twists", twists=most, needed=FEWEST_TWISTS)
+    if most < fewest_twists:
+        return quality.refuse("too-few-twists", twists=most, needed=fewest_twists)
     return kept
 
 

@@ -40,7 +40,7 @@ class Section:
     ``end_u_twists`` is one standard deviation of where either end lies, in twists: 0 between ends that were given.
     ``belief`` is the probability that it is a twisted pair at all: 1 between ends that were given. ``doubted`` says
     that only one of the two finders takes it for one. ``line_px`` (N, 2) is the line that it was found on, which may go
-    on beyond its ends.
+    on beyond its ends. ``holes_px`` are the holes beyond its start and its end, (2,) each, where they are seen.
     """
 
     strip: Strip
@@ -51,6 +51,7 @@ class Section:
     belief: float = 1.0
     doubted: bool = False
     line_px: Floats | None = None
+    holes_px: tuple[Floats | None, Floats | None] = (None, None)
 
     @property
     def spine_px(self) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from visionwire.evidence import Evidence, SectionEvidence
-from visionwire.reading import Check, DensityAt, PhotoInfo, Pigtail, Reading, Refusal, Run, Scale
+from visionwire.reading import Check, DensityAt, LookHere, PhotoInfo, Pigtail, Reading, Refusal, Run, Scale, Series
 
 SHA256 = "0123456789abcdef" * 4
 PX_PER_INCH = 200.0
@@ -30,9 +30,16 @@ def make_run(twists_per_inch: float = 7.25, call: str = "conforming") -> Run:
         lay="S",
         bow_in=0.037,
         gap_start_in=0.094,
+        gap_start_in_u95=0.041,
         gap_end_in=None,
+        gap_end_in_u95=None,
+        span_in=2.73,
+        span_in_u95=0.08,
+        evenness="twists crowd near the end: 8.9 per inch in the last half inch, 7.1 in the first",
         wire_diameter_in=0.0323,
         wire_diameter_in_u95=0.0014,
+        copper_probability=0.02,
+        look_here=(LookHere(1.3, (310.0, 240.0), "kink"),),
         start_px=START,
         end_px=END,
         spine_px=(START, END),
@@ -57,10 +64,11 @@ def make_reading(name: str = "bracket.jpg", call: str = "conforming") -> Reading
         scale=Scale("card", "pocket", PX_PER_INCH, 0.0031, 12.3, 0.14),
         runs=(make_run(call=call),),
         pigtail=pigtail,
+        series=Series(1, 2, 2.73, 8.4, 1.2),
         checks=make_checks(call),
         call=call,  # type: ignore[arg-type]
         confidence=0.9607,
-        advice=("the gaps from the holes to the first twist are not measured: check them by eye",),
+        advice=("a hole that the wire enters is not seen: check the gap by eye",),
         flags=("card-tilted",),
         made_by={"visionwire": "0.1.0", "limits": "common", "parameters": {"wire_in": 0.032}},
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,3 +124,21 @@ def test_an_even_twist_is_even_in_every_window(twists_per_inch: float, length_in
     assert [one.twists_per_inch for one in density.profile()] == pytest.approx(
         np.full(len(density.profile()), twists_per_inch), rel=2e-2
     )
+
+
+@pytest.mark.parametrize(
+    ("twists_at", "said"),
+    [
+        (lambda at: 12 * at - 2 * at**2, "near the start"),
+        (lambda at: 4 * at + 2 * at**2, "near the end"),
+        (lambda at: 7 * at + 1.2 * np.sin(np.pi * (at - 1)), "1.0 in from the start"),
+    ],
+)
+def test_where_twists_crowd_is_said(twists_at: Callable[[np.ndarray], np.ndarray], said: str) -> None:
+    at = np.linspace(0, 2, 601)
+    sentence = made(twists_at(at), straight(2.0)).evenness()
+    assert sentence is not None and said in sentence
+
+
+def test_even_twist_needs_no_sentence() -> None:
+    assert made(np.linspace(0, 14, 601), straight(2.0)).evenness() is None

@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 from visionwire.judge import (
     call_for,
     check_density,
+    check_length,
     check_pigtail,
+    check_series,
     count_probabilities,
     count_probability_conforming,
     overall,
@@ -167,3 +169,34 @@ def test_confidence_is_how_often_the_call_is_right() -> None:
         some = (low <= stated) & (stated < high)
         spread = 3.5 * math.sqrt(0.25 / some.sum())
         assert some.sum() > 100 and abs(was_right[some].mean() - stated[some].mean()) < spread
+
+
+def test_lengths_are_judged_where_the_set_says_so_and_shown_where_not() -> None:
+    limits = load_limits("common")
+    assert limits.span is not None and limits.span.high == 6.0
+    short = check_length("span", "run 1", 5.0, 0.1, limits.span, limits)
+    long = check_length("span", "run 1", 6.4, 0.1, limits.span, limits)
+    assert short is not None and short.call == "conforming"
+    assert long is not None and long.call == "nonconforming" and long.unit == "in"
+    assert check_length("gap-start", "run 1", 0.3, 0.02, limits.gap, limits) is None
+    assert check_length("bow", "run 1", 0.3, 0.02, limits.bow, limits) is None
+
+
+@pytest.mark.parametrize(
+    ("fasteners", "longest_span_in", "wire_in", "rule", "call"),
+    # Document 13773-001 (2000), 20-50: three where they stand widely apart, else what 24 in of wire reaches.
+    [
+        (3, 5.0, 40.0, "fasteners-in-series", "conforming"),
+        (4, 5.0, 40.0, "fasteners-in-series", "nonconforming"),
+        (5, 1.5, 18.0, "wire-in-series", "conforming"),
+        (5, 1.5, 30.0, "wire-in-series", "nonconforming"),
+    ],
+)
+def test_series_by_spacing(fasteners: int, longest_span_in: float, wire_in: float, rule: str, call: str) -> None:
+    check = check_series(fasteners, longest_span_in, wire_in, 1.0, load_limits("common"))
+    assert check is not None
+    assert (check.rule, check.call) == (rule, call)
+
+
+def test_two_fasteners_are_no_series() -> None:
+    assert check_series(2, 7.0, 60.0, 1.0, load_limits("common")) is None

@@ -74,3 +74,20 @@ def test_the_weights_are_small_and_the_ones_that_the_card_describes() -> None:
     assert len(weights) < MOST_BYTES
     card = resources.files("visionwire.model").joinpath("README.md").read_text(encoding="utf-8")
     assert hashlib.sha256(weights).hexdigest() in card
+
+
+def _marked(at: tuple[float, float], level: float = 0.8) -> learned.Maps:
+    y, x = np.mgrid[:150, :350]
+    mark = (level * np.exp(-0.5 * (((x - at[0] / 2) ** 2 + (y - at[1] / 2) ** 2) / 4))).astype(np.float32)
+    blank = np.zeros_like(mark)
+    return learned.Maps(blank, blank, blank, blank, mark, 0.5)
+
+
+def test_a_hole_is_where_its_mark_is_ahead_of_the_end_and_nowhere_else() -> None:
+    end, ahead = np.array([600.0, 170.0]), np.array([1.0, 0.0])
+    seen = learned.hole_beyond(_marked((624.0, 176.0)), end, ahead, 8.0)
+    assert seen == pytest.approx([624.5, 176.5], abs=1.0)
+    for elsewhere in ((570.0, 170.0), (604.0, 200.0), (670.0, 170.0)):
+        assert learned.hole_beyond(_marked(elsewhere), end, ahead, 8.0) is None
+    assert learned.hole_beyond(_marked((624.0, 176.0), 0.2), end, ahead, 8.0) is None
+    assert learned.hole_beyond(_marked((624.0, 176.0)), np.array([5000.0, 5000.0]), ahead, 8.0) is None

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from calibration.card import Card
     from visionwire.evidence import Evidence
     from visionwire.limits import LimitSet
+    from visionwire.measure import Method
     from visionwire.photo import Photo
     from visionwire.reading import Reading, Refusal
     from visionwire.scan import Finder
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 THINNEST_IN, THICKEST_IN = 0.005, 0.25
 MOST_INCHES = 1000.0
 LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
-METHODS = ("double", "single", "wraps")
+METHODS: dict[str, Method] = {"double": "double", "single": "single"}
 FINDERS: dict[str, tuple[Finder, ...]] = {
     "both": ("learned", "classical"),
     "learned": ("learned",),
@@ -61,6 +62,8 @@ class CheckOptions:
         Two points, px, and the distance between them.
     finders : tuple of {"learned", "classical"}
         Who looks for the wire.
+    method : {"double", "single"}
+        How the safety is made.
     as_json : bool
         Print JSON instead of words.
     sheets : Path or None
@@ -74,6 +77,7 @@ class CheckOptions:
     end: tuple[float, float] | None
     two_points: tuple[float, float, float, float, float] | None
     finders: tuple[Finder, ...]
+    method: Method
     as_json: bool
     sheets: Path | None
 
@@ -96,8 +100,8 @@ def check(
         str | None, typer.Option(metavar="NAME|FILE.toml", help="The card beside the wire; without it, any known one.")
     ] = None,
     method: Annotated[
-        str | None, typer.Option(metavar="double|single|wraps", help="How the safety is made; only double so far.")
-    ] = None,
+        str, typer.Option(metavar="double|single", help="How it is made; of single wire the twisted end is read.")
+    ] = "double",
     start: Annotated[
         str | None, typer.Option(metavar="X,Y", help="Where a run starts, px of the upright picture; with --end.")
     ] = None,
@@ -130,7 +134,7 @@ def options_from(
     limits: str,
     wire: str | None,
     card: str | None,
-    method: str | None,
+    method: str,
     start: str | None,
     end: str | None,
     scale: str | None,
@@ -149,7 +153,6 @@ def options_from(
     """
     from visionwire.limits import density_band, load_limits
 
-    _require_method(method)
     if (start is None) != (end is None):
         given, missing = ("--start", "--end") if end is None else ("--end", "--start")
         raise UsageError(f"{given} was given without {missing}; give both ends of the run or none")
@@ -168,6 +171,7 @@ def options_from(
         end=ends[1],
         two_points=_two_points(scale),
         finders=_finders(finder),
+        method=_method(method),
         as_json=as_json,
         sheets=_folder(sheet),
     )
@@ -219,6 +223,7 @@ def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Ev
         end=options.end,
         two_points=options.two_points,
         finders=options.finders,
+        method=options.method,
     )
 
 
@@ -278,14 +283,10 @@ def _sheet_paths(photos: list[str], folder: Path | None) -> Iterator[tuple[str, 
         yield photo, None if folder is None else folder / name
 
 
-def _require_method(method: str | None) -> None:
-    if method is None or method == "double":
-        return
+def _method(method: str) -> Method:
     if method not in METHODS:
-        raise UsageError(
-            f"--method is {method!r}; it must be one of {', '.join(METHODS)}, and only double is read so far"
-        )
-    raise UsageError(f"--method {method} is not read yet; only double is: give --method double or leave it out")
+        raise UsageError(f"--method is {method!r}; it must be one of {', '.join(METHODS)}")
+    return METHODS[method]
 
 
 def _finders(finder: str) -> tuple[Finder, ...]:

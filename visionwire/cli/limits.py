@@ -42,6 +42,26 @@ def describe(name: str) -> list[str]:
     if chosen.pigtail is not None:
         count = chosen.pigtail
         lines += [f"pigtail: {limits_words(count.low, count.high)} twists", f"    {count.source} ({count.status})"]
+    lengths = {
+        "length of the pigtail": chosen.pigtail_length,
+        "gap from a hole to the twist": chosen.gap,
+        "span from hole to hole": chosen.span,
+        "bow off the chord": chosen.bow,
+    }
+    for name_of, length in lengths.items():
+        if length is not None:
+            shown = "" if length.judged else ", shown and not judged"
+            lines += [f"{name_of}: {limits_words(length.low, length.high)} in{shown}"]
+            lines += [f"    {length.source} ({length.status})"]
+    if (series := chosen.series) is not None:
+        lines += [
+            f"in series: at most {series.most_fasteners} fasteners where two stand {series.widely_spaced_in:g} in "
+            f"apart or more, else what {series.wire_in:g} in of wire reaches",
+            f"    {series.source} ({series.status})",
+        ]
+    if (wraps := chosen.wraps) is not None:
+        lines += [f"wraps of a turnbuckle, each end: {limits_words(wraps.low, wraps.high)}"]
+        lines += [f"    {wraps.source} ({wraps.status})"]
     lines += [
         f"conforming from a probability of {rule.conforming_at_least:g} up, nonconforming from "
         f"{rule.nonconforming_at_most:g} down, undecided between",

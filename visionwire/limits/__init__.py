@@ -4,10 +4,22 @@ from visionwire.limits.sets import (
     Count,
     DecisionRule,
     DensityBand,
+    Length,
     LimitSet,
+    Series,
     density_band,
     known_limits,
     load_limits,
 )
 
-__all__ = ["Count", "DecisionRule", "DensityBand", "LimitSet", "density_band", "known_limits", "load_limits"]
+__all__ = [
+    "Count",
+    "DecisionRule",
+    "DensityBand",
+    "Length",
+    "LimitSet",
+    "Series",
+    "density_band",
+    "known_limits",
+    "load_limits",
+]

@@ -7,15 +7,17 @@ import hashlib
 import itertools
 import math
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeVar, get_args
 
 from visionwire.errors import LimitsError
 
 LIMITS_FORMAT = "visionwire.limits/1"
 
+T = TypeVar("T")
 Status = Literal["published", "reported", "common practice"]
 
 
@@ -46,6 +48,28 @@ class Count:
 
 
 @dataclass(frozen=True)
+class Length:
+    """Inches allowed (``None``: no bound); where ``judged`` is false they are shown beside the value, and no more."""
+
+    low: float | None
+    high: float | None
+    judged: bool
+    source: str
+    status: Status
+
+
+@dataclass(frozen=True)
+class Series:
+    """How many fasteners one wire may hold: so many where any two stand widely apart, else what the wire reaches."""
+
+    most_fasteners: int
+    widely_spaced_in: float
+    wire_in: float
+    source: str
+    status: Status
+
+
+@dataclass(frozen=True)
 class DecisionRule:
     """Conforming from this probability of conformity up, nonconforming from that down, else undecided."""
 
@@ -64,6 +88,12 @@ class LimitSet:
     decision: DecisionRule
     density: tuple[DensityBand, ...]
     pigtail: Count | None
+    pigtail_length: Length | None
+    gap: Length | None
+    span: Length | None
+    bow: Length | None
+    series: Series | None
+    wraps: Count | None
     judge_worst_inch: bool
     sha256: str
 
@@ -161,14 +191,19 @@ def _parse(data: bytes, where: str) -> LimitSet:
     root = _Table(table, where, "")
     if (found := root.text("format")) != LIMITS_FORMAT:
         raise root.error("format", f"is {found!r}", f"write format = {LIMITS_FORMAT!r}")
-    pigtail = _count(root.table("pigtail")) if "pigtail" in root.left else None
     limits = LimitSet(
         name=root.text("name"),
         title=root.text("title"),
         decision=_decision(root.table("decision")),
         density=tuple(_band(row) for row in root.rows("density")),
-        pigtail=pigtail,
-        judge_worst_inch=root.flag("judge_worst_inch"),
+        pigtail=root.some("pigtail", _count),
+        pigtail_length=root.some("pigtail_length", _length),
+        gap=root.some("gap", _length),
+        span=root.some("span", _length),
+        bow=root.some("bow", _length),
+        series=root.some("series", _series),
+        wraps=root.some("wraps", _count),
+        judge_worst_inch=root.yes("judge_worst_inch"),
         sha256=hashlib.sha256(data).hexdigest(),
     )
     root.done()
@@ -194,7 +229,7 @@ class _Table:
             raise self.error(key, "is missing or not a text", f'write {key} = "..."')
         return value
 
-    def flag(self, key: str) -> bool:
+    def yes(self, key: str) -> bool:
         value = self.left.pop(key, False)
         if not isinstance(value, bool):
             raise self.error(key, f"is {value!r}", "write true or false")
@@ -225,6 +260,9 @@ class _Table:
 
     def table(self, key: str) -> _Table:
         return _Table(self.left.pop(key, None), self.where, key)
+
+    def some(self, key: str, read: Callable[[_Table], T]) -> T | None:
+        return read(self.table(key)) if key in self.left else None
 
     def rows(self, key: str) -> list[_Table]:
         rows = self.left.pop(key, None)
@@ -270,6 +308,33 @@ def _count(table: _Table) -> Count:
     )
     table.done()
     return count
+
+
+def _length(table: _Table) -> Length:
+    low, high = table.range()
+    length = Length(low, high, table.yes("judged"), table.text("source"), table.status())
+    table.done()
+    return length
+
+
+def _series(table: _Table) -> Series:
+    figures = {}
+    for key in ("most_fasteners", "widely_spaced_in", "wire_in"):
+        value = table.number(key)
+        if not value:
+            raise table.error(key, "is missing or 0", "write a number over 0")
+        figures[key] = value
+    if figures["most_fasteners"] != int(figures["most_fasteners"]):
+        raise table.error("most_fasteners", f"is {figures['most_fasteners']:g}", "give a whole number of fasteners")
+    series = Series(
+        int(figures["most_fasteners"]),
+        figures["widely_spaced_in"],
+        figures["wire_in"],
+        table.text("source"),
+        table.status(),
+    )
+    table.done()
+    return series
 
 
 def _refuse_overlap(bands: tuple[DensityBand, ...], root: _Table) -> None:

@@ -44,7 +44,9 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
         check = next((c for c in result.checks if c.rule == "pigtail-twists"), None)
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
         lines.append(f"  pigtail: {twists} twists{_judged(check)}")
-    lines += [_other(check) for check in result.checks if check.rule not in ("density", "pigtail-twists")]
+    # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
+    others = [check for check in result.checks if check.rule not in ("density", "pigtail-twists")]
+    lines += [_other(check) for check in others if check.call != "conforming"]
     return lines + [f"  do: {one_line(advice)}" for advice in result.advice]
 
 

@@ -33,11 +33,15 @@ _ROWS = (
     "Full turns per inch (twists / 2)",
     "Least in any inch",
     "Most in any inch",
+    "Evenness",
     "Lay",
     "Wire diameter",
+    "Metal",
     "Bow",
     "Gap, hole to first twist",
     "Gap, last twist to hole",
+    "Span, hole to hole",
+    "Look here",
     "Flags",
 )
 
@@ -152,9 +156,14 @@ def _run_cells(run: Run) -> dict[str, str]:
         "Most in any inch": _window(run.most_in_any_inch),
         "Lay": run.lay or words.NOT_MEASURED,
         "Wire diameter": _diameter(run),
+        "Metal": words.metal_words(run.copper_probability),
+        "Look here": "; ".join(f"{place.at_in:.1f} in: {place.what}" for place in run.look_here)
+        or "nothing stands out",
         "Bow": f"{run.bow_in:.3f} in",
-        "Gap, hole to first twist": _inches(run.gap_start_in),
-        "Gap, last twist to hole": _inches(run.gap_end_in),
+        "Span, hole to hole": _inches(run.span_in, run.span_in_u95),
+        "Evenness": run.evenness or "even",
+        "Gap, hole to first twist": _inches(run.gap_start_in, run.gap_start_in_u95),
+        "Gap, last twist to hole": _inches(run.gap_end_in, run.gap_end_in_u95),
         "Flags": ", ".join(run.flags) or "none",
     }
 
@@ -182,8 +191,8 @@ def _diameter(run: Run) -> str:
     return f"{words.plus_minus(run.wire_diameter_in, run.wire_diameter_in_u95, 4)} in"
 
 
-def _inches(length_in: float | None) -> str:
-    return words.NOT_MEASURED if length_in is None else f"{length_in:.3f} in"
+def _inches(length_in: float | None, u95: float | None) -> str:
+    return words.NOT_MEASURED if length_in is None or u95 is None else f"{words.plus_minus(length_in, u95, 2)} in"
 
 
 def _pictures(evidence: Evidence) -> dict[str, Any]:

@@ -18,6 +18,13 @@ RULE_WORDS = {
     "least-in-any-inch": "least in any inch",
     "most-in-any-inch": "most in any inch",
     "pigtail-twists": "twists in the pigtail",
+    "pigtail-length": "length of the pigtail",
+    "span": "span from hole to hole",
+    "bow": "bow off the chord",
+    "gap-start": "gap from hole to first twist",
+    "gap-end": "gap from last twist to hole",
+    "fasteners-in-series": "fasteners on one wire",
+    "wire-in-series": "wire in the series",
 }
 
 SCALE_WORDS = {
@@ -54,6 +61,15 @@ def percent(probability: float) -> str:
     if probability < 0.01:
         return "under 1 %"
     return f"{100 * probability:.0f} %"
+
+
+def metal_words(copper: float | None) -> str:
+    """Say whether the wire looks like copper; grey metals are not told apart."""
+    if copper is None:
+        return f"{NOT_MEASURED}: no printed card to tell white by"
+    return (
+        f"copper, probability {percent(copper)}" if copper >= 0.5 else f"grey metal, probability {percent(1 - copper)}"
+    )
 
 
 def confidence_words(reading: Reading) -> str:

@@ -16,7 +16,7 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
         "bracket.jpg: CONFORMING (confidence 96 %)",
         "  run 1: 7.25 ± 0.08 twists per inch, allowed 6 to 8: CONFORMING",
         "  pigtail: 4.2 ± 0.4 twists, allowed 3 to 6: CONFORMING",
-        "  do: the gaps from the holes to the first twist are not measured: check them by eye",
+        "  do: a hole that the wire enters is not seen: check the gap by eye",
     ]
 
 
