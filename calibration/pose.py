@@ -8,6 +8,7 @@ drawn towards a phone's main camera (27 mm equivalent) as far as it does not.
 from __future__ import annotations
 
 import dataclasses
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -27,6 +28,8 @@ PRIOR_LOG_U = 0.4
 SHEAR_U, STRETCH_U = 0.0015, 0.003
 #: First radial coefficient that a phone leaves in its pictures, standard deviation. Common practice, no source.
 K1_U = 0.015
+#: One reading asks a dozen times for the pose of its one plane.
+PLANES_KEPT = 4
 
 
 def focal_from_35mm(equivalent_mm: float, image_size: Size) -> float:
@@ -54,6 +57,11 @@ def focal_from_plane(plane: Plane, image_size: Size) -> tuple[float, float]:
     # The grid's own step is the least spread that it can tell.
     spread = max(float(np.sqrt(weight @ (logs - mean) ** 2)), float(logs[1] - logs[0]) / 2)
     return prior * float(np.exp(mean)), spread
+
+
+@lru_cache(maxsize=PLANES_KEPT)
+def _focal_px(plane: Plane, given_px: float | None, image_size: Size) -> float:
+    return focal_from_plane(plane, image_size)[0] if given_px is None else float(given_px)
 
 
 def perspective_misfit(plane: Plane, image_size: Size) -> float:
@@ -100,7 +108,13 @@ def pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array,
     x right, y down, z forward. A mirrored picture is mirrored back first. With
     fewer than four points the camera is taken to look straight down.
     """
-    focal = focal_from_plane(plane, image_size)[0] if focal_px is None else float(focal_px)
+    rotation, shift = _pose(plane, focal_px, image_size)
+    return rotation.copy(), shift.copy()
+
+
+@lru_cache(maxsize=PLANES_KEPT)
+def _pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array, Array]:
+    focal = _focal_px(plane, focal_px, image_size)
     centre_px = (np.array(image_size, float) - 1) / 2
     if len(plane.points_mm) < 4:
         return _frontal(plane, focal, centre_px)
@@ -170,7 +184,7 @@ def lens_relative_u(plane: Plane, points_px: ArrayLike, focal_px: float | None, 
     """
     if len(plane.points_mm) < 4:
         return 0.0
-    focal = focal_from_plane(plane, image_size)[0] if focal_px is None else float(focal_px)
+    focal = _focal_px(plane, focal_px, image_size)
     centre_px = (np.array(image_size, float) - 1) / 2
 
     def bent(points: Array) -> Array:  # numpydoc ignore=GL08

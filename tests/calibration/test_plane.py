@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -126,6 +127,20 @@ def test_lens_costs_nothing_on_the_card_and_more_beyond_it() -> None:
     plane = plane_of(homography)
     near, far = (project(homography, [[10, 20 - d], [70, 20 - d]]) for d in (0, 60))
     assert lens_relative_u(plane, near, 1250, SIZE) < lens_relative_u(plane, far, 1250, SIZE)
+
+
+def test_a_pose_is_solved_once_and_no_caller_can_spoil_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    solve, solved = cv2.solvePnPGeneric, []
+    monkeypatch.setattr(cv2, "solvePnPGeneric", lambda *words, **more: solved.append(1) or solve(*words, **more))
+    homography, *_ = look(CHART, 10, 20)
+    plane = plane_of(homography)
+    rotation, shift = pose(plane, None, SIZE)
+    kept = rotation.copy(), shift.copy()
+    rotation[:], shift[:] = 0, 0
+    assert [np.array_equal(*pair) for pair in zip(pose(plane, None, SIZE), kept, strict=True)] == [True, True]
+    assert len(solved) == 1
+    with_pose(plane, 1250.0, SIZE)  # another camera is another pose
+    assert len(solved) == 2
 
 
 def test_too_few_points_and_points_on_a_line() -> None:
