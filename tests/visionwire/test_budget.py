@@ -67,7 +67,7 @@ def test_the_whole_is_the_root_of_the_squares_of_its_parts() -> None:
     assert ruler.relative_u(points_px) ** 2 == pytest.approx(sum(term**2 for term in terms.values()))
 
 
-def test_what_a_lens_bends_away_from_the_card_lies_within_two_standard_deviations() -> None:
+def test_the_lens_term_is_what_a_lens_of_one_deviation_bends() -> None:
     """Against OpenCV's own radial distortion of a camera, of one deviation of what phones leave."""
     plane, (width, height) = card_plane(), SIZE_PX
     matrix = np.array([[FOCAL_PX, 0, (width - 1) / 2], [0, FOCAL_PX, (height - 1) / 2], [0, 0, 1.0]])
@@ -81,7 +81,8 @@ def test_what_a_lens_bends_away_from_the_card_lies_within_two_standard_deviation
     other = fit_plane(plane.points_mm, bent(plane.points_px))
     error = other.length_mm(bent(line_px)) / plane.length_mm(line_px) - 1
     lens = budget.beside(plane, FOCAL_PX, SIZE_PX).terms(line_px)["lens"]
-    assert 1e-5 < abs(error) <= 2 * lens
+    assert abs(error) > 1e-5
+    assert lens == pytest.approx(abs(error), rel=0.02)  # the polyline may be thinned
 
 
 def test_scale_at_a_point_is_that_of_the_wires_height() -> None:
