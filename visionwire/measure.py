@@ -20,7 +20,7 @@ from calibration.without_card import two_points as plane_of_two_points
 from visionwire import assemble, budget, outline, quality, safety, scan
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
-from visionwire.limits import LimitSet, load_limits
+from visionwire.limits import LimitSet, density_band, load_limits
 from visionwire.photo import Photo, from_array, open_photo, read_photo
 from visionwire.reading import Point, Reading, Refusal
 from visionwire.section import Section
@@ -86,18 +86,18 @@ def measure(
     PhotoError
         If the picture cannot be read.
     LimitsError
-        If the limit set cannot be used.
+        If the limit set cannot be used, or has no band for the wire.
     ValueError
         If only one of ``start`` and ``end`` is given, they lie outside the picture or too close, the two points lie too
         close, or ``wire`` is no diameter.
     """
+    limit_set = limits if isinstance(limits, LimitSet) else load_limits(limits)
     if isinstance(photo, np.ndarray):
         opened = from_array(photo)
     elif isinstance(photo, bytes):
         opened = read_photo(photo, "bytes")
     else:
         opened = photo if isinstance(photo, Photo) else open_photo(photo)
-    limit_set = limits if isinstance(limits, LimitSet) else load_limits(limits)
     return measure_with_evidence(
         opened,
         limits=limit_set,
@@ -127,6 +127,8 @@ def measure_with_evidence(
     hints = _hints(photo, start, end)
     if wire_in is not None and not 0 < wire_in < LARGEST_WIRE_IN:
         raise ValueError(f"wire is {wire_in}; it must be above 0 and under {LARGEST_WIRE_IN:g} in, such as 0.032")
+    if method == "double":
+        density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     plane, cell_px = _plane(photo, gray, card, two_points)
     problem = _scale_problem(plane, cell_px, wire_in)  # false when it is one: a refusal is

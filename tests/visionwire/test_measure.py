@@ -292,6 +292,17 @@ def test_limits_by_name_or_whole_and_unknown_ones_are_refused() -> None:
         measure(scene(), "no-such-limits", **how)
 
 
+@pytest.mark.parametrize(("wire", "says"), [(None, "give the wire"), (0.041, "no band for wire of 0.041 in")])
+def test_limits_without_a_band_for_the_wire_say_so_before_the_picture_is_looked_at(
+    monkeypatch: pytest.MonkeyPatch, wire: float | None, says: str
+) -> None:
+    monkeypatch.setattr(import_module("visionwire.measure"), "find_card", _must_not_be_reached)
+    with pytest.raises(LimitsError, match=says):
+        measure(scene(), "by-diameter", wire=wire)
+    with pytest.raises(AssertionError, match="looked for"):
+        measure(scene(), "by-diameter", wire=wire, method="single")  # no run, no band
+
+
 # -- symmetries ----------------------------------------------------------------------------------
 
 
@@ -347,7 +358,7 @@ def test_a_card_seen_from_too_flat_or_too_far_is_refused(monkeypatch: pytest.Mon
 
 
 def _must_not_be_reached(*_: Any, **__: Any) -> Any:
-    raise AssertionError("looked for wire although the scale cannot be used")
+    raise AssertionError("looked for what cannot be used")
 
 
 def test_a_front_cameras_picture_gives_the_lay_of_the_part_and_says_so() -> None:

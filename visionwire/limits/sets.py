@@ -189,8 +189,9 @@ def _parse(data: bytes, where: str) -> LimitSet:
     except tomllib.TOMLDecodeError as error:
         raise LimitsError(f"{where} is not TOML: {error}; mend that line") from error
     root = _Table(table, where, "")
-    if (found := root.text("format")) != LIMITS_FORMAT:
-        raise root.error("format", f"is {found!r}", f"write format = {LIMITS_FORMAT!r}")
+    if (found := root.left.pop("format", None)) != LIMITS_FORMAT:
+        wrong = "is missing" if found is None else f"is {found!r}"
+        raise root.error("format", wrong, f'write format = "{LIMITS_FORMAT}" as the first line of the file')
     limits = LimitSet(
         name=root.text("name"),
         title=root.text("title"),

@@ -84,8 +84,11 @@ def test_a_set_of_ones_own(tmp_path: Path) -> None:
     assert (thick.low, thick.high, thick.status) == (7, None, "common practice")
 
 
+FIRST_LINE = 'write format = "visionwire.limits/1" as the first line of the file'
 WRONG = [
-    ('format = "visionwire.limits/1"', 'format = "limits"', "format is 'limits'; write format = 'visionwire.limits/1'"),
+    ('format = "visionwire.limits/1"', 'format = "limits"', f"format is 'limits'; {FIRST_LINE}"),
+    ('format = "visionwire.limits/1"', "format = 1", f"format is 1; {FIRST_LINE}"),
+    ('format = "visionwire.limits/1"', "", f"format is missing; {FIRST_LINE}"),
     ('name = "own"', "", 'name is missing or not a text; write name = "..."'),
     ("judge_worst_inch = true", 'judge_worst_inch = "yes"', "judge_worst_inch is 'yes'; write true or false"),
     ("judge_worst_inch = true", "judge_worst_inches = true", "judge_worst_inches is no key that visionwire knows"),
