@@ -30,7 +30,7 @@ FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
 NOTED_RESIDUAL_PX = 1.0
 #: A wire that looks so many standard deviations, and so much of itself, off the size given is another one.
-OTHER_WIRE_SIGMAS, OTHER_WIRE_SHARE = 2.5, 0.15
+OTHER_WIRE_SIGMAS, OTHER_WIRE_SHARE = 3.0, 0.2
 
 
 def reading(

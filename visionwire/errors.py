@@ -37,5 +37,11 @@ class LimitsError(VisionwireError):
     exit_code = ExitCode.USAGE
 
 
+class PlanError(VisionwireError):
+    """A safety that no rule allows, or a plan that cannot be used."""
+
+    exit_code = ExitCode.USAGE
+
+
 class OutputError(VisionwireError):
     """A file that cannot be written."""

@@ -14,6 +14,7 @@ from visionwire.cli.card import card
 from visionwire.cli.check import check
 from visionwire.cli.complaint import complain
 from visionwire.cli.limits import limits
+from visionwire.cli.plan import plan
 from visionwire.errors import ExitCode, VisionwireError
 
 # The matrices are small: threads of the linear algebra cost twice the work and gain no time. numpy comes in later.
@@ -59,6 +60,7 @@ app = typer.Typer(
 app.command("check")(check)
 app.command("card")(card)
 app.command("limits")(limits)
+app.command("plan")(plan)
 
 
 def _say_version(wanted: bool) -> None:

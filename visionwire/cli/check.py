@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from visionwire.limits import LimitSet
     from visionwire.measure import Method
     from visionwire.photo import Photo
+    from visionwire.plan import Plan
     from visionwire.reading import Reading, Refusal
     from visionwire.scan import Finder
 
@@ -64,6 +65,8 @@ class CheckOptions:
         Who looks for the wire.
     method : {"double", "single"}
         How the safety is made.
+    plan : Plan or None
+        What it was to be.
     as_json : bool
         Print JSON instead of words.
     sheets : Path or None
@@ -78,6 +81,7 @@ class CheckOptions:
     two_points: tuple[float, float, float, float, float] | None
     finders: tuple[Finder, ...]
     method: Method
+    plan: Plan | None
     as_json: bool
     sheets: Path | None
 
@@ -109,6 +113,9 @@ def check(
     scale: Annotated[
         str | None, typer.Option(metavar="X,Y,X,Y,INCHES", help="Two points and the distance between them.")
     ] = None,
+    plan: Annotated[
+        str | None, typer.Option(metavar="PLAN.json", help="Hold it against a plan: runs, spans, twists, wire.")
+    ] = None,
     finder: Annotated[
         str, typer.Option(metavar="both|learned|classical", help="Who looks for the wire where no ends are given.")
     ] = "both",
@@ -118,7 +125,7 @@ def check(
     Exit status, the gravest of all photographs: 4 unreadable input or unwritable output, else 1 at least one
     nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is wrong options or arguments.
     """
-    options = options_from(photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder)
+    options = options_from(photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder, plan)
     statuses = {_check_one(path, sheet_path, options) for path, sheet_path in _sheet_paths(photos, options.sheets)}
     if not as_json:
         from visionwire.sheet.words import CAUTION
@@ -139,6 +146,7 @@ def options_from(
     end: str | None,
     scale: str | None,
     finder: str = "both",
+    plan: str | None = None,
 ) -> CheckOptions:
     """Check the words of the call, all of them before any photograph is opened.
 
@@ -162,7 +170,8 @@ def options_from(
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
     limit_set, wire_in = load_limits(limits), _wire_in(wire)
-    density_band(limit_set, wire_in)  # one that has no band for this wire would say so only after the measuring
+    if method == "double":
+        density_band(limit_set, wire_in)  # one that has no band for this wire would say so only after the measuring
     return CheckOptions(
         limits=limit_set,
         card=_card(card),
@@ -172,6 +181,7 @@ def options_from(
         two_points=_two_points(scale),
         finders=_finders(finder),
         method=_method(method),
+        plan=_plan(plan),
         as_json=as_json,
         sheets=_folder(sheet),
     )
@@ -180,10 +190,14 @@ def options_from(
 def _check_one(path: str, sheet_path: Path | None, options: CheckOptions) -> ExitCode:
     """Read one photograph and say what came of it; whatever goes wrong with it is said here and the others go on."""
     from visionwire.photo import open_photo
+    from visionwire.plan import held_against
+    from visionwire.reading import Reading
 
     try:
         photo = open_photo(path)
         result, evidence = _measure(photo, options)
+        if options.plan is not None and isinstance(result, Reading):
+            result = held_against(result, options.plan, options.limits)
         said = _json_line(result.to_dict()) if options.as_json else _words(result)
     except (ImportError, UsageError, LimitsError):
         raise  # not this photograph's doing
@@ -287,6 +301,14 @@ def _method(method: str) -> Method:
     if method not in METHODS:
         raise UsageError(f"--method is {method!r}; it must be one of {', '.join(METHODS)}")
     return METHODS[method]
+
+
+def _plan(path: str | None) -> Plan | None:
+    if path is None:
+        return None
+    from visionwire.plan import load_plan
+
+    return load_plan(path)
 
 
 def _finders(finder: str) -> tuple[Finder, ...]:

@@ -25,6 +25,10 @@ RULE_WORDS = {
     "gap-end": "gap from last twist to hole",
     "fasteners-in-series": "fasteners on one wire",
     "wire-in-series": "wire in the series",
+    "runs-as-planned": "number of runs, as planned",
+    "span-as-planned": "span, as planned",
+    "twists-as-planned": "twists, as planned",
+    "wire-as-planned": "wire diameter, as planned",
 }
 
 SCALE_WORDS = {

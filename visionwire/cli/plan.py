@@ -1,0 +1,73 @@
+"""``visionwire plan``: a safety before it is made."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def plan(
+    fasteners: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="X,Y[:ROLE][:left]...", help="Where the fasteners stand, seen from above, y upwards."),
+    ] = None,
+    hole: Annotated[float | None, typer.Option(metavar="DIAMETER", help="Diameter of the hole, in inches.")] = None,
+    unit: Annotated[str, typer.Option(metavar="in|mm", help="Of the places.")] = "in",
+    wire: Annotated[float | None, typer.Option(metavar="DIAMETER_IN", help="Wire wished for; else by rule.")] = None,
+    single: Annotated[bool, typer.Option("--single", help="Single wire is wished for.")] = False,
+    closed_pattern: Annotated[bool, typer.Option("--closed-pattern", help="Small screws in a closed pattern.")] = False,
+    critical: Annotated[bool, typer.Option("--critical", help="A critical area.")] = False,
+    hot: Annotated[bool, typer.Option("--hot", help="A hot area.")] = False,
+    magnesium: Annotated[bool, typer.Option("--magnesium", help="Magnesium parts.")] = False,
+    emergency: Annotated[bool, typer.Option("--emergency", help="A device that a hand must break free.")] = False,
+    turnbuckle: Annotated[
+        str | None, typer.Option(metavar="CABLE_IN", help="A turnbuckle on that cable, such as 1/8, instead.")
+    ] = None,
+    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = "common",
+    as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON, for check --plan.")] = False,
+    drawing: Annotated[Path | None, typer.Option(metavar="FILE.svg", help="Draw it on one page.")] = None,
+) -> None:
+    """Plan a safety: method, wire, order, side, twists to expect, wire to cut, with the rule behind each.
+
+    ROLE is bolt (as unless given), nut, connector, structure, fuel-line, oxygen-line or hydraulic-line; ":left" is a
+    left-hand thread.
+    """
+    from visionwire.errors import UsageError
+    from visionwire.limits import load_limits
+    from visionwire.plan import Wish, draw_plan, fastener, make_plan, plan_lines
+    from visionwire.plan.turnbuckle import turnbuckle_lines
+
+    limit_set = load_limits(limits)
+    if turnbuckle is not None:
+        least = None if limit_set.wraps is None else limit_set.wraps.low
+        print("\n".join(turnbuckle_lines(turnbuckle, least)))
+        return
+    if hole is None:
+        raise UsageError("no hole was given; give its diameter in inches with --hole, such as --hole 0.060")
+    wish = Wish(
+        fasteners=tuple(fastener(text, unit) for text in fasteners or ()),
+        hole_in=hole,
+        wire_in=wire,
+        single=single,
+        closed_pattern=closed_pattern,
+        critical=critical,
+        hot=hot,
+        magnesium=magnesium,
+        emergency=emergency,
+    )
+    made = make_plan(wish, limit_set)
+    print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made)))
+    if drawing is not None:
+        _write(drawing, draw_plan(made))
+
+
+def _write(path: Path, content: str) -> None:
+    from visionwire.errors import OutputError
+
+    try:
+        path.write_text(content, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"the drawing {path} cannot be written ({error.strerror}); give another --drawing") from error

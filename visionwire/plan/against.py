@@ -1,0 +1,81 @@
+"""A reading held against its plan: number of runs, spans, twists, wire size."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from visionwire import judge
+from visionwire.limits import LimitSet
+from visionwire.plan.make import Plan, PlannedSpan
+from visionwire.plan.rules import COMMON_SIZES_IN
+from visionwire.reading import Check, Reading, Run
+
+#: The plan's span goes from hole to hole straight; the wire may leave either on another side of its head.
+SPAN_PLAY_IN = 0.25
+
+
+def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
+    """Return the reading with checks of what the plan asks for, and with the call that all checks earn.
+
+    The photograph's first safety is taken for the series of the plan that has as many runs; they may come in the order
+    of the plan or the other way round, whichever their spans fit better.
+    """
+    runs = reading.runs[: reading.series.runs]
+    planned = next((one.spans for one in plan.series if len(one.spans) == len(runs)), None)
+    counts = [len(one.spans) for one in plan.series]
+    matched = planned is not None
+    checks = [
+        Check(
+            rule="runs-as-planned",
+            section="whole",
+            value=float(len(runs)),
+            u95=0.0,
+            unit="runs",
+            low=float(min(counts)),
+            high=float(max(counts)),
+            probability_conforming=1.0 if matched else 0.0,
+            call="conforming" if matched else "nonconforming",
+            source="the plan",
+        )
+    ]
+    if planned is not None:
+        ways = [planned, planned[::-1]]
+        planned = min(ways, key=lambda way: sum(abs(a.span_in - b.span_in) for a, b in zip(runs, way, strict=True)))
+        for number, (run, span) in enumerate(zip(runs, planned, strict=True), 1):
+            checks += _of_run(f"run {number}", run, span, plan, limits)
+    every = (*reading.checks, *checks)
+    call, confidence = judge.overall(every)
+    _, before = judge.overall(reading.checks)
+    # What the reading had beside its checks (that it is wire at all) still counts.
+    found = reading.confidence / before if before > 0 else 1.0
+    return dataclasses.replace(reading, checks=every, call=call, confidence=confidence * min(found, 1.0))
+
+
+def _of_run(name: str, run: Run, span: PlannedSpan, plan: Plan, limits: LimitSet) -> list[Check]:
+    between = (span.span_in - SPAN_PLAY_IN, span.span_in + SPAN_PLAY_IN)
+    checks = [_check("span-as-planned", name, run.span_in, run.span_in_u95, "in", between, limits)]
+    if span.twists_low is not None and span.twists_high is not None:
+        twists = (span.twists_low - 0.5, span.twists_high + 0.5)
+        checks.append(_check("twists-as-planned", name, run.twists, run.twists_u95, "twists", twists, limits))
+    if run.wire_diameter_in is not None and run.wire_diameter_in_u95 is not None:
+        between = _neighbours(plan.wire_in)
+        checks.append(
+            _check("wire-as-planned", name, run.wire_diameter_in, run.wire_diameter_in_u95, "in", between, limits)
+        )
+    return checks
+
+
+def _neighbours(wire_in: float) -> tuple[float, float]:
+    """Return the common sizes beside this one: an outline tells no nearer than that."""
+    thinner = [size for size in COMMON_SIZES_IN if size < wire_in - 1e-9]
+    thicker = [size for size in COMMON_SIZES_IN if size > wire_in + 1e-9]
+    return (thinner[-1] if thinner else 0.5 * wire_in, thicker[0] if thicker else 1.5 * wire_in)
+
+
+def _check(
+    rule: str, section: str, value: float, u95: float, unit: str, between: tuple[float, float], limits: LimitSet
+) -> Check:
+    low, high = between
+    probability = judge.probability_conforming(value, u95 / judge.COVERAGE_95, low, high)
+    call = judge.call_for(probability, limits.decision)
+    return Check(rule, section, value, u95, unit, low, high, probability, call, "the plan")

@@ -1,0 +1,175 @@
+"""A plan as one page to take along: SVG, letter size, the heads as seen from above."""
+
+from __future__ import annotations
+
+import math
+from xml.etree import ElementTree as ET
+
+from visionwire.plan.make import HEAD_IN, Plan, PlannedSpan
+from visionwire.plan.wish import Fastener
+from visionwire.plan.words import plan_lines
+
+PAGE_IN = (8.5, 11.0)
+FIELD_IN = (0.75, 0.9, 7.0, 3.3)  # left, top, width, height
+LARGEST_ZOOM = 2.0
+LINE_IN, TEXT_IN, FOOT_IN = 0.15, 0.11, 0.4
+WIDEST_TEXT = 118
+INK, WIRE = "#222222", "#7a3b00"
+
+
+def draw_plan(plan: Plan, title: str = "Safety wire plan") -> str:
+    """Return the page as SVG."""
+    width, height = PAGE_IN
+    page = ET.Element(
+        "svg",
+        {
+            "xmlns": "http://www.w3.org/2000/svg",
+            "width": f"{width}in",
+            "height": f"{height}in",
+            "viewBox": f"0 0 {width} {height}",
+            "font-family": "sans-serif",
+            "fill": INK,
+        },
+    )
+    ET.SubElement(page, "rect", {"width": f"{width}", "height": f"{height}", "fill": "white"})
+    _text(page, FIELD_IN[0], 0.6, title, 0.2, weight="bold")
+    fasteners = list(dict.fromkeys(f for s in plan.series for span in s.spans for f in (span.start, span.end)))
+    place, zoom = _layout(fasteners)
+    for number, series in enumerate(plan.series, 1):
+        for index, span in enumerate(series.spans, 1):
+            _span(page, span, place, zoom, f"{number}.{index}" if len(plan.series) > 1 else f"{index}")
+    for fastener in fasteners:
+        _head(page, fastener, place, zoom)
+    _scale(page, zoom)
+    y = FIELD_IN[1] + FIELD_IN[3] + 0.65
+    parts = [part for line in plan_lines(plan) for part in _folded(line)]
+    # A long plan is set smaller, so that it stays one page.
+    step = min(LINE_IN, (height - FOOT_IN - y) / len(parts))
+    for part in parts:
+        weight = "normal" if part.startswith(" ") else "bold"
+        _text(page, FIELD_IN[0], y, part, TEXT_IN * step / LINE_IN, weight=weight)
+        y += step
+    return ET.tostring(page, encoding="unicode")
+
+
+def _layout(fasteners: list[Fastener]) -> tuple[tuple[float, float], float]:
+    """Return what is added to a fastener's place, x and y, before it is zoomed, and the zoom."""
+    left, top, width, height = FIELD_IN
+    xs, ys = [f.x_in for f in fasteners], [f.y_in for f in fasteners]
+    room = 4 * HEAD_IN
+    zoom = min(LARGEST_ZOOM, width / (max(xs) - min(xs) + room), height / (max(ys) - min(ys) + room))
+    x = (left + width / 2) / zoom - (max(xs) + min(xs)) / 2
+    y = (top + height / 2) / zoom + (max(ys) + min(ys)) / 2
+    return (x, y), zoom
+
+
+def _at(fastener: Fastener, place: tuple[float, float], zoom: float) -> tuple[float, float]:
+    return zoom * (fastener.x_in + place[0]), zoom * (place[1] - fastener.y_in)
+
+
+def _mouth(
+    fastener: Fastener, other: Fastener, side: str, place: tuple[float, float], zoom: float
+) -> tuple[float, float]:
+    """Return where the wire meets a head: on its side of the line of centres, towards the other head."""
+    (x, y), (to_x, to_y) = _at(fastener, place, zoom), _at(other, place, zoom)
+    along = math.atan2(to_y - y, to_x - x)
+    # Seen towards the other head, y downwards: left is a quarter turn back.
+    turn = {"left": -1.0, "right": 1.0, "either": 0.0}[side]
+    return x + zoom * HEAD_IN * math.cos(along + turn), y + zoom * HEAD_IN * math.sin(along + turn)
+
+
+def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom: float, name: str) -> None:
+    start = _mouth(span.start, span.end, span.leaves, place, zoom)
+    # Arriving on the right along the way is the left as seen from the fastener arrived at.
+    seen_back = {"left": "right", "right": "left", "either": "either"}[span.arrives]
+    end = _mouth(span.end, span.start, seen_back, place, zoom)
+    length = math.dist(start, end)
+    across = (-(end[1] - start[1]) / length, (end[0] - start[0]) / length)
+    twists = span.twists_to_aim_at
+    for strand in (1, -1) if twists else (1,):
+        points = []
+        for step in range(12 * (twists or 1) + 1):
+            share = step / (12 * (twists or 1))
+            aside = 0.035 * strand * math.sin(math.pi * share * twists) if twists else 0.0
+            points.append(
+                f"{start[0] + share * (end[0] - start[0]) + aside * across[0]:.4f},"
+                f"{start[1] + share * (end[1] - start[1]) + aside * across[1]:.4f}"
+            )
+        look = {"fill": "none", "stroke": WIRE, "stroke-width": "0.018"}
+        ET.SubElement(page, "polyline", {"points": " ".join(points), **look})
+    words = f"{name}: {twists} twists" if twists else f"{name}: {span.span_in:.2f} in"
+    x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
+    if abs(end[0] - start[0]) > abs(end[1] - start[1]):
+        _text(page, x, min(start[1], end[1]) - 0.1, words, TEXT_IN, anchor="middle")
+    else:
+        _text(page, x + 0.15, y, words, TEXT_IN)
+
+
+def _head(page: ET.Element, fastener: Fastener, place: tuple[float, float], zoom: float) -> None:
+    x, y = _at(fastener, place, zoom)
+    radius = zoom * HEAD_IN
+    outline = {"fill": "white", "stroke": INK, "stroke-width": "0.015"}
+    if fastener.role in ("bolt", "nut"):
+        corners = [
+            f"{x + radius * math.cos(math.pi * k / 3):.4f},{y + radius * math.sin(math.pi * k / 3):.4f}"
+            for k in range(6)
+        ]
+        ET.SubElement(page, "polygon", {"points": " ".join(corners), **outline})
+    elif fastener.role == "connector":
+        ET.SubElement(page, "circle", {"cx": f"{x:.4f}", "cy": f"{y:.4f}", "r": f"{radius:.4f}", **outline})
+    else:
+        corner = {"x": f"{x - radius:.4f}", "y": f"{y - radius / 2:.4f}", "width": f"{2 * radius:.4f}"}
+        ET.SubElement(page, "rect", {**corner, "height": f"{radius:.4f}", **outline})
+    if fastener.turns:
+        _tightening(page, x, y, 0.6 * radius, fastener.thread == "right")
+    if fastener.role != "bolt":  # which is drawn as its head is
+        _text(page, x, y + radius + 0.14, fastener.role.replace("-", " "), TEXT_IN, anchor="middle")
+
+
+def _tightening(page: ET.Element, x: float, y: float, radius: float, clockwise: bool) -> None:
+    """Draw an arrow round the head, the way that tightens it as seen from above."""
+    turn = 1 if clockwise else -1
+    angles = [turn * math.radians(a) for a in (-150, 100)]
+    (x0, y0), (x1, y1) = ((x + radius * math.cos(a), y + radius * math.sin(a)) for a in angles)
+    path = f"M{x0:.4f},{y0:.4f} A{radius:.4f},{radius:.4f} 0 1 {int(clockwise)} {x1:.4f},{y1:.4f}"
+    look = {"fill": "none", "stroke": INK, "stroke-width": "0.015"}
+    ET.SubElement(page, "path", {"d": path, **look})
+    heading = angles[1] + turn * math.pi / 2
+    wings = [
+        f"{x1 + 0.09 * math.cos(heading + math.pi + lean):.4f},{y1 + 0.09 * math.sin(heading + math.pi + lean):.4f}"
+        for lean in (-0.5, 0.5)
+    ]
+    ET.SubElement(page, "polyline", {"points": f"{wings[0]} {x1:.4f},{y1:.4f} {wings[1]}", **look})
+
+
+def _scale(page: ET.Element, zoom: float) -> None:
+    left, y = FIELD_IN[0], FIELD_IN[1] + FIELD_IN[3] + 0.3
+    end = left + zoom
+    ET.SubElement(
+        page,
+        "path",
+        {
+            "d": f"M{left},{y - 0.05} V{y + 0.05} M{left},{y} H{end:.4f} M{end:.4f},{y - 0.05} V{y + 0.05}",
+            "stroke": INK,
+            "stroke-width": "0.012",
+        },
+    )
+    _text(page, end + 0.1, y + 0.04, "1 in on the part; arrows: the way that tightens, seen from above", TEXT_IN)
+
+
+def _folded(line: str) -> list[str]:
+    indent = len(line) - len(line.lstrip())
+    parts, now = [], ""
+    for word in line.split():
+        if now and len(now) + len(word) + indent >= WIDEST_TEXT:
+            parts.append(now)
+            now = "  "
+        now = f"{now} {word}".strip() if now.strip() else now + word
+    return [" " * indent + part for part in [*parts, now]]
+
+
+def _text(
+    page: ET.Element, x: float, y: float, words: str, size: float, weight: str = "normal", anchor: str = "start"
+) -> None:
+    look = {"font-size": f"{size}", "font-weight": weight, "text-anchor": anchor, "xml:space": "preserve"}
+    ET.SubElement(page, "text", {"x": f"{x:.4f}", "y": f"{y:.4f}", **look}).text = words

@@ -1,0 +1,288 @@
+"""A wish and a limit set in, a plan out."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from visionwire.errors import PlanError
+from visionwire.helix import most_twists_per_inch, strand_in
+from visionwire.limits import LimitSet, density_band
+from visionwire.plan import rules
+from visionwire.plan.route import Side, distance_in, in_order, sides
+from visionwire.plan.rules import Ruling
+from visionwire.plan.wish import Fastener, Wish
+
+PLAN_FORMAT = "visionwire.plan/1"
+#: Of the gap at either end, half of what is allowed; where the set says nothing an eighth of an inch is taken for that.
+USUAL_MOST_GAP_IN = 0.125
+#: From one mouth of the hole round the head to the other: half the girth of a head three holes and a quarter inch wide.
+HEAD_IN = 0.25
+#: Held by the pliers and cut off; common practice, no source.
+PLIERS_IN = 2.0
+RULE_OF_THUMB = (2.5, 3.0)
+USUAL_TAIL_IN = 0.5
+CAUTIONS = (
+    "Wear eye protection; cut ends are sharp and fly.",
+    "Use new wire only, and cut out what was twisted too far: it cannot be untwisted.",
+    "Torque first; never loosen or overtighten to line up a hole.",
+    "The aircraft's own manual and licensed practice govern.",
+)
+
+
+@dataclass(frozen=True)
+class PlannedSpan:
+    """From one fastener to the next.
+
+    Attributes
+    ----------
+    start, end : Fastener
+    span_in : float
+    leaves, arrives : "left", "right" or "either"
+        Side of the fastener, seen along the way from above its head.
+    twists_low, twists_high : int or None
+        Twists to expect by the band of the limit set; None for single wire.
+    twists_to_aim_at : int or None
+    lay : "S", "Z" or None
+        The first is free, and each next the other one, so that the loops stay down.
+    strand_in : float
+        Length of each strand between the holes.
+    """
+
+    start: Fastener
+    end: Fastener
+    span_in: float
+    leaves: Side
+    arrives: Side
+    twists_low: int | None
+    twists_high: int | None
+    twists_to_aim_at: int | None
+    lay: str | None
+    strand_in: float
+
+
+@dataclass(frozen=True)
+class Series:
+    """One length of wire: its spans in order, and what to cut (whole wire, before it is folded)."""
+
+    spans: tuple[PlannedSpan, ...]
+    cut_in: float
+    cut_by_thumb_in: tuple[float, float]
+    pigtail: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What to do."""
+
+    method: str
+    wire_in: float
+    hole_in: float
+    material: str
+    series: tuple[Series, ...]
+    rulings: tuple[Ruling, ...]
+    cautions: tuple[str, ...]
+    limits: str
+    limits_sha256: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as plain JSON types, with its format version first."""
+        return {"format": PLAN_FORMAT, **dataclasses.asdict(self)}
+
+
+def make_plan(wish: Wish, limits: LimitSet) -> Plan:
+    """Plan a safety.
+
+    Parameters
+    ----------
+    wish : Wish
+        What is asked for.
+    limits : LimitSet
+        Density, pigtail, span and series are taken from it.
+
+    Raises
+    ------
+    PlanError
+        If no rule allows what is asked for; the sentence names the rule, its source and the way out.
+    LimitsError
+        If the limit set has no band for the wire.
+    """
+    if len(wish.fasteners) < 2:
+        raise PlanError("a safety ties at least two points; name another fastener, or structure to tie to")
+    if not 0 < wish.hole_in < 1:
+        raise PlanError(f"the hole is {wish.hole_in:g} in; give its diameter in inches, such as 0.060")
+    rules.forbid_pairs(wish)
+    way = in_order(wish.fasteners)
+    lengths = [distance_in(a, b) for a, b in itertools.pairwise(way)]
+    for (a, b), length in zip(itertools.pairwise(way), lengths, strict=True):
+        if length < 2 * wish.hole_in:
+            raise PlanError(f"two fasteners stand at {a.x_in:g},{a.y_in:g} and {b.x_in:g},{b.y_in:g}; move one of them")
+        rules.forbid_span(length, limits)
+    method, of_method = rules.method(wish, max(lengths))
+    wire_in, of_wire = rules.wire(wish, method, max(lengths))
+    of_material = rules.material(wish)
+    rulings = [of_method, of_wire, of_material]
+    groups = _split(way, wire_in, limits, method, rulings)
+    return Plan(
+        method=method,
+        wire_in=wire_in,
+        hole_in=wish.hole_in,
+        material=of_material.answer,
+        series=tuple(_series(group, method, wire_in, limits) for group in groups),
+        rulings=tuple(rulings + _of_laying(way, method, limits)),
+        cautions=CAUTIONS,
+        limits=limits.name,
+        limits_sha256=limits.sha256,
+    )
+
+
+def load_plan(path: str | Path) -> Plan:
+    """Read a plan that was written as JSON.
+
+    Raises
+    ------
+    PlanError
+        If the file cannot be read or is no plan.
+    """
+    try:
+        record = json.loads(Path(path).read_text(encoding="utf-8"))
+        if record.pop("format") != PLAN_FORMAT:
+            raise ValueError(f"its format is not {PLAN_FORMAT}")
+        series = []
+        for one in record.pop("series"):
+            spans = tuple(
+                PlannedSpan(**{**span, "start": Fastener(**span["start"]), "end": Fastener(**span["end"])})
+                for span in one["spans"]
+            )
+            series.append(Series(spans, one["cut_in"], tuple(one["cut_by_thumb_in"]), one["pigtail"]))
+        rulings = tuple(Ruling(**one) for one in record.pop("rulings"))
+        return Plan(series=tuple(series), rulings=rulings, cautions=tuple(record.pop("cautions")), **record)
+    except OSError as error:
+        raise PlanError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise PlanError(f"{path} is no plan ({error}); make one with visionwire plan --json") from error
+
+
+def _split(
+    way: tuple[Fastener, ...], wire_in: float, limits: LimitSet, method: str, rulings: list[Ruling]
+) -> list[tuple[Fastener, ...]]:
+    """Return the way cut into series that one wire may hold; neighbours share the fastener where one is cut."""
+    rule = limits.series
+    if rule is None:
+        return [way]
+    groups, now = [], [way[0]]
+    for one in way[1:]:
+        longer = (*now, one)
+        spans = [distance_in(a, b) for a, b in itertools.pairwise(longer)]
+        wide = max(spans) >= rule.widely_spaced_in
+        too_many = (
+            len(longer) > rule.most_fasteners if wide else _cut_in(longer, method, wire_in, limits) > rule.wire_in
+        )
+        if too_many and len(now) > 1:
+            groups.append(tuple(now))
+            now = [now[-1]]
+        now.append(one)
+    groups.append(tuple(now))
+    said = (
+        f"at most {rule.most_fasteners} fasteners where two stand {rule.widely_spaced_in:g} in apart or more, "
+        f"else what {rule.wire_in:g} in of wire reaches"
+    )
+    rulings.append(Ruling("series", f"{len(groups)} of {', '.join(str(len(g)) for g in groups)}", said, rule.source))
+    return groups
+
+
+def _series(way: tuple[Fastener, ...], method: str, wire_in: float, limits: LimitSet) -> Series:
+    spans = tuple(_span(a, b, number, method, wire_in, limits) for number, (a, b) in enumerate(itertools.pairwise(way)))
+    total = sum(span.span_in for span in spans)
+    thumb = (RULE_OF_THUMB[0] * total, RULE_OF_THUMB[1] * total)
+    count = limits.pigtail
+    low, high = (None, None) if count is None else (count.low, count.high)
+    twists = " to ".join(str(one) for one in (low, high) if one is not None) or "as the manual says"
+    at_least = "at least " if high is None and low is not None else ""
+    how = "the other lay" if method == "double" else "twisted as a pair"
+    tail = f"{at_least}{twists} twists, {how}, bent back or under"
+    return Series(spans, _cut_in(way, method, wire_in, limits), thumb, tail)
+
+
+def _span(a: Fastener, b: Fastener, number: int, method: str, wire_in: float, limits: LimitSet) -> PlannedSpan:
+    length = distance_in(a, b)
+    leaves, arrives = sides(a, b)
+    if method == "single":
+        return PlannedSpan(a, b, length, leaves, arrives, None, None, None, None, length)
+    low, high, aim = _band(wire_in, limits)
+    twisted = _twisted_in(length, limits)
+    strand = strand_in(twisted, aim, wire_in) + length - twisted
+    return PlannedSpan(
+        start=a,
+        end=b,
+        span_in=length,
+        leaves=leaves,
+        arrives=arrives,
+        twists_low=math.ceil(low * twisted - 1e-9),
+        twists_high=math.floor(high * twisted + 1e-9),
+        twists_to_aim_at=round(aim * twisted),
+        lay="ZS"[number % 2],
+        strand_in=strand,
+    )
+
+
+def _band(wire_in: float, limits: LimitSet) -> tuple[float, float, float]:
+    """Return least and most density, and what to aim at: the middle; never over what the wire can take."""
+    band = density_band(limits, wire_in)
+    most = most_twists_per_inch(wire_in)
+    high = min(band.high if band.high is not None else most, most)
+    low = band.low if band.low is not None else 0.5 * high
+    return low, high, (low + high) / 2
+
+
+def _twisted_in(span_in: float, limits: LimitSet) -> float:
+    most = limits.gap.high if limits.gap is not None and limits.gap.high is not None else USUAL_MOST_GAP_IN
+    return max(span_in - most, 0.5 * span_in)  # half of the most at either end
+
+
+def _cut_in(way: tuple[Fastener, ...], method: str, wire_in: float, limits: LimitSet) -> float:
+    """Return the wire to cut: both strands of every span and of the pigtail, round every head, and for the pliers."""
+    lengths = [distance_in(a, b) for a, b in itertools.pairwise(way)]
+    heads = len(way) * 2 * HEAD_IN
+    tail_length = limits.pigtail_length
+    tail = tail_length.high if tail_length is not None and tail_length.high is not None else USUAL_TAIL_IN
+    if method == "single":
+        return sum(lengths) + distance_in(way[-1], way[0]) + heads + 2 * tail + PLIERS_IN
+    _, _, aim = _band(wire_in, limits)
+    strands = 0.0
+    for length in lengths:
+        twisted = _twisted_in(length, limits)
+        strands += strand_in(twisted, aim, wire_in) + length - twisted
+    return 2 * (strands + strand_in(tail, aim, wire_in)) + heads + PLIERS_IN
+
+
+def _of_laying(way: tuple[Fastener, ...], method: str, limits: LimitSet) -> list[Ruling]:
+    rulings = [
+        Ruling(
+            "side",
+            "as given for each span",
+            "the pull tightens: clockwise seen from above for right-hand threads, the other way for left-hand ones",
+            rules.AC,
+        ),
+        Ruling(
+            "loop", "under the strand that leaves the hole", "the strand round the head stays down", "NAVEDTRA 14014"
+        ),
+    ]
+    if method == "double":
+        rulings.append(
+            Ruling(
+                "lay", "turned over from section to section", "holds the loop down; which comes first is free", rules.AC
+            )
+        )
+        if len(way) == 3:
+            answer = "over the top of the middle head"
+            rulings.append(Ruling("middle head", answer, "three in a line or in a V", rules.COMMON))
+    if limits.gap is not None and limits.gap.high is not None:
+        answer = f"within {limits.gap.high:g} in of the hole"
+        rulings.append(Ruling("first twist", answer, "twists start and end close to the hole", limits.gap.source))
+    return rulings

@@ -1,0 +1,45 @@
+"""A plan in words."""
+
+from __future__ import annotations
+
+from visionwire.plan.make import Plan, PlannedSpan
+from visionwire.plan.wish import Fastener
+
+
+def plan_lines(plan: Plan) -> list[str]:
+    """Return the plan as lines for a terminal."""
+    lines = [f"{plan.method} method, {plan.wire_in:.3f} in wire, {plan.material}; holes {plan.hole_in:g} in"]
+    for number, series in enumerate(plan.series, 1):
+        low, high = series.cut_by_thumb_in
+        lines.append(
+            f"wire {number}: cut {series.cut_in:.0f} in by calculation, {low:.0f} to {high:.0f} by the rule of thumb "
+            "(2.5 to 3 times the span)"
+        )
+        for place, span in enumerate(series.spans, 1):
+            lines += [f"  span {place}, {place_words(span.start)} to {place_words(span.end)}: {span.span_in:.2f} in"]
+            lines += [f"    {words}" for words in span_words(span)]
+        lines.append(f"  pigtail: {series.pigtail}")
+    lines.append("why")
+    for ruling in plan.rulings:
+        lines += [f"  {ruling.question}: {ruling.answer}", f"    {ruling.rule} ({ruling.source})"]
+    lines += [f"limits: {plan.limits}, sha256 {plan.limits_sha256}", "cautions"]
+    return lines + [f"  {caution}" for caution in plan.cautions]
+
+
+def span_words(span: PlannedSpan) -> list[str]:
+    """Return what to do on one span."""
+    words = [f"leaves on the {span.leaves}, arrives on the {span.arrives}, seen along the way from above"]
+    if "either" in (span.leaves, span.arrives):
+        words = [words[0].replace("on the either", "on either side")]
+    if span.twists_to_aim_at is not None:
+        words.append(
+            f"{span.twists_to_aim_at} twists, {span.twists_low} to {span.twists_high} allowed, lay {span.lay}; "
+            f"takes {span.strand_in:.2f} in of each strand"
+        )
+    return words
+
+
+def place_words(fastener: Fastener) -> str:
+    """Return a fastener in words: where it stands and what it is."""
+    thread = ", left-hand thread" if fastener.thread == "left" else ""
+    return f"{fastener.role.replace('-', ' ')} at {fastener.x_in:.3g},{fastener.y_in:.3g}{thread}"
