@@ -2,25 +2,88 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+if TYPE_CHECKING:
+    from visionwire.limits import Length, LimitSet
+
+COMPARED_WIRES_IN = (0.020, 0.025, 0.032, 0.041, 0.051)
+
 
 def limits(
-    name: Annotated[
-        str | None, typer.Argument(metavar="[NAME|FILE.toml]", help="Which limit set to show; none lists them.")
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[NAME|FILE.toml]...", help="One to show, two to compare; none lists them."),
     ] = None,
 ) -> None:
-    """List the limit sets, or show one with the source of each figure."""
+    """List the limit sets, show one with the source of each figure, or hold two side by side."""
+    from visionwire.errors import UsageError
     from visionwire.limits import known_limits, load_limits
 
-    if name is None:
+    if not names:
         for known in known_limits():
             print(f"{known:12}  {load_limits(known).title}")
         return
-    for line in describe(name):
+    if len(names) > 2:
+        raise UsageError("limits shows one set or compares two; name no more than two")
+    for line in describe(names[0]) if len(names) == 1 else compare(*names):
         print(line)
+
+
+def compare(one: str, other: str) -> list[str]:
+    """Return the lines that hold two limit sets side by side, where they differ marked by a star."""
+    from visionwire.limits import load_limits
+
+    sets = [load_limits(name) for name in (one, other)]
+    columns = [_figures(each) for each in sets]
+    names = [each.name for each in sets]
+    rows = [(key, *(column.get(key, "nothing said") for column in columns)) for key in _all_keys(columns)]
+    wide = max(len(row[0]) for row in rows)
+    first = max(len(names[0]), *(len(row[1]) for row in rows))
+    lines = [f"  {'':{wide}}  {names[0]:{first}}  {names[1]}"]
+    lines += [f"{'*' if a != b else ' '} {key:{wide}}  {a:{first}}  {b}" for key, a, b in rows]
+    return [*lines, "", "* where they differ; sources: visionwire limits NAME. The aircraft's own manual governs."]
+
+
+def _all_keys(columns: list[dict[str, str]]) -> list[str]:
+    return list(dict.fromkeys(key for column in columns for key in column))
+
+
+def _figures(limits: LimitSet) -> dict[str, str]:
+    """Return what a set allows, in words, by what it is of."""
+    from visionwire.errors import LimitsError
+    from visionwire.limits import density_band
+    from visionwire.sheet.words import limits_words
+
+    figures = {}
+    for wire_in in COMPARED_WIRES_IN:
+        try:
+            band = density_band(limits, wire_in)
+        except LimitsError:
+            continue
+        figures[f"twists per inch, {wire_in:.3f} wire"] = limits_words(band.low, band.high)
+    counts = {"pigtail, twists": limits.pigtail, "turnbuckle, wraps": limits.wraps}
+    figures |= {key: limits_words(count.low, count.high) for key, count in counts.items() if count is not None}
+    for key, length in _lengths(limits).items():
+        if length is not None:
+            shown = "" if length.judged else " (shown, not judged)"
+            figures[f"{key}, in"] = f"{limits_words(length.low, length.high)}{shown}"
+    if limits.series is not None:
+        figures["in series"] = f"{limits.series.most_fasteners} wide apart, else {limits.series.wire_in:g} in of wire"
+    figures["conforming from"] = f"{limits.decision.conforming_at_least:g}"
+    figures["nonconforming to"] = f"{limits.decision.nonconforming_at_most:g}"
+    return figures
+
+
+def _lengths(limits: LimitSet) -> dict[str, Length | None]:
+    return {
+        "length of the pigtail": limits.pigtail_length,
+        "gap from a hole to the twist": limits.gap,
+        "span from hole to hole": limits.span,
+        "bow off the chord": limits.bow,
+    }
 
 
 def describe(name: str) -> list[str]:
@@ -42,13 +105,7 @@ def describe(name: str) -> list[str]:
     if chosen.pigtail is not None:
         count = chosen.pigtail
         lines += [f"pigtail: {limits_words(count.low, count.high)} twists", f"    {count.source} ({count.status})"]
-    lengths = {
-        "length of the pigtail": chosen.pigtail_length,
-        "gap from a hole to the twist": chosen.gap,
-        "span from hole to hole": chosen.span,
-        "bow off the chord": chosen.bow,
-    }
-    for name_of, length in lengths.items():
+    for name_of, length in _lengths(chosen).items():
         if length is not None:
             shown = "" if length.judged else ", shown and not judged"
             lines += [f"{name_of}: {limits_words(length.low, length.high)} in{shown}"]

@@ -6,6 +6,7 @@ import difflib
 import hashlib
 import itertools
 import math
+import re
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -188,7 +189,7 @@ def _parse(data: bytes, where: str) -> LimitSet:
         raise LimitsError(f"{where} is not a text file in UTF-8; write the limits as TOML") from error
     except tomllib.TOMLDecodeError as error:
         raise LimitsError(f"{where} is not TOML: {error}; mend that line") from error
-    root = _Table(table, where, "")
+    root = _Table(table, where, "", data.decode("utf-8"))
     if (found := root.left.pop("format", None)) != LIMITS_FORMAT:
         wrong = "is missing" if found is None else f"is {found!r}"
         raise root.error("format", wrong, f'write format = "{LIMITS_FORMAT}" as the first line of the file')
@@ -215,14 +216,16 @@ def _parse(data: bytes, where: str) -> LimitSet:
 class _Table:
     """One table of the file; takes its keys one by one, so that a key misspelt is found."""
 
-    def __init__(self, table: Any, where: str, path: str) -> None:
-        self.where, self.path = where, path
+    def __init__(self, table: Any, where: str, path: str, source: str) -> None:
+        self.where, self.path, self.source = where, path, source
         if not isinstance(table, dict):
-            raise LimitsError(f"{where}: {path} is not a table; write it as [{path}]")
+            line = _line_of(source, "", path)
+            raise LimitsError(f"{where}{line}: {path} is not a table; write it as [{path}]")
         self.left = dict(table)
 
     def error(self, key: str, wrong: str, remedy: str) -> LimitsError:
-        return LimitsError(f"{self.where}: {f'{self.path}.' if self.path else ''}{key} {wrong}; {remedy}")
+        line = _line_of(self.source, self.path, key)
+        return LimitsError(f"{self.where}{line}: {f'{self.path}.' if self.path else ''}{key} {wrong}; {remedy}")
 
     def text(self, key: str) -> str:
         value = self.left.pop(key, None)
@@ -260,7 +263,7 @@ class _Table:
         return low, high
 
     def table(self, key: str) -> _Table:
-        return _Table(self.left.pop(key, None), self.where, key)
+        return _Table(self.left.pop(key, None), self.where, key, self.source)
 
     def some(self, key: str, read: Callable[[_Table], T]) -> T | None:
         return read(self.table(key)) if key in self.left else None
@@ -269,11 +272,26 @@ class _Table:
         rows = self.left.pop(key, None)
         if not isinstance(rows, list) or not rows:
             raise self.error(key, "is missing", f"give at least one [[{key}]] row")
-        return [_Table(row, self.where, f"{key}[{number}]") for number, row in enumerate(rows, 1)]
+        return [_Table(row, self.where, f"{key}[{number}]", self.source) for number, row in enumerate(rows, 1)]
 
     def done(self) -> None:
         for key in self.left:
             raise self.error(key, "is no key that visionwire knows", "mend its spelling or take it out")
+
+
+def _line_of(source: str, path: str, key: str) -> str:
+    """Return ", line N" of a key in a table, of the table's head where the key is missing, or nothing."""
+    counts: dict[str, int] = {}
+    now, head = "", None
+    for number, line in enumerate(source.splitlines(), 1):
+        if found := re.match(r"\s*(\[\[?)\s*([\w-]+)\s*\]", line):
+            name = found[2]
+            counts[name] = counts.get(name, 0) + 1
+            now = name if found[1] == "[" else f"{name}[{counts[name]}]"
+            head = number if now == path else head
+        elif now == path and re.match(rf"\s*{re.escape(key)}\s*=", line):
+            return f", line {number}"
+    return "" if head is None else f", line {head}"
 
 
 def _decision(table: _Table) -> DecisionRule:

@@ -1,0 +1,97 @@
+"""Limit sets beside their documents, beside each other, and a user's own file with its lines named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from visionwire.cli import app
+from visionwire.errors import ExitCode, LimitsError
+from visionwire.limits import density_band, known_limits, load_limits
+
+GOOD = """format = "visionwire.limits/1"
+name = "mine"
+title = "a set of my own"
+[decision]
+conforming_at_least = 0.95
+nonconforming_at_most = 0.05
+source = "a desk"
+status = "common practice"
+[[density]]
+low = 6
+high = 8
+source = "a desk"
+status = "common practice"
+[gap]
+high = 0.125
+judged = true
+source = "a desk"
+status = "common practice"
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "wire_in", "low", "high"),
+    [
+        ("common", 0.032, 6, 8),  # FAA AC 43.13-1B (1998), chapter 7, as reported
+        ("by-diameter", 0.020, 10, 13),  # document 13773-001 (2000), 20-50, page 2
+        ("by-diameter", 0.032, 6, 12),
+        ("two-bands", 0.020, 9, 12),  # a transport aircraft's manual, 70-20-01
+        ("two-bands", 0.032, 7, 10),
+        ("five-bands", 0.0185, 11, 14),  # a transport aircraft's manual, 20-10-44
+        ("five-bands", 0.025, 9, 12),
+        ("five-bands", 0.041, 7, 10),
+        ("five-bands", 0.051, 5, 8),
+        ("five-bands", 0.070, 4, 7),
+        ("wide-bands", 0.020, 8, 14),  # a table of unidentified origin, reported
+        ("wide-bands", 0.041, 6, 11),
+        ("wide-bands", 0.060, 4, 8),
+        ("metric", 0.0315, 3 * 2.54, 4 * 2.54),  # a light engine's manual, 11.8.1: 3 to 4 twists per 10 mm
+    ],
+)
+def test_bands_are_those_of_the_documents(name: str, wire_in: float, low: float, high: float) -> None:
+    band = density_band(load_limits(name), wire_in)
+    assert (band.low, band.high) == (pytest.approx(low), pytest.approx(high))
+    assert band.source
+
+
+def test_two_sets_side_by_side_with_a_star_where_they_differ() -> None:
+    lines = CliRunner().invoke(app, ["limits", "common", "by-diameter"]).stdout.splitlines()
+    (pigtail,) = [line for line in lines if "pigtail, twists" in line]
+    assert pigtail.startswith("*") and "3 to 6" in pigtail and "at least 5" in pigtail
+    (span,) = [line for line in lines if "span" in line]
+    assert span.startswith(" ") and span.count("at most 6") == 2
+
+
+def test_a_set_beside_itself_differs_nowhere() -> None:
+    for name in known_limits():
+        lines = CliRunner().invoke(app, ["limits", name, name]).stdout.splitlines()
+        assert not [line for line in lines[:-1] if line.startswith("*")]
+
+
+def test_three_are_too_many() -> None:
+    result = CliRunner().invoke(app, ["limits", "common", "metric", "two-bands"])
+    assert result.exit_code == ExitCode.USAGE and "no more than two" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "said"),
+    [
+        ("high = 8", "high = 5", "line 10: density[1].low is 6 and high is 5"),
+        ("judged = true", 'judged = "yes"', "line 16: gap.judged is 'yes'"),
+        ("judged = true", "jugded = true", "line 16: gap.jugded is no key"),
+        ("nonconforming_at_most = 0.05\n", "", "line 5: decision.conforming_at_least"),
+        ('title = "a set of my own"', "title = 7", "title is missing or not a text"),
+        ("[gap]", "[gap", "mend that line"),
+    ],
+)
+def test_what_is_wrong_is_said_with_its_line(tmp_path: Path, good: str, bad: str, said: str) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(GOOD)
+    assert load_limits(path).gap is not None
+    path.write_text(GOOD.replace(good, bad))
+    with pytest.raises(LimitsError) as caught:
+        load_limits(path)
+    assert said in str(caught.value)
