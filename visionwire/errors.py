@@ -43,5 +43,9 @@ class PlanError(VisionwireError):
     exit_code = ExitCode.USAGE
 
 
+class ArchiveError(VisionwireError):
+    """An archive, its ledger or what it is joined with cannot be used."""
+
+
 class OutputError(VisionwireError):
     """A file that cannot be written."""

@@ -156,6 +156,16 @@ class Reading:
         """Return the reading as plain JSON types, with its format version first."""
         return {"format": READING_FORMAT, **_plain(self)}
 
+    def to_records(self) -> list[dict[str, Any]]:
+        """Return one flat record a run and one for the pigtail, as pandas and polars take them; units in the names."""
+        shared = {"photo": self.photo.name, "sha256": self.photo.sha256, "taken": self.photo.taken, "call": self.call}
+        sections = [(f"run {number}", run) for number, run in enumerate(self.runs, 1)]
+        records = []
+        for name, section in [*sections, *([("pigtail", self.pigtail)] if self.pigtail is not None else [])]:
+            flat = {key: value for key, value in _plain(section).items() if not isinstance(value, (list, dict))}
+            records.append({**shared, "section": name, **{"section_call" if k == "call" else k: flat[k] for k in flat}})
+        return records
+
 
 @dataclass(frozen=True)
 class Refusal:

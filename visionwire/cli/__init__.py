@@ -10,11 +10,13 @@ import typer
 from typer.core import TyperGroup
 
 from visionwire import __version__
+from visionwire.cli.archive import archive
 from visionwire.cli.card import card
 from visionwire.cli.check import check
 from visionwire.cli.complaint import complain
 from visionwire.cli.limits import limits
 from visionwire.cli.plan import plan
+from visionwire.cli.trends import review, trends, verify
 from visionwire.errors import ExitCode, VisionwireError
 
 # The matrices are small: threads of the linear algebra cost twice the work and gain no time. numpy comes in later.
@@ -61,6 +63,10 @@ app.command("check")(check)
 app.command("card")(card)
 app.command("limits")(limits)
 app.command("plan")(plan)
+app.command("archive")(archive)
+app.command("trends")(trends)
+app.command("review")(review)
+app.command("verify")(verify)
 
 
 def _say_version(wanted: bool) -> None:

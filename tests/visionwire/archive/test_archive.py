@@ -1,0 +1,233 @@
+"""The archive: every file one row, whatever happens; nothing read twice, nothing lost, nothing written over."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import time
+from importlib import import_module
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from visionwire.archive import Ledger, Settings, listed, run, work
+from visionwire.archive.files import from_path, from_table, pattern_of
+from visionwire.archive.ledger import MIGRATIONS, Entry
+from visionwire.cli import app
+from visionwire.errors import ArchiveError, ExitCode
+from visionwire.limits import load_limits
+
+RUN = import_module("visionwire.archive.run")
+SETTINGS = Settings(load_limits("common"), 0.032)
+KILLS = 60
+DEMO = Path(__file__).parents[3] / "fixtures" / "pictures" / "demo.jpg"
+
+
+def folder_of(path: Path, pictures: int) -> Path:
+    """Make small pictures without wire, a copy, one that is no picture."""
+    path.mkdir(parents=True)
+    rng = np.random.default_rng(5)
+    for k in range(pictures):
+        Image.fromarray(rng.integers(0, 255, (48, 48, 3), np.uint8)).save(path / f"{k:02d}.png")
+    shutil.copy(path / "00.png", path / "copy.png")
+    (path / "broken.jpg").write_bytes(b"\xff\xd8 this is no picture")
+    return path
+
+
+def dump(path: Path) -> list[str]:
+    """Return every row of every table, sorted, so that two ledgers can be held side by side."""
+    base = sqlite3.connect(path)
+    tables = [row[0] for row in base.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    return sorted(f"{table} {row}" for table in tables for row in base.execute(f"SELECT * FROM {table}"))
+
+
+def in_this_process(todo: object, settings: Settings, *_: object) -> object:
+    """Stand in for the workers: what the ledger and the order of work must bear is the same."""
+    for sha256, path in todo:  # type: ignore[attr-defined]
+        yield work.read(sha256, path, settings)
+
+
+def bring_up_to_date(folder: Path, ledger: Path) -> None:
+    book = Ledger(ledger)
+    run(listed([str(folder)]), book, SETTINGS)
+    book.close()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork to kill a child as the machine would die")
+def test_killed_at_random_it_ends_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = folder_of(tmp_path / "photos", 12)
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    began = time.monotonic()
+    bring_up_to_date(folder, tmp_path / "whole.db")
+    whole_s = time.monotonic() - began
+    chance, killed, ended = random.Random(3), 0, 0
+    ledger = tmp_path / "killed.db"
+    while killed < KILLS:
+        child = os.fork()
+        if child == 0:
+            bring_up_to_date(folder, ledger)
+            os._exit(0)
+        time.sleep(chance.uniform(0, 1.2 * whole_s / 6))
+        os.kill(child, signal.SIGKILL)
+        dead = os.WIFSIGNALED(os.waitpid(child, 0)[1])
+        killed, ended = killed + dead, ended + (not dead)
+        if not dead:  # it came to its end: begin another ledger, so that every kill falls into real work
+            assert dump(ledger) == dump(tmp_path / "whole.db")
+            for leftover in tmp_path.glob("killed.db*"):
+                leftover.unlink()
+    bring_up_to_date(folder, ledger)
+    assert dump(ledger) == dump(tmp_path / "whole.db")
+
+
+def test_every_file_is_one_row_and_a_copy_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = folder_of(tmp_path / "photos", 3)
+    read: list[str] = []
+
+    def counting(todo: list[tuple[str, str]], settings: Settings, *_: object) -> object:
+        read.extend(path for _, path in todo)
+        return in_this_process(todo, settings)
+
+    monkeypatch.setattr(RUN, "_entries", counting)
+    book = Ledger(tmp_path / "a.db")
+    counts = run(listed([str(folder)]), book, SETTINGS)
+    columns, rows = book.rows()
+    by_name = {Path(row[0]).name: dict(zip(columns, row, strict=True)) for row in rows}
+    assert len(rows) == 5 and sum(counts.values()) == 5
+    assert len(read) == 4
+    assert by_name["copy.png"]["copy_of"] == str(folder / "00.png")
+    assert by_name["copy.png"]["code"] == by_name["00.png"]["code"]
+    assert by_name["broken.jpg"]["state"] == "unreadable"
+    assert "No such" not in str(by_name["broken.jpg"]["message"])
+    read.clear()
+    run(listed([str(folder)]), book, SETTINGS)
+    assert read == []
+    run(listed([str(folder)]), book, Settings(load_limits("common"), 0.041))
+    assert len(read) == 4
+
+
+def test_workers_read_a_real_picture_and_what_hangs_or_hogs_is_ended(tmp_path: Path) -> None:
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    shutil.copy(DEMO, folder / "demo.jpg")
+    shutil.copy(DEMO, folder / "again.jpg")
+    (folder / "empty.png").write_bytes(b"")
+    states = {}
+    for name, limit_s, memory_gb in (("good", 120.0, 8.0), ("slow", 0.05, 8.0), ("greedy", 120.0, 0.2)):
+        book = Ledger(tmp_path / f"{name}.db")
+        run(listed([str(folder)]), book, SETTINGS, jobs=2, limit_s=limit_s, memory_gb=memory_gb)
+        columns, rows = book.rows()
+        states[name] = {Path(row[0]).name: (row[columns.index("state")], row[columns.index("code")]) for row in rows}
+        book.close()
+    assert states["good"] == {
+        "again.jpg": ("reading", None),
+        "demo.jpg": ("reading", None),
+        "empty.png": ("unreadable", "unreadable"),
+    }
+    assert states["slow"]["demo.jpg"] == ("unreadable", "took-too-long")
+    assert states["greedy"]["demo.jpg"][1] in ("worker-died", "too-large")
+
+
+def test_a_file_that_cannot_be_opened_keeps_its_row(tmp_path: Path) -> None:
+    book = Ledger(tmp_path / "a.db")
+    counts = run([tmp_path / "gone.jpg"], book, SETTINGS)
+    assert counts == {"unreadable": 1}
+    columns, rows = book.rows()
+    assert "cannot be read" in rows[0][columns.index("message")]
+
+
+def test_decisions_are_only_added_and_a_change_is_found(tmp_path: Path) -> None:
+    book = Ledger(tmp_path / "a.db")
+    for decision in ("accept", "reject", "accept"):
+        book.decide("f" * 64, decision, "looked at with a glass", "A. Person", "2031-05-06T07:08:09+00:00")
+    assert book.broken_links() == []
+    book.base.execute("UPDATE dispositions SET decision = 'accept' WHERE number = 2")
+    assert 2 in book.broken_links()
+    book.base.execute("DELETE FROM dispositions WHERE number = 2")
+    assert book.broken_links() != []
+
+
+def test_a_reading_is_never_written_over(tmp_path: Path) -> None:
+    book = Ledger(tmp_path / "a.db")
+    book.use("s")
+    for call in ("conforming", "nonconforming"):
+        book.put_entry(Entry("a" * 64, "reading", None, None, None, {"call": call}), "s")
+    assert book.record("a" * 64) == {"call": "conforming"}
+
+
+def test_a_newer_ledger_and_no_ledger_are_said(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    Ledger(path).close()
+    base = sqlite3.connect(path)
+    base.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+    base.commit()
+    base.close()
+    with pytest.raises(ArchiveError, match="newer visionwire"):
+        Ledger(path)
+    other = tmp_path / "b.db"
+    other.write_text("this is no database, whatever it is, and it goes on for a while" * 40)
+    with pytest.raises(ArchiveError, match="cannot be used"):
+        Ledger(other)
+
+
+def test_words_name_files(tmp_path: Path) -> None:
+    folder = folder_of(tmp_path / "photos", 2)
+    names = {path.name for path in listed([str(folder)])}
+    assert names == {"00.png", "01.png", "copy.png", "broken.jpg"}
+    assert [path.name for path in listed([str(folder / "0*.png")])] == ["00.png", "01.png"]
+    (tmp_path / "list.txt").write_text(f"{folder / '01.png'}\n\n")
+    assert listed([f"@{tmp_path / 'list.txt'}", str(folder / "01.png")]) == [folder / "01.png"]
+    with pytest.raises(ArchiveError, match="no folder and no file"):
+        listed([str(tmp_path / "none")])
+
+
+def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
+    pattern = pattern_of("{station}/{technician}/*")
+    assert from_path(Path("/x/bay 3/T. One/a.jpg"), pattern) == {"station": "bay 3", "technician": "T. One"}
+    assert from_path(Path("a.jpg"), pattern) == {}
+    with pytest.raises(ArchiveError, match="it knows"):
+        pattern_of("{boss}/*")
+    table = tmp_path / "who.csv"
+    table.write_text("photo,technician,taken\na.jpg,T. Two,\n", encoding="utf-8-sig")
+    assert from_table(table) == {"a.jpg": {"technician": "T. Two"}}
+    table.write_text("photo,colour\na.jpg,red\n")
+    with pytest.raises(ArchiveError, match="none of the columns"):
+        from_table(table)
+
+
+def test_the_same_picture_saved_again_looks_the_same() -> None:
+    pixels = np.asarray(Image.open(DEMO).convert("RGB"))
+    small = np.asarray(Image.fromarray(pixels).resize((500, 375)))
+    marks = [int(work.fingerprint(one), 16) for one in (pixels, small, pixels[::-1].copy())]
+    assert (marks[0] ^ marks[1]).bit_count() <= 3 < (marks[0] ^ marks[2]).bit_count()
+
+
+def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    folder = folder_of(tmp_path / "bay 1", 2)
+    shutil.copy(DEMO, folder / "demo.jpg")
+    ledger, page, table = (str(tmp_path / name) for name in ("a.db", "t.html", "t.csv"))
+    runner = CliRunner()
+    done = runner.invoke(
+        app, ["archive", str(folder), "--ledger", ledger, "--wire", "0.032", "--pattern", "{station}/*"]
+    )
+    assert done.exit_code == 0 and "5 files" in done.stdout
+    shown = runner.invoke(app, ["trends", ledger, "--html", page, "--csv", table])
+    assert shown.exit_code == 0 and "1 conforming" in shown.stdout
+    html = Path(page).read_text()
+    assert "bay 1" in html and "eye protection" in html and "http" not in html.replace("http://www.w3.org", "")
+    assert Path(table).read_bytes().startswith(b"\xef\xbb\xbf")
+    assert "twists_per_inch [1/in]" in Path(table).read_text(encoding="utf-8-sig").splitlines()[0]
+    demo = str(folder / "demo.jpg")
+    words = ["review", ledger, demo, "--decision", "accept", "--by", "A. Person", "--reason", "as drawn"]
+    assert runner.invoke(app, words).exit_code == 0
+    assert runner.invoke(app, ["verify", ledger]).exit_code == 0
+    Path(demo).write_bytes(Path(demo).read_bytes() + b"\0")
+    changed = runner.invoke(app, ["verify", ledger])
+    assert changed.exit_code == ExitCode.NONCONFORMING and "another than the one" in changed.stdout
+    assert runner.invoke(app, ["trends", str(tmp_path / "none.db")]).exit_code == ExitCode.FILE

@@ -1,0 +1,65 @@
+"""A ledger's rows as CSV for Excel, JSON Lines, or Parquet: units in the header, missing left empty."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from visionwire.errors import ArchiveError
+
+UNITS = {
+    "bytes": "bytes",
+    "confidence": "1",
+    "probability": "1",
+    "twists_per_inch": "1/in",
+    "twists_per_inch_u95": "1/in",
+    "pigtail_twists": "twists",
+    "pigtail_twists_u95": "twists",
+}
+
+
+def to_csv(path: Path, columns: list[str], rows: list[tuple[Any, ...]]) -> None:
+    """Write a CSV in UTF-8 with a mark that Excel knows it by, units in square brackets in the header."""
+    with _said(path), path.open("w", encoding="utf-8-sig", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow([f"{name} [{UNITS[name]}]" if name in UNITS else name for name in columns])
+        writer.writerows([[_safe(value) for value in row] for row in rows])
+
+
+def to_jsonl(path: Path, columns: list[str], rows: list[tuple[Any, ...]]) -> None:
+    """Write one JSON object a line."""
+    with _said(path), path.open("w", encoding="utf-8") as file:
+        for row in rows:
+            file.write(json.dumps(dict(zip(columns, row, strict=True)), allow_nan=False) + "\n")
+
+
+def to_parquet(path: Path, columns: list[str], rows: list[tuple[Any, ...]]) -> None:
+    """Write Parquet, units in the metadata of its fields; needs the extra ``parquet``."""
+    try:
+        import pyarrow as pa
+        from pyarrow import parquet
+    except ImportError as error:
+        raise ArchiveError('Parquet needs the extra parquet; run pip install "visionwire[parquet]"') from error
+    table = pa.table({name: [row[k] for row in rows] for k, name in enumerate(columns)})
+    fields = [
+        field.with_metadata({"unit": UNITS[field.name]}) if field.name in UNITS else field for field in table.schema
+    ]
+    with _said(path):
+        parquet.write_table(table.cast(pa.schema(fields)), path)
+
+
+def _safe(value: Any) -> Any:
+    """Return a text that no spreadsheet takes for a formula."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value
+
+
+@contextlib.contextmanager
+def _said(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise ArchiveError(f"{path} cannot be written ({error.strerror}); give another place") from error

@@ -1,0 +1,165 @@
+"""The night's work: every file hashed, every new content read, every row written as soon as it is known."""
+
+from __future__ import annotations
+
+import multiprocessing
+import re
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+from visionwire.archive import files, work
+from visionwire.archive.ledger import Entry, Ledger
+from visionwire.archive.settings import Settings
+
+ROWS_AT_ONCE = 200
+GIGABYTE = 1 << 30
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far the work is: pictures done and to do in this run, what came of them, and seconds spent."""
+
+    done: int
+    total: int
+    states: dict[str, int]
+    seconds: float
+
+
+def run(
+    paths: list[Path],
+    ledger: Ledger,
+    settings: Settings,
+    *,
+    pattern: re.Pattern[str] | None = None,
+    table: dict[str, dict[str, str]] | None = None,
+    jobs: int = 1,
+    limit_s: float = 120.0,
+    memory_gb: float = 4.0,
+    tell: Callable[[Progress], None] = lambda progress: None,
+) -> dict[str, int]:
+    """Bring a ledger up to date with some files.
+
+    Stopped at any moment and started again it goes on where it was; the ledger ends the same.
+
+    Parameters
+    ----------
+    paths : list of Path
+        The photographs.
+    ledger : Ledger
+    settings : Settings
+    pattern, table
+        What a path, and a table by name or path, say of a file (`files.from_path`, `files.from_table`).
+    jobs : int
+        Worker processes.
+    limit_s, memory_gb : float
+        What one picture may take; a worker that takes more is ended and the picture recorded as unreadable.
+    tell : callable
+        Called after every picture.
+
+    Returns
+    -------
+    dict
+        How many of the files are in which state: "reading", "refusal", "unreadable".
+    """
+    key = settings.sha256
+    ledger.use(key)
+    for start in range(0, len(paths), ROWS_AT_ONCE):
+        ledger.put_files([_row(path, pattern, table or {}) for path in paths[start : start + ROWS_AT_ONCE]])
+    began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
+    todo = ledger.waiting(key)
+    for done, entry in enumerate(_entries(todo, settings, jobs, limit_s, memory_gb), 1):
+        if entry.code != "changed":  # its file is hashed anew by the next run
+            ledger.put_entry(entry, key)
+        states[entry.state] += 1
+        tell(Progress(done, len(todo), dict(states), time.monotonic() - began))
+    _, rows = ledger.rows()
+    counts: dict[str, int] = {}
+    for row in rows:
+        counts[row[4]] = counts.get(row[4], 0) + 1
+    return counts
+
+
+def _row(path: Path, pattern: re.Pattern[str] | None, table: dict[str, dict[str, str]]) -> tuple[object, ...]:
+    sha256, size, problem = files.sha256_of(path)
+    told = {**files.from_path(path, pattern), **table.get(path.name, {}), **table.get(str(path), {})}
+    return (str(path), sha256, size, problem, *(told.get(field) for field in files.FIELDS))
+
+
+@dataclass
+class _Worker:
+    process: BaseProcess
+    pipe: Connection
+    job: tuple[str, str] | None = None
+    until: float = 0.0
+
+
+def _entries(
+    todo: list[tuple[str, str]], settings: Settings, jobs: int, limit_s: float, memory_gb: float
+) -> Iterator[Entry]:
+    """Yield what comes of every photograph, in whatever order workers finish."""
+    context = multiprocessing.get_context("spawn")
+    rest = list(reversed(todo))
+
+    def hire() -> _Worker:
+        here, there = context.Pipe()
+        process = context.Process(target=work.serve, args=(there, settings, int(memory_gb * GIGABYTE)), daemon=True)
+        process.start()
+        there.close()
+        return _Worker(process, here)
+
+    def give(worker: _Worker) -> None:
+        worker.job = rest.pop()
+        worker.until = time.monotonic() + limit_s
+        worker.pipe.send(worker.job)
+
+    workers = [hire() for _ in range(min(jobs, len(todo)))]
+    try:
+        for worker in workers:
+            give(worker)
+        while busy := [worker for worker in workers if worker.job is not None]:
+            soonest = max(0.0, min(worker.until for worker in busy) - time.monotonic())
+            ready = set(wait([worker.pipe for worker in busy], soonest))
+            for index, worker in enumerate(workers):
+                if worker.job is None:
+                    continue
+                entry = _answer(worker, worker.pipe in ready)
+                if entry is None:
+                    continue
+                yield entry
+                if not worker.process.is_alive() or worker.pipe.closed:
+                    workers[index] = worker = hire()
+                worker.job = None
+                if rest:
+                    give(worker)
+    finally:
+        for worker in workers:
+            worker.process.kill()
+            worker.process.join()
+
+
+def _answer(worker: _Worker, ready: bool) -> Entry | None:
+    """Return what a worker says, or what is to be said of its job where it died or took too long; None goes on."""
+    assert worker.job is not None
+    sha256, _ = worker.job
+    if ready:
+        try:
+            entry = worker.pipe.recv()
+            assert isinstance(entry, Entry)
+            return entry
+        except (EOFError, OSError):
+            _end(worker)
+            return work.unreadable(sha256, "worker-died", "reading it ended its process; look at the file by itself")
+    if time.monotonic() > worker.until:
+        _end(worker)
+        return work.unreadable(sha256, "took-too-long", "reading it took too long; look at the file by itself")
+    return None
+
+
+def _end(worker: _Worker) -> None:
+    worker.process.kill()
+    worker.process.join()
+    worker.pipe.close()

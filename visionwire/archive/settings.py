@@ -1,0 +1,32 @@
+"""By what an archive is read; the same settings and the same content give the same row."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from dataclasses import dataclass
+
+from calibration import Card
+from visionwire import __version__
+from visionwire.limits import LimitSet
+from visionwire.measure import Method
+from visionwire.scan import BOTH, Finder
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Limits, wire, card, finders and method, as in `visionwire.measure`."""
+
+    limits: LimitSet
+    wire_in: float | None = None
+    card: Card | None = None
+    finders: tuple[Finder, ...] = BOTH
+    method: Method = "double"
+
+    @property
+    def sha256(self) -> str:
+        """Hash of all that a reading depends on beside its photograph."""
+        card = None if self.card is None else dataclasses.asdict(self.card)
+        words = [__version__, self.limits.sha256, self.wire_in, card, self.finders, self.method]
+        return hashlib.sha256(json.dumps(words, default=str, sort_keys=True).encode()).hexdigest()

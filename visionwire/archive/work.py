@@ -1,0 +1,76 @@
+"""One photograph of an archive, read in a worker process that may be ended."""
+
+from __future__ import annotations
+
+import contextlib
+from multiprocessing.connection import Connection
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visionwire.archive.ledger import Entry
+from visionwire.archive.settings import Settings
+from visionwire.errors import VisionwireError
+from visionwire.measure import measure
+from visionwire.photo import open_photo
+from visionwire.reading import Refusal
+
+FINGERPRINT_SIDE = 8
+
+
+def read(sha256: str, path: str, settings: Settings) -> Entry:
+    """Read one photograph; whatever goes wrong becomes its entry."""
+    try:
+        photo = open_photo(path)
+        if photo.sha256 != sha256:
+            return unreadable(sha256, "changed", "the file changed while the archive was read; run it again")
+        result = measure(
+            photo,
+            settings.limits,
+            settings.wire_in,
+            card=settings.card,
+            finders=settings.finders,
+            method=settings.method,
+        )
+        mark = fingerprint(photo.pixels)
+    except MemoryError:
+        return unreadable(sha256, "too-large", "the picture needs more memory than it may have; make it smaller")
+    except VisionwireError as error:
+        return unreadable(sha256, "unreadable", str(error).replace(path, "the file"))
+    except Exception as error:  # one picture must never stop the rest
+        words = " ".join(f"{type(error).__name__}: {error}".split())
+        return unreadable(sha256, "unreadable", f"this should not have happened ({words}); tell the maintainers")
+    record = result.to_dict()
+    record["photo"].pop("name")  # copies of one content have many names
+    if isinstance(result, Refusal):
+        return Entry(sha256, "refusal", result.code, f"{result.message}; {result.advice}", mark, record)
+    return Entry(sha256, "reading", None, None, mark, record)
+
+
+def unreadable(sha256: str, code: str, message: str) -> Entry:
+    """Return the entry of a photograph that could not be read."""
+    return Entry(sha256, "unreadable", code, message, None, {"code": code, "message": message})
+
+
+def fingerprint(pixels: NDArray[np.uint8]) -> str:
+    """Return 64 bits, in hexadecimal, that a picture keeps when it is saved again, smaller or by another program.
+
+    Each bit says whether brightness rises from one cell of a 9 by 8 grid to the next: the difference hash, from memory.
+    """
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    small = cv2.resize(grey, (FINGERPRINT_SIDE + 1, FINGERPRINT_SIDE), interpolation=cv2.INTER_AREA).astype(int)
+    bits = (np.diff(small, axis=1) > 0).ravel()
+    return f"{int(''.join('1' if bit else '0' for bit in bits), 2):016x}"
+
+
+def serve(pipe: Connection, settings: Settings, most_bytes: int) -> None:
+    """Read what comes through the pipe until it closes."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (most_bytes, most_bytes))
+    with contextlib.suppress(EOFError, KeyboardInterrupt):
+        while True:
+            sha256, path = pipe.recv()
+            pipe.send(read(sha256, path, settings))

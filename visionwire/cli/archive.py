@@ -1,0 +1,86 @@
+"""``visionwire archive``: folders of photographs into a ledger."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from visionwire.archive import Progress
+
+
+def archive(
+    photos: Annotated[
+        list[str], typer.Argument(metavar="FOLDER|PATTERN|FILE|@LIST...", help="What the archive holds.")
+    ],
+    ledger: Annotated[Path, typer.Option(metavar="FILE.db", help="The ledger; made, or gone on with.")],
+    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = "common",
+    wire: Annotated[
+        str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter; the scale where no card lies.")
+    ] = None,
+    card: Annotated[str | None, typer.Option(metavar="NAME|FILE.toml", help="The card to look for.")] = None,
+    method: Annotated[str, typer.Option(metavar="double|single", help="How the safeties are made.")] = "double",
+    finder: Annotated[str, typer.Option(metavar="both|learned|classical", help="Who looks for the wire.")] = "both",
+    pattern: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PATTERN", help="What folders say, such as {station}/{technician}/*; also {aircraft}, {taken}."
+        ),
+    ] = None,
+    metadata: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.csv", help="Names in its first column, then technician, station, aircraft, taken."),
+    ] = None,
+    jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
+    limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take.")] = 120.0,
+    memory: Annotated[float, typer.Option(metavar="GB", help="Memory that one worker may take.")] = 4.0,
+) -> None:
+    """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
+    from visionwire.archive import Ledger, Settings, listed, run
+    from visionwire.archive.files import from_table, pattern_of
+    from visionwire.cli.check import options_from
+
+    options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder)
+    settings = Settings(options.limits, options.wire_in, options.card, options.finders, options.method)
+    told, by_name = pattern_of(pattern), from_table(metadata)
+    paths = listed(photos)
+    book = Ledger(ledger)
+    try:
+        counts = run(
+            paths,
+            book,
+            settings,
+            pattern=told,
+            table=by_name,
+            jobs=jobs,
+            limit_s=limit,
+            memory_gb=memory,
+            tell=_tell if sys.stderr.isatty() else _silent,
+        )
+    finally:
+        book.close()
+    if sys.stderr.isatty():
+        print(file=sys.stderr)
+    words = ", ".join(f"{count} {state}{'' if count == 1 else 's'}" for state, count in sorted(counts.items()))
+    print(f"{ledger}: {sum(counts.values())} files, {words.replace('unreadables', 'unreadable')}")
+    print("visionwire trends shows them; the aircraft's own manual and licensed practice govern", file=sys.stderr)
+
+
+def _tell(progress: Progress) -> None:
+    rate = progress.done / max(progress.seconds, 1e-9)
+    left = (progress.total - progress.done) / max(rate, 1e-9)
+    states = ", ".join(f"{count} {state}" for state, count in progress.states.items())
+    print(
+        f"\r{progress.done} of {progress.total}, {60 * rate:.0f} a minute, {left / 60:.0f} min left; {states}   ",
+        end="",
+        file=sys.stderr,
+        flush=True,
+    )
+
+
+def _silent(progress: Progress) -> None:
+    pass

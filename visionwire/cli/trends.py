@@ -1,0 +1,123 @@
+"""``visionwire trends``, ``review``, ``verify``: what a ledger says, what people decided, and that both still hold."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from visionwire.errors import ArchiveError, ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from visionwire.archive import Ledger
+
+DECISIONS = ("accept", "reject", "retake")
+LedgerFile = Annotated[Path, typer.Argument(metavar="FILE.db", help="The ledger.")]
+
+
+def trends(
+    ledger: LedgerFile,
+    html: Annotated[Path | None, typer.Option(metavar="FILE.html", help="A page that stands by itself.")] = None,
+    csv: Annotated[Path | None, typer.Option(metavar="FILE.csv", help="All rows, for Excel.")] = None,
+    jsonl: Annotated[Path | None, typer.Option(metavar="FILE.jsonl", help="All rows, one JSON object a line.")] = None,
+    parquet: Annotated[Path | None, typer.Option(metavar="FILE.parquet", help="All rows as Parquet.")] = None,
+    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by.")] = "common",
+    most: Annotated[int, typer.Option(min=0, help="Photographs on the work list.")] = 24,
+) -> None:
+    """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
+    from visionwire.archive import export
+    from visionwire.archive.page import trends_html
+    from visionwire.archive.trends import to_look_at
+    from visionwire.limits import load_limits
+
+    limit_set = load_limits(limits)
+    book = _opened(ledger)
+    try:
+        columns, rows = book.rows()
+    finally:
+        book.close()
+    as_dicts = [dict(zip(columns, row, strict=True)) for row in rows]
+    for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
+        if path is not None:
+            write(path, columns, rows)
+            print(path)
+    if html is not None:
+        try:
+            html.write_text(trends_html(ledger.name, as_dicts, limit_set, most), encoding="utf-8")
+        except OSError as error:
+            raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
+        print(html)
+    print(f"{ledger}: {len(rows)} files, {_counts(as_dicts, 'state')}; calls: {_counts(as_dicts, 'call') or 'none'}")
+    for row in to_look_at(as_dicts, min(most, 10)):
+        print(f"  {row['call']}, worst check conforms with {100 * (row['probability'] or 0):.0f} %: {row['path']}")
+
+
+def review(
+    ledger: LedgerFile,
+    photo: Annotated[str, typer.Argument(metavar="PHOTO", help="Path or SHA-256, as the ledger has it.")],
+    decision: Annotated[str, typer.Option(metavar="accept|reject|retake", help="What was decided.")],
+    by: Annotated[str, typer.Option(metavar="NAME", help="Who decided.")],
+    reason: Annotated[str, typer.Option(metavar="WORDS", help="Why.")],
+) -> None:
+    """Write a person's decision beside a reading; nothing is ever written over, a later decision stands."""
+    if decision not in DECISIONS:
+        raise UsageError(f"--decision is {decision!r}; it must be one of {', '.join(DECISIONS)}")
+    if not by.strip() or not reason.strip():
+        raise UsageError("--by and --reason must say something; name who decided and why")
+    book = _opened(ledger)
+    try:
+        columns, rows = book.rows()
+        known = [dict(zip(columns, row, strict=True)) for row in rows]
+        found = {row["sha256"] for row in known if photo in (row["path"], row["sha256"])} - {None}
+        if len(found) != 1:
+            raise UsageError(
+                f"{photo} is not in {ledger}; give its path or its SHA-256 as visionwire trends --csv has it"
+            )
+        now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+        book.decide(found.pop(), decision, reason, by, now)
+    finally:
+        book.close()
+    print(f"{photo}: {decision}, by {by}")
+
+
+def verify(ledger: LedgerFile) -> None:
+    """Prove that the pictures are those that were read, and that no decision was changed; exit status 1 where not."""
+    from visionwire.archive.files import sha256_of
+
+    book = _opened(ledger)
+    try:
+        columns, rows = book.rows()
+        broken = book.broken_links()
+    finally:
+        book.close()
+    wrong = []
+    for row in (dict(zip(columns, values, strict=True)) for values in rows):
+        if row["sha256"] is None:
+            continue
+        now, _, problem = sha256_of(Path(row["path"]))
+        if now != row["sha256"]:
+            wrong.append(f"{row['path']}: {problem or 'its content is another than the one that was read'}")
+    wrong += [f"decision {number}: it, or the one before it, was changed" for number in broken]
+    for line in wrong:
+        print(line)
+    print(f"{ledger}: {len(rows)} files, {len(wrong)} that do not hold")
+    if wrong:
+        raise typer.Exit(ExitCode.NONCONFORMING)
+
+
+def _opened(path: Path) -> Ledger:
+    from visionwire.archive import Ledger
+
+    if not path.is_file():
+        raise ArchiveError(f"there is no ledger {path}; make one with visionwire archive FOLDER --ledger {path}")
+    return Ledger(path)
+
+
+def _counts(rows: list[dict[str, Any]], key: str) -> str:
+    counts: dict[str, int] = {}
+    for row in rows:
+        if row[key]:
+            counts[row[key]] = counts.get(row[key], 0) + 1
+    return ", ".join(f"{count} {name}" for name, count in sorted(counts.items()))
