@@ -83,7 +83,9 @@ def test_every_refusal_explained_is_given_somewhere() -> None:
 
 
 def test_every_option_named_exists_and_every_option_of_check_is_named() -> None:
-    known = set().union(*(helped(command) for command in ("check", "card", "plan", "archive", "trends", "review")))
+    known = set().union(
+        *(helped(command) for command in ("check", "card", "limits", "plan", "archive", "trends", "review"))
+    )
     assert named() - known == set()
     assert helped("check") - named() == set()
 

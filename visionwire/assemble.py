@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from calibration.plane import Plane
 from visionwire import __version__, judge, layout, look, outline, quality, safety
 from visionwire.budget import Ruler
-from visionwire.density import density_of
+from visionwire.density import Density, density_of
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.layout import Laid, Measured
 from visionwire.limits import LimitSet
 from visionwire.photo import Photo
-from visionwire.reading import Check, LookHere, Pigtail, Point, Reading, Run, Scale, Series
+from visionwire.reading import Check, LookHere, Pigtail, Point, Reading, Run, Scale, Series, Term
 from visionwire.section import Section
 from visionwire.strip import COLUMNS_PER_DIAMETER, picture_strip
 from visionwire.twist import Lay
@@ -177,6 +177,7 @@ def _run(
         evenness=density.evenness(),
         wire_diameter_in=None if wire is None else wire[0],
         wire_diameter_in_u95=None if wire is None else judge.COVERAGE_95 * wire[1],
+        budget=_budget(density),
         copper_probability=copper,
         look_here=places,
         start_px=_point(spine_px[0]),
@@ -186,6 +187,13 @@ def _run(
         call=check.call,
         flags=tuple(one.code for one in flags),
     )
+
+
+def _budget(density: Density) -> tuple[Term, ...]:
+    """Return the terms of the density's uncertainty, the largest first."""
+    whole = density.twists_per_inch_u / density.twists_per_inch
+    terms = sorted(density.terms.items(), key=lambda term: -term[1])
+    return tuple(Term(name, u * density.twists_per_inch, (u / whole) ** 2) for name, u in terms)
 
 
 def _wire_in(luminance: NDArray[np.float32], one: Section, ruler: Ruler) -> tuple[float, float] | None:

@@ -30,8 +30,10 @@ class Density:
     ----------
     twists, twists_u : float
         Count from end to end and its standard deviation.
-    length_in, relative_length_u : float
+    length_in : float
         Length along the wire.
+    length_terms : dict
+        What its uncertainty is made of, relative, by name.
     unseen_relative_u : float
         What the stretch between an end as found and the true end may change the mean by.
     along_in : (n,) float array
@@ -44,7 +46,7 @@ class Density:
     twists: float
     twists_u: float
     length_in: float
-    relative_length_u: float
+    length_terms: dict[str, float]
     unseen_relative_u: float
     along_in: Floats
     bow_in: float
@@ -55,10 +57,19 @@ class Density:
         return self.twists / self.length_in
 
     @property
+    def relative_length_u(self) -> float:
+        """Relative standard deviation of the length."""
+        return float(np.sqrt(sum(term**2 for term in self.length_terms.values())))
+
+    @property
+    def terms(self) -> dict[str, float]:
+        """The budget of the mean density: relative standard deviations by name."""
+        return {**self.length_terms, "phase": self.twists_u / self.twists, "ends": self.unseen_relative_u}
+
+    @property
     def twists_per_inch_u(self) -> float:
         """Standard deviation of the mean density."""
-        terms = (self.twists_u / self.twists, self.relative_length_u, self.unseen_relative_u)
-        return self.twists_per_inch * float(np.sqrt(sum(term**2 for term in terms)))
+        return self.twists_per_inch * float(np.sqrt(sum(term**2 for term in self.terms.values())))
 
     def window(self, centre_in: float, width_in: float) -> DensityAt:
         """Return the density over a window of that width."""
@@ -117,7 +128,7 @@ def density_of(section: Section, ruler: Ruler) -> Density:
         twists_u=section.twists_u,
         unseen_relative_u=_unseen(section, along_in),
         length_in=float(along_in[-1]),
-        relative_length_u=ruler.relative_u(section.spine_px),
+        length_terms=ruler.terms(section.spine_px),
         along_in=along_in,
         bow_in=float(np.abs(aside).max()),
     )

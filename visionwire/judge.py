@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
 from scipy.special import ndtr
 
 from visionwire.limits import DecisionRule, Length, LimitSet, density_band
@@ -16,6 +17,8 @@ from visionwire.reading import Call, Check
 
 COVERAGE_95 = 1.959964
 """Standard uncertainties in the half width of a 95 % interval of the normal distribution."""
+
+RISK_STEPS = 1601
 
 SMALLEST_SHOWN = 0.001
 """Counts less probable than this are left out of `count_probabilities`."""
@@ -65,6 +68,64 @@ def call_for(probability: float, rule: DecisionRule) -> Call:
     return "nonconforming" if probability <= rule.nonconforming_at_most else "undecided"
 
 
+def call_of_value(value: float, u: float, low: float | None, high: float | None, rule: DecisionRule) -> Call:
+    """Return the call that a value earns under the rule of the limit set.
+
+    Parameters
+    ----------
+    value, u : float
+        The value and its standard uncertainty.
+    low, high : float or None
+        The limits.
+    rule : DecisionRule
+        By probability of conformity, or by guard bands about the limits.
+    """
+    if rule.guard_band is None:
+        if low is None and high is None:
+            return call_for(1.0, rule)
+        return call_for(probability_conforming(value, u, low, high), rule)
+    guard = rule.guard_band * COVERAGE_95 * u
+    inside = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
+    if inside >= guard:
+        return "conforming"
+    return "nonconforming" if inside <= -guard else "undecided"
+
+
+def risks(
+    mean: float, deviation: float, u: float, low: float | None, high: float | None, rule: DecisionRule
+) -> tuple[float, float]:
+    """Return consumer's and producer's risk of a process that is measured so: JCGM 106:2012, clause 9 (global risk).
+
+    Parameters
+    ----------
+    mean, deviation : float
+        Of the true values that the process makes, taken as normal.
+    u : float
+        Standard uncertainty of a measurement.
+    low, high : float or None
+        The limits.
+    rule : DecisionRule
+        What is called conforming.
+
+    Returns
+    -------
+    consumer, producer : float
+        Shares of all that is measured: outside the limits and called conforming; inside and called nonconforming.
+    """
+    if not (deviation > 0 and u > 0):
+        raise ValueError(f"deviation is {deviation} and u is {u}; both must be above 0")
+    true = np.linspace(mean - 8 * deviation, mean + 8 * deviation, RISK_STEPS)
+    seen = np.linspace(mean - 8 * deviation - 8 * u, mean + 8 * deviation + 8 * u, RISK_STEPS)
+    calls = np.array([call_of_value(float(value), u, low, high, rule) for value in seen])
+    of_true = np.exp(-0.5 * ((true - mean) / deviation) ** 2)
+    of_true /= of_true.sum()
+    of_seen = np.exp(-0.5 * ((seen[:, None] - true[None]) / u) ** 2)
+    of_seen /= of_seen.sum(0)
+    inside = (true >= (-np.inf if low is None else low)) & (true <= (np.inf if high is None else high))
+    accepted, rejected = ((of_seen * (calls == call)[:, None]).sum(0) for call in ("conforming", "nonconforming"))
+    return float(of_true[~inside] @ accepted[~inside]), float(of_true[inside] @ rejected[inside])
+
+
 def count_probabilities(twists: float, u: float) -> dict[str, float]:
     """Return how probable each whole number of twists is.
 
@@ -99,11 +160,15 @@ def count_probabilities(twists: float, u: float) -> dict[str, float]:
 
 def count_probability_conforming(twists: float, u: float, low: int | None, high: int | None) -> float:
     """Return the probability that the whole number of twists lies within ``low`` and ``high``, both allowed."""
-    least = None if low is None or low <= 0 else low - 0.5
-    most = None if high is None else high + 0.5
+    least, most = _as_lengths(low, high)
     if least is None and most is None:
         return 1.0
     return probability_conforming(twists, u, least, most)
+
+
+def _as_lengths(low: int | None, high: int | None) -> tuple[float | None, float | None]:
+    """Return between which values the nearest whole number is allowed."""
+    return None if low is None or low <= 0 else low - 0.5, None if high is None else high + 0.5
 
 
 def check_density(
@@ -152,7 +217,7 @@ def check_density(
         low=band.low,
         high=band.high,
         probability_conforming=probability,
-        call=call_for(probability, limits.decision),
+        call=call_of_value(twists_per_inch, u, band.low, band.high, limits.decision),
         source=f"{band.source} ({band.status})",
     )
 
@@ -187,7 +252,7 @@ def check_pigtail(twists: float, u: float, limits: LimitSet) -> Check | None:
         low=count.low,
         high=count.high,
         probability_conforming=probability,
-        call=call_for(probability, limits.decision),
+        call=call_of_value(twists, u, *_as_lengths(count.low, count.high), limits.decision),
         source=f"{count.source} ({count.status})",
     )
 
@@ -208,7 +273,7 @@ def check_length(
         low=limit.low,
         high=limit.high,
         probability_conforming=probability,
-        call=call_for(probability, limits.decision),
+        call=call_of_value(value_in, u_in, limit.low, limit.high, limits.decision),
         source=f"{limit.source} ({limit.status})",
     )
 
@@ -252,7 +317,7 @@ def check_series(
         low=None,
         high=high,
         probability_conforming=probability,
-        call=call_for(probability, limits.decision),
+        call=call_of_value(value, u, None, high, limits.decision),
         source=f"{rule.source} ({rule.status})",
     )
 

@@ -62,6 +62,15 @@ class LookHere:
 
 
 @dataclass(frozen=True)
+class Term:
+    """One row of a density's uncertainty budget: one standard deviation, and its share of the variance."""
+
+    term: str
+    twists_per_inch_u: float
+    share: float
+
+
+@dataclass(frozen=True)
 class Run:
     """Twisted wire between two fasteners."""
 
@@ -84,6 +93,7 @@ class Run:
     evenness: str | None
     wire_diameter_in: float | None
     wire_diameter_in_u95: float | None
+    budget: tuple[Term, ...]
     copper_probability: float | None
     look_here: tuple[LookHere, ...]
     start_px: Point

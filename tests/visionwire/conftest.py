@@ -8,7 +8,19 @@ import numpy as np
 import pytest
 
 from visionwire.evidence import Evidence, SectionEvidence
-from visionwire.reading import Check, DensityAt, LookHere, PhotoInfo, Pigtail, Reading, Refusal, Run, Scale, Series
+from visionwire.reading import (
+    Check,
+    DensityAt,
+    LookHere,
+    PhotoInfo,
+    Pigtail,
+    Reading,
+    Refusal,
+    Run,
+    Scale,
+    Series,
+    Term,
+)
 
 SHA256 = "0123456789abcdef" * 4
 PX_PER_INCH = 200.0
@@ -38,6 +50,7 @@ def make_run(twists_per_inch: float = 7.25, call: str = "conforming") -> Run:
         evenness="twists crowd near the end: 8.9 per inch in the last half inch, 7.1 in the first",
         wire_diameter_in=0.0323,
         wire_diameter_in_u95=0.0014,
+        budget=(Term("height", 0.035, 0.68), Term("card", 0.024, 0.32)),
         copper_probability=0.02,
         look_here=(LookHere(1.3, (310.0, 240.0), "kink"),),
         start_px=START,

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from uncertainties import ufloat
 
 from calibration.without_card import two_points
 from visionwire import budget
@@ -142,3 +143,23 @@ def test_where_twists_crowd_is_said(twists_at: Callable[[np.ndarray], np.ndarray
 
 def test_even_twist_needs_no_sentence() -> None:
     assert made(np.linspace(0, 14, 601), straight(2.0)).evenness() is None
+
+
+def test_the_budget_is_that_of_an_independent_library_and_of_drawing_lots() -> None:
+    """First order beside the package ``uncertainties``, and beside Monte Carlo (JCGM 101:2008)."""
+    density = made(np.linspace(0, 14, 601), straight(2.0))
+    terms = density.terms
+    assert terms["ends"] == 0  # of ends that were given
+    count = ufloat(density.twists, terms["phase"] * density.twists)
+    length = density.length_in
+    for term in density.length_terms.values():
+        length = length * ufloat(1, term)
+    assert (count / length).std_dev == pytest.approx(density.twists_per_inch_u, rel=1e-6)
+    rng = np.random.default_rng(7)
+    drawn = density.twists * np.ones(400_000)
+    for term in terms.values():
+        drawn = drawn * (1 + term * rng.standard_normal(len(drawn)))
+    assert np.std(drawn / density.length_in) == pytest.approx(density.twists_per_inch_u, rel=0.01)
+    assert sum(term**2 for term in terms.values()) == pytest.approx(
+        (density.twists_per_inch_u / density.twists_per_inch) ** 2
+    )

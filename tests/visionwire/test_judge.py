@@ -12,7 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from visionwire.judge import (
+    COVERAGE_95,
     call_for,
+    call_of_value,
     check_density,
     check_length,
     check_pigtail,
@@ -21,6 +23,7 @@ from visionwire.judge import (
     count_probability_conforming,
     overall,
     probability_conforming,
+    risks,
 )
 from visionwire.limits import load_limits
 from visionwire.reading import Check
@@ -200,3 +203,42 @@ def test_series_by_spacing(fasteners: int, longest_span_in: float, wire_in: floa
 
 def test_two_fasteners_are_no_series() -> None:
     assert check_series(2, 7.0, 60.0, 1.0, load_limits("common")) is None
+
+
+@pytest.mark.parametrize(
+    ("value", "call"),
+    [(7.0, "conforming"), (6.25, "conforming"), (6.15, "undecided"), (5.85, "undecided"), (5.75, "nonconforming")],
+)
+def test_guard_bands_go_by_the_value(value: float, call: str) -> None:
+    """ILAC-G8:09/2019: a guard band of one expanded uncertainty, 0.2 here, inside and outside the limits."""
+    rule = replace(COMMON.decision, guard_band=1.0)
+    assert call_of_value(value, 0.2 / COVERAGE_95, 6.0, 8.0, rule) == call
+
+
+def test_simple_acceptance_leaves_nothing_undecided() -> None:
+    rule = replace(COMMON.decision, guard_band=0.0)
+    assert [call_of_value(v, 0.3, 6.0, 8.0, rule) for v in (5.99, 6.01, 8.01)] == [
+        "nonconforming",
+        "conforming",
+        "nonconforming",
+    ]
+
+
+@pytest.mark.parametrize("guard_band", [None, 0.0, 1.0])
+@pytest.mark.parametrize(("mean", "deviation", "u"), [(7.2, 0.4, 0.12), (7.9, 0.3, 0.2)])
+def test_risks_are_those_of_a_simulated_process(
+    guard_band: float | None, mean: float, deviation: float, u: float
+) -> None:
+    """JCGM 106:2012, clause 9, beside a million draws."""
+    rule = replace(COMMON.decision, guard_band=guard_band)
+    rng = np.random.default_rng(4)
+    true = rng.normal(mean, deviation, 1_000_000)
+    grid = np.arange(3, 12, 0.001)
+    calls = np.array([call_of_value(float(v), u, 6.0, 8.0, rule) for v in grid])
+    seen = calls[np.clip(((true + rng.normal(0, u, len(true)) - 3) * 1000).astype(int), 0, len(grid) - 1)]
+    inside = (true >= 6) & (true <= 8)
+    consumer, producer = risks(mean, deviation, u, 6.0, 8.0, rule)
+    assert consumer == pytest.approx(np.mean(~inside & (seen == "conforming")), abs=6e-4)
+    assert producer == pytest.approx(np.mean(inside & (seen == "nonconforming")), abs=6e-4)
+    with pytest.raises(ValueError, match="above 0"):
+        risks(mean, 0.0, u, 6.0, 8.0, rule)

@@ -59,6 +59,7 @@ RUN = exactly(
     evenness={"type": ["string", "null"]},
     wire_diameter_in=NUMBER_OR_NULL,
     wire_diameter_in_u95=NUMBER_OR_NULL,
+    budget={"type": "array", "items": exactly(term=TEXT, twists_per_inch_u=NUMBER, share=NUMBER)},
     copper_probability=or_null(PROBABILITY),
     look_here={"type": "array", "items": exactly(at_in=NUMBER, at_px=POINT, what=TEXT)},
     start_px=POINT,

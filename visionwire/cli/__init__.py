@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from visionwire import __version__
+from visionwire.cli.agreement import agreement
 from visionwire.cli.archive import archive
 from visionwire.cli.card import card
 from visionwire.cli.check import check
@@ -67,6 +68,7 @@ app.command("archive")(archive)
 app.command("trends")(trends)
 app.command("review")(review)
 app.command("verify")(verify)
+app.command("agreement")(agreement)
 
 
 def _say_version(wanted: bool) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from visionwire.limits import Length, LimitSet
+    from visionwire.limits import DecisionRule, Length, LimitSet
 
 COMPARED_WIRES_IN = (0.020, 0.025, 0.032, 0.041, 0.051)
 
@@ -16,6 +16,15 @@ def limits(
     names: Annotated[
         list[str] | None,
         typer.Argument(metavar="[NAME|FILE.toml]...", help="One to show, two to compare; none lists them."),
+    ] = None,
+    risk: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MEAN,DEVIATION,U", help="Of a process: true density, its spread, and one u of a reading."
+        ),
+    ] = None,
+    wire: Annotated[
+        float | None, typer.Option(metavar="DIAMETER_IN", help="With --risk, where bands go by wire.")
     ] = None,
 ) -> None:
     """List the limit sets, show one with the source of each figure, or hold two side by side."""
@@ -30,6 +39,32 @@ def limits(
         raise UsageError("limits shows one set or compares two; name no more than two")
     for line in describe(names[0]) if len(names) == 1 else compare(*names):
         print(line)
+    if risk is not None:
+        for name in names:
+            print(risk_words(name, risk, wire))
+
+
+def risk_words(name: str, process: str, wire_in: float | None) -> str:
+    """Return consumer's and producer's risk of a process ``MEAN,DEVIATION,U`` under a limit set, in words."""
+    from visionwire.errors import UsageError
+    from visionwire.judge import risks
+    from visionwire.limits import density_band, load_limits
+    from visionwire.sheet.words import limits_words
+
+    try:
+        mean, deviation, u = (float(part) for part in process.split(","))
+        chosen = load_limits(name)
+        band = density_band(chosen, wire_in)
+        consumer, producer = risks(mean, deviation, u, band.low, band.high, chosen.decision)
+    except ValueError as error:
+        raise UsageError(
+            f"--risk is {process!r}; it must be MEAN,DEVIATION,U in twists per inch, such as 7.2,0.4,0.12"
+        ) from error
+    return (
+        f"{chosen.name}: of 10 000 runs of such a process {10_000 * consumer:.1f} lie outside "
+        f"{limits_words(band.low, band.high)} and are called conforming, "
+        f"{10_000 * producer:.1f} lie inside and are called nonconforming (JCGM 106:2012, 9)"
+    )
 
 
 def compare(one: str, other: str) -> list[str]:
@@ -72,8 +107,12 @@ def _figures(limits: LimitSet) -> dict[str, str]:
             figures[f"{key}, in"] = f"{limits_words(length.low, length.high)}{shown}"
     if limits.series is not None:
         figures["in series"] = f"{limits.series.most_fasteners} wide apart, else {limits.series.wire_in:g} in of wire"
-    figures["conforming from"] = f"{limits.decision.conforming_at_least:g}"
-    figures["nonconforming to"] = f"{limits.decision.nonconforming_at_most:g}"
+    rule = limits.decision
+    if rule.guard_band is None:
+        figures["conforming from"] = f"{rule.conforming_at_least:g}"
+        figures["nonconforming to"] = f"{rule.nonconforming_at_most:g}"
+    else:
+        figures["guard band"] = f"{rule.guard_band:g} U"
     return figures
 
 
@@ -119,13 +158,25 @@ def describe(name: str) -> list[str]:
     if (wraps := chosen.wraps) is not None:
         lines += [f"wraps of a turnbuckle, each end: {limits_words(wraps.low, wraps.high)}"]
         lines += [f"    {wraps.source} ({wraps.status})"]
-    lines += [
-        f"conforming from a probability of {rule.conforming_at_least:g} up, nonconforming from "
-        f"{rule.nonconforming_at_most:g} down, undecided between",
-        f"    {rule.source} ({rule.status})",
+    return [
+        *lines,
+        *_rule_words(rule),
         "",
         "One twist is half a turn: the two wires turned through 180 degrees.",
         "The aircraft's own manual governs.",
         f"sha256 {chosen.sha256}",
     ]
-    return lines
+
+
+def _rule_words(rule: DecisionRule) -> list[str]:
+    if rule.guard_band is not None:
+        return [
+            f"conforming where a value lies inside its limits by {rule.guard_band:g} of its 95 % uncertainty, "
+            "nonconforming where it lies outside by as much, undecided between",
+            f"    {rule.source} ({rule.status})",
+        ]
+    return [
+        f"conforming from a probability of {rule.conforming_at_least:g} up, nonconforming from "
+        f"{rule.nonconforming_at_most:g} down, undecided between",
+        f"    {rule.source} ({rule.status})",
+    ]

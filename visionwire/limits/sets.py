@@ -72,12 +72,18 @@ class Series:
 
 @dataclass(frozen=True)
 class DecisionRule:
-    """Conforming from this probability of conformity up, nonconforming from that down, else undecided."""
+    """When a value is called conforming, when nonconforming; else it is undecided.
+
+    By probability: conforming from ``conforming_at_least`` up, nonconforming from ``nonconforming_at_most`` down. Or,
+    where ``guard_band`` is given, by the value alone: conforming where it lies inside the limits by that many expanded
+    (95 %) uncertainties, nonconforming where it lies outside by as many (ILAC-G8:09/2019); 0 is simple acceptance.
+    """
 
     conforming_at_least: float
     nonconforming_at_most: float
     source: str
     status: Status
+    guard_band: float | None = None
 
 
 @dataclass(frozen=True)
@@ -295,6 +301,14 @@ def _line_of(source: str, path: str, key: str) -> str:
 
 
 def _decision(table: _Table) -> DecisionRule:
+    guard = table.number("guard_band")
+    if guard is not None:
+        for key in ("conforming_at_least", "nonconforming_at_most"):
+            if key in table.left:
+                raise table.error(key, "is given beside guard_band", "give the two probabilities or the guard band")
+        rule = DecisionRule(0.5, 0.5, table.text("source"), table.status(), guard)
+        table.done()
+        return rule
     accept, reject = table.number("conforming_at_least"), table.number("nonconforming_at_most")
     if accept is None or reject is None or not reject < accept <= 1.0:
         raise table.error(

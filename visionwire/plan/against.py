@@ -77,5 +77,5 @@ def _check(
 ) -> Check:
     low, high = between
     probability = judge.probability_conforming(value, u95 / judge.COVERAGE_95, low, high)
-    call = judge.call_for(probability, limits.decision)
+    call = judge.call_of_value(value, u95 / judge.COVERAGE_95, low, high, limits.decision)
     return Check(rule, section, value, u95, unit, low, high, probability, call, "the plan")

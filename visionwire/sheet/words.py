@@ -31,6 +31,16 @@ RULE_WORDS = {
     "wire-as-planned": "wire diameter, as planned",
 }
 
+TERM_WORDS = {
+    "card": "scale: corners as found, and its print",
+    "height": "height of the wire over the card",
+    "slope": "run not parallel to the card",
+    "lens": "distortion of the lens",
+    "spine": "zig-zag left in the centre line",
+    "phase": "noise of the pattern",
+    "ends": "where the run begins and ends",
+}
+
 SCALE_WORDS = {
     "card": "printed reference card",
     "id1": "outline of a plain ID-size card",

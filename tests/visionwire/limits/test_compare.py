@@ -95,3 +95,17 @@ def test_what_is_wrong_is_said_with_its_line(tmp_path: Path, good: str, bad: str
     with pytest.raises(LimitsError) as caught:
         load_limits(path)
     assert said in str(caught.value)
+
+
+def test_a_guard_band_in_place_of_the_two_probabilities(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    text = GOOD.replace("conforming_at_least = 0.95\nnonconforming_at_most = 0.05\n", "guard_band = 1.0\n")
+    path.write_text(text)
+    assert load_limits(path).decision.guard_band == 1.0
+    shown = CliRunner().invoke(app, ["limits", str(path), "--risk", "7.2,0.4,0.1"]).stdout
+    assert "inside its limits by 1 of its 95 % uncertainty" in shown and "of 10 000 runs" in shown
+    path.write_text(GOOD.replace("conforming_at_least", "guard_band = 1.0\nconforming_at_least"))
+    with pytest.raises(LimitsError, match="beside guard_band"):
+        load_limits(path)
+    wrong = CliRunner().invoke(app, ["limits", "common", "--risk", "7,0"])
+    assert wrong.exit_code == ExitCode.USAGE and "--risk is" in wrong.stderr

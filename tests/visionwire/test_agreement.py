@@ -1,0 +1,84 @@
+"""Agreement of repeated readings, beside the worked study of the AIAG and a simulated one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from visionwire.agreement import agreement
+from visionwire.cli import app
+from visionwire.errors import ExitCode
+
+# The worked study of ten parts, three people and three trials: AIAG, Measurement Systems Analysis, chapter III (from
+# memory, as are its results by analysis of variance).
+STUDY = {
+    "A": [
+        [0.29, -0.56, 1.34, 0.47, -0.80, 0.02, 0.59, -0.31, 2.26, -1.36],
+        [0.41, -0.68, 1.17, 0.50, -0.92, -0.11, 0.75, -0.20, 1.99, -1.25],
+        [0.64, -0.58, 1.27, 0.64, -0.84, -0.21, 0.66, -0.17, 2.01, -1.31],
+    ],
+    "B": [
+        [0.08, -0.47, 1.19, 0.01, -0.56, -0.20, 0.47, -0.63, 1.80, -1.68],
+        [0.25, -1.22, 0.94, 1.03, -1.20, 0.22, 0.55, 0.08, 2.12, -1.62],
+        [0.07, -0.68, 1.34, 0.20, -1.28, 0.06, 0.83, -0.34, 2.19, -1.50],
+    ],
+    "C": [
+        [0.04, -1.38, 0.88, 0.14, -1.46, -0.29, 0.02, -0.46, 1.77, -1.49],
+        [-0.11, -1.13, 1.09, 0.20, -1.07, -0.67, 0.01, -0.56, 1.45, -1.77],
+        [-0.15, -0.96, 0.67, 0.11, -1.45, -0.49, 0.21, -0.49, 1.87, -2.16],
+    ],
+}
+VALUES = [
+    (f"part {part}", person, value)
+    for person, trials in STUDY.items()
+    for trial in trials
+    for part, value in enumerate(trial)
+]
+
+
+def test_the_worked_study() -> None:
+    found = agreement(VALUES, tolerance=8.0)
+    assert found.repeatability == pytest.approx(0.199933, abs=1e-4)
+    assert found.reproducibility == pytest.approx(0.226838, abs=1e-4)
+    assert found.both == pytest.approx(0.302373, abs=1e-4)
+    assert found.between_parts == pytest.approx(1.042327, abs=1e-4)
+    assert 100 * found.both / found.total == pytest.approx(27.86, abs=0.02)
+    assert found.categories == 4
+    assert found.share_of_tolerance == pytest.approx(6 * 0.302373 / 8, abs=1e-4)
+
+
+def test_what_a_simulated_study_was_made_of_comes_out() -> None:
+    rng = np.random.default_rng(2)
+    parts, people = rng.normal(0, 1.0, 60), rng.normal(0, 0.4, 40)
+    values = [
+        (str(p), str(q), parts[p] + people[q] + rng.normal(0, 0.2))
+        for p in range(60)
+        for q in range(40)
+        for _ in range(3)
+    ]
+    found = agreement(values)
+    assert found.repeatability == pytest.approx(0.2, rel=0.03)
+    assert found.reproducibility == pytest.approx(people.std(ddof=1), rel=0.03)
+    assert found.between_parts == pytest.approx(parts.std(ddof=1), rel=0.03)
+    assert found.share_of_tolerance is None
+
+
+@pytest.mark.parametrize("values", [[], VALUES[:10], VALUES[:-1], VALUES[::3]])
+def test_a_study_that_is_not_whole(values: list[tuple[str, str, float]]) -> None:
+    with pytest.raises(ValueError, match=r"at least two|complete the study"):
+        agreement(values)
+
+
+def test_the_command_reads_a_table(tmp_path: Path) -> None:
+    table = tmp_path / "study.csv"
+    rows = [f"{part},{person},{7 + 0.2 * value:.4f}" for part, person, value in VALUES]
+    table.write_text("safety,person,twists_per_inch\n" + "\n".join(rows))
+    result = CliRunner().invoke(app, ["agreement", str(table)])
+    assert result.exit_code == 0
+    assert "4 distinct categories" in result.stdout and "18.1 % of the band" in result.stdout
+    table.write_text("a,b\n1,2\n")
+    assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
+    assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE
