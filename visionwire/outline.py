@@ -49,7 +49,7 @@ MIDDLE_SPACING = 1.3  # logarithm of the spacing in diameters that the network t
 # Against the rendered and painted pictures of known diameter the network reads so much too wide (logarithm), and
 # its own deviation leaves out all that the twists it learned from are not.
 LEAN = 0.025
-OWN_U_SHARE, LEAST_U = 1.5, 0.04
+OWN_U_SHARE, LEAST_U = 1.5, 0.06
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,7 @@ MOST_GAIN = 0.8
 #: Beside the mean of what the network sees along a section, its lowest fifth counts: look-alikes come in patches.
 LOWEST = 0.2
 #: Of an end placed by all that was said of it, one standard deviation where that agrees.
-LEAST_END_U_TWISTS = 0.22
+LEAST_END_U_TWISTS = 0.26
 LEAST_MARK = 0.3
 ON_SECTION = 0.5
 #: What the strip shows so surely needs no word of the network.
