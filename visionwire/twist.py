@@ -49,7 +49,7 @@ ROUGHNESS = 0.1
 SLIP_TWISTS, LEAST_SLIP = 0.8, 0.4
 MOST_ROUNDS = 15
 #: Beside noise, where the pair opens, how the light falls and where the middle was taken shift the pattern by this
-#: much at either end: with 0.04 intervals held the truth in 91 % of painted pictures with given ends, with 0.08 in 95 %.
+#: much at either end: with 0.04, intervals held the truth in 91 % of painted pictures with given ends, with 0.08 95 %.
 END_U_TWISTS = 0.08
 
 
