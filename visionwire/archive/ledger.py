@@ -43,8 +43,11 @@ MIGRATIONS = (
             r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
             r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
             f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint,
-            (SELECT d.decision FROM dispositions d WHERE d.sha256 = f.sha256 ORDER BY d.number DESC LIMIT 1)
-                AS decision
+            (SELECT d.decision FROM dispositions d WHERE d.sha256 = f.sha256
+                AND ((SELECT value FROM meta WHERE key = 'second_person') = 'no' OR EXISTS (
+                    SELECT 1 FROM dispositions e WHERE e.sha256 = d.sha256 AND e.decision = d.decision
+                        AND e.decided_by <> d.decided_by))
+                ORDER BY d.number DESC LIMIT 1) AS decision
         FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
             AND r.settings = (SELECT value FROM meta WHERE key = 'settings');
     """,
@@ -94,10 +97,11 @@ class Ledger:
         """Close the file."""
         self.base.close()
 
-    def use(self, settings: str) -> None:
-        """Say by which settings the archive is read from now on."""
-        with self._said():
-            self.base.execute("INSERT OR REPLACE INTO meta VALUES ('settings', ?)", (settings,))
+    def use(self, settings: str, second_person: bool = False) -> None:
+        """Say by which settings the archive is read from now on, and whether a decision needs two people."""
+        words = [("settings", settings), ("second_person", "yes" if second_person else "no")]
+        with self._said(), self._whole():
+            self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
         """Write the rows of files, all or none."""

@@ -66,7 +66,7 @@ def run(
         How many of the files are in which state: "reading", "refusal", "unreadable".
     """
     key = settings.sha256
-    ledger.use(key)
+    ledger.use(key, settings.limits.second_person)
     for start in range(0, len(paths), ROWS_AT_ONCE):
         ledger.put_files([_row(path, pattern, table or {}) for path in paths[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}

@@ -92,7 +92,7 @@ def _figures(limits: LimitSet) -> dict[str, str]:
     from visionwire.limits import density_band
     from visionwire.sheet.words import limits_words
 
-    figures = {}
+    figures = {"a decision needs": "two people" if limits.second_person else "one person"}
     for wire_in in COMPARED_WIRES_IN:
         try:
             band = density_band(limits, wire_in)
@@ -158,6 +158,8 @@ def describe(name: str) -> list[str]:
     if (wraps := chosen.wraps) is not None:
         lines += [f"wraps of a turnbuckle, each end: {limits_words(wraps.low, wraps.high)}"]
         lines += [f"    {wraps.source} ({wraps.status})"]
+    if chosen.second_person:
+        lines.append("in an archive a decision stands once two people made it")
     return [
         *lines,
         *_rule_words(rule),

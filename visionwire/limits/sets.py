@@ -88,7 +88,10 @@ class DecisionRule:
 
 @dataclass(frozen=True)
 class LimitSet:
-    """Named limits; ``sha256`` is of the file that they were read from."""
+    """Named limits; ``sha256`` is of the file that they were read from.
+
+    With ``second_person`` a decision in an archive stands once two people made it.
+    """
 
     name: str
     title: str
@@ -102,6 +105,7 @@ class LimitSet:
     series: Series | None
     wraps: Count | None
     judge_worst_inch: bool
+    second_person: bool
     sha256: str
 
 
@@ -212,6 +216,7 @@ def _parse(data: bytes, where: str) -> LimitSet:
         series=root.some("series", _series),
         wraps=root.some("wraps", _count),
         judge_worst_inch=root.yes("judge_worst_inch"),
+        second_person=root.yes("second_person"),
         sha256=hashlib.sha256(data).hexdigest(),
     )
     root.done()

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+import io
 import os
 import random
 import shutil
 import signal
 import sqlite3
+import struct
 import time
 from importlib import import_module
 from pathlib import Path
@@ -133,6 +136,43 @@ def test_workers_read_a_real_picture_and_what_hangs_or_hogs_is_ended(tmp_path: P
     assert states["greedy"]["demo.jpg"][1] in ("worker-died", "too-large")
 
 
+def damaged(path: Path, count: int) -> Path:
+    """Make files that are cut short, flipped, misnamed, empty, or claim to be enormous."""
+    path.mkdir()
+    good = DEMO.read_bytes()
+    small = io.BytesIO()
+    Image.fromarray(np.full((64, 80, 3), 90, np.uint8)).save(small, "PNG")
+    header = small.getvalue()[:16]
+    bomb = header + struct.pack(">II", 60_000, 60_000) + small.getvalue()[24:]
+    rng = np.random.default_rng(11)
+    for k in range(count):
+        kind = k % 5
+        if kind == 0:
+            data = good[: int(rng.integers(1, len(good) // 2))]
+        elif kind == 1:
+            data = bytearray(good[:40_000])
+            for at in rng.integers(0, len(data), 40):
+                data[at] ^= 1 << int(rng.integers(8))
+        elif kind == 2:
+            data = rng.bytes(int(rng.integers(1, 3000)))
+        else:
+            data = b"" if kind == 3 else bomb
+        (path / f"{k:04d}{('.jpg', '.jpg', '.png', '.tif', '.png')[kind]}").write_bytes(bytes(data))
+    return path
+
+
+def test_damaged_files_are_rows_like_any_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    folder = damaged(tmp_path / "damaged", 200)
+    book = Ledger(tmp_path / "a.db")
+    counts = run(listed([str(folder)]), book, SETTINGS)
+    assert sum(counts.values()) == 200
+    assert counts["unreadable"] >= 155  # of those with flipped bits some still open
+    columns, rows = book.rows()
+    said = {row[columns.index("message")] for row in rows if row[columns.index("state")] == "unreadable"}
+    assert not [sentence for sentence in said if "should not have happened" in sentence]
+
+
 def test_a_file_that_cannot_be_opened_keeps_its_row(tmp_path: Path) -> None:
     book = Ledger(tmp_path / "a.db")
     counts = run([tmp_path / "gone.jpg"], book, SETTINGS)
@@ -150,6 +190,27 @@ def test_decisions_are_only_added_and_a_change_is_found(tmp_path: Path) -> None:
     assert 2 in book.broken_links()
     book.base.execute("DELETE FROM dispositions WHERE number = 2")
     assert book.broken_links() != []
+
+
+def test_where_two_people_are_asked_for_one_is_not_enough(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    folder = folder_of(tmp_path / "photos", 1)
+    both = dataclasses.replace(SETTINGS, limits=dataclasses.replace(SETTINGS.limits, second_person=True))
+    book = Ledger(tmp_path / "a.db")
+    run(listed([str(folder / "00.png")]), book, both)
+    columns, ((_, sha256, *_),) = book.rows()
+
+    def stands() -> object:
+        return book.rows()[1][0][columns.index("decision")]
+
+    for decision, by, then in (
+        ("accept", "A", None),
+        ("accept", "A", None),
+        ("reject", "B", None),
+        ("accept", "B", "accept"),
+    ):
+        book.decide(sha256, decision, "looked at", by, "2031-05-06T07:08:09+00:00")
+        assert stands() == then
 
 
 def test_a_reading_is_never_written_over(tmp_path: Path) -> None:
