@@ -12,6 +12,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 from visionwire.archive import files, work
+from visionwire.archive.cluster import on_cluster
 from visionwire.archive.ledger import Entry, Ledger
 from visionwire.archive.settings import Settings
 
@@ -39,6 +40,7 @@ def run(
     jobs: int = 1,
     limit_s: float = 120.0,
     memory_gb: float = 4.0,
+    cluster: str | None = None,
     tell: Callable[[Progress], None] = lambda progress: None,
 ) -> dict[str, int]:
     """Bring a ledger up to date with some files.
@@ -57,6 +59,8 @@ def run(
         Worker processes.
     limit_s, memory_gb : float
         What one picture may take; a worker that takes more is ended and the picture recorded as unreadable.
+    cluster : str, optional
+        Address of a dask scheduler whose workers see the same paths; they read in place of ``jobs`` processes here.
     tell : callable
         Called after every picture.
 
@@ -71,7 +75,10 @@ def run(
         ledger.put_files([_row(path, pattern, table or {}) for path in paths[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
     todo = ledger.waiting(key)
-    for done, entry in enumerate(_entries(todo, settings, jobs, limit_s, memory_gb), 1):
+    entries = (
+        _entries(todo, settings, jobs, limit_s, memory_gb) if cluster is None else on_cluster(todo, settings, cluster)
+    )
+    for done, entry in enumerate(entries, 1):
         if entry.code != "changed":  # its file is hashed anew by the next run
             ledger.put_entry(entry, key)
         states[entry.state] += 1

@@ -37,6 +37,9 @@ def archive(
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
     limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take.")] = 120.0,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="A dask scheduler whose workers see the same paths.")
+    ] = None,
     memory: Annotated[float, typer.Option(metavar="GB", help="Memory that one worker may take.")] = 4.0,
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
@@ -59,6 +62,7 @@ def archive(
             jobs=jobs,
             limit_s=limit,
             memory_gb=memory,
+            cluster=cluster,
             tell=_tell if sys.stderr.isatty() else _silent,
         )
     finally:

@@ -1,0 +1,71 @@
+"""The same work on the workers of a dask scheduler (extra ``cluster``)."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from visionwire.archive import work
+from visionwire.archive.ledger import Entry
+from visionwire.archive.settings import Settings
+from visionwire.errors import ArchiveError
+
+#: Pictures handed out for every worker thread at once: enough that none waits, few enough to hold.
+AHEAD = 4
+RETRIES = 3
+CONNECT_S = 10
+
+
+def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) -> Iterator[Entry]:
+    """Yield what comes of every photograph, read by the workers of a scheduler.
+
+    A picture whose worker dies is read again by another, `RETRIES` times.
+
+    Parameters
+    ----------
+    todo : list of (str, str)
+        Content and path of every photograph; workers open the path, so it must be theirs too.
+    settings : Settings
+    address : str
+        Such as ``tcp://host:8786``.
+
+    Raises
+    ------
+    ArchiveError
+        If dask is missing or no scheduler answers.
+    """
+    try:
+        from distributed import Client, as_completed
+    except ImportError as error:
+        raise ArchiveError('--cluster needs the extra cluster; run pip install "visionwire[cluster]"') from error
+    try:
+        client = Client(address, timeout=CONNECT_S)
+    except (OSError, ValueError) as error:
+        raise ArchiveError(f"no scheduler answers at {address} ({error}); check the address and its port") from error
+    with client:
+        rest = iter(todo)
+        jobs: dict[Any, str] = {}
+
+        def submit(count: int) -> list[Any]:
+            futures = []
+            for sha256, path in itertools.islice(rest, count):
+                place = str(Path(path).absolute())
+                future = client.submit(work.read, sha256, place, settings, pure=False, retries=RETRIES)
+                jobs[future] = sha256
+                futures.append(future)
+            return futures
+
+        threads = max(1, sum(client.nthreads().values()))
+        done = as_completed(submit(AHEAD * threads))
+        for future in done:
+            sha256 = jobs.pop(future)
+            try:
+                yield future.result()
+            except Exception as error:  # whatever a worker died of, the others go on
+                words = " ".join(f"{type(error).__name__}: {error}".split())
+                yield work.unreadable(
+                    sha256, "worker-died", f"reading it ended its workers ({words}); look at the file"
+                )
+            done.update(submit(1))
