@@ -65,13 +65,18 @@ def reading(
     if not whole.runs:
         flags.append(quality.flag("single-wire"))
     series, series_check = _series(all_laid[: whole.first_runs], pigtail, wire_in or _first_wire_in(runs), limits)
-    checks += tail_checks + series_check
+    if series_check is not None and series_check.call == "conforming":
+        checks.append(series_check)
+    elif series_check is not None:
+        # Two wires may end at one head, which a picture does not tell from one that goes on.
+        flags.append(quality.flag("long-series", fasteners=series.fasteners))
+    checks += tail_checks
     if whole.count > 1:
         flags.append(quality.flag("several-safeties", count=whole.count))
     if pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     call, confidence = judge.overall(checks)
-    read = [*whole.runs] or [one for one in (whole.pigtail,) if one is not None]
+    read = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     confidence *= min(one.belief for one in read)
     result = Reading(
         photo=photo.info,
@@ -117,16 +122,16 @@ def _run_checks(as_laid: Laid, name: str, limits: LimitSet, wire_in: float | Non
 
 def _series(
     laid: list[Laid], pigtail: Pigtail | None, wire_in: float | None, limits: LimitSet
-) -> tuple[Series, list[Check]]:
+) -> tuple[Series, Check | None]:
     """Return the runs of the safety looked at first as one series, and its check."""
     fasteners = len(laid) + 1 if laid else 0
     longest = max((one.span.value for one in laid), default=0.0)
     if wire_in is None or not laid:
-        return Series(len(laid), fasteners, longest, None, None), []
+        return Series(len(laid), fasteners, longest, None, None), judge.check_series(fasteners, longest, None, limits)
     tail = (0.0, 0.0) if pigtail is None else (pigtail.length_in, pigtail.twists)
     used = layout.wire_used(laid, *tail, wire_in)
-    check = judge.check_series(fasteners, longest, used.value, used.u, limits)
-    return Series(len(laid), fasteners, longest, used.value, judge.COVERAGE_95 * used.u), [check] if check else []
+    check = judge.check_series(fasteners, longest, (used.value, used.u), limits)
+    return Series(len(laid), fasteners, longest, used.value, judge.COVERAGE_95 * used.u), check
 
 
 def _first_wire_in(runs: list[Run]) -> float | None:
@@ -185,7 +190,7 @@ def _run(
         spine_px=_line(spine_px, 2 * COLUMNS_PER_DIAMETER),
         probability_conforming=check.probability_conforming,
         call=check.call,
-        flags=tuple(one.code for one in flags),
+        flags=tuple(dict.fromkeys(one.code for one in flags)),
     )
 
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from visionwire.limits import DecisionRule, Length, LimitSet, density_band
@@ -18,7 +19,7 @@ from visionwire.reading import Call, Check
 COVERAGE_95 = 1.959964
 """Standard uncertainties in the half width of a 95 % interval of the normal distribution."""
 
-RISK_STEPS = 1601
+HALVINGS = 30
 
 SMALLEST_SHOWN = 0.001
 """Counts less probable than this are left out of `count_probabilities`."""
@@ -114,16 +115,38 @@ def risks(
     """
     if not (deviation > 0 and u > 0):
         raise ValueError(f"deviation is {deviation} and u is {u}; both must be above 0")
-    true = np.linspace(mean - 8 * deviation, mean + 8 * deviation, RISK_STEPS)
-    seen = np.linspace(mean - 8 * deviation - 8 * u, mean + 8 * deviation + 8 * u, RISK_STEPS)
+    # The calls change at few places along what is seen: between them the shares are exact. The true values are summed
+    # over cells fine enough for one measurement's spread, each cell at its middle.
+    steps = int(np.clip(160 * (deviation + u) / u, 1600, 40_000))
+    limits = [limit for limit in (low, high) if limit is not None and abs(limit - mean) < 8 * deviation]
+    edges = np.sort(np.append(np.linspace(mean - 8 * deviation, mean + 8 * deviation, steps + 1), limits))
+    true = (edges[1:] + edges[:-1]) / 2
+    of_true = np.diff(ndtr((edges - mean) / deviation))
+    seen = np.linspace(edges[0] - 8 * u, edges[-1] + 8 * u, steps)
     calls = np.array([call_of_value(float(value), u, low, high, rule) for value in seen])
-    of_true = np.exp(-0.5 * ((true - mean) / deviation) ** 2)
-    of_true /= of_true.sum()
-    of_seen = np.exp(-0.5 * ((seen[:, None] - true[None]) / u) ** 2)
-    of_seen /= of_seen.sum(0)
+    changes = np.flatnonzero(calls[1:] != calls[:-1])
+
+    def change(left: float, right: float) -> float:
+        """Halve the stretch in which the call changes until it is a point."""
+        before = call_of_value(left, u, low, high, rule)
+        for _ in range(HALVINGS):
+            middle = (left + right) / 2
+            same = call_of_value(middle, u, low, high, rule) == before
+            left, right = (middle, right) if same else (left, middle)
+        return (left + right) / 2
+
+    places = [change(float(seen[k]), float(seen[k + 1])) for k in changes]
+    bounds = np.concatenate([[-np.inf], places, [np.inf]])
+    spans = [(calls[k], begin, end) for k, begin, end in zip([0, *(changes + 1)], bounds[:-1], bounds[1:], strict=True)]
+
+    def share(call: Call) -> NDArray[np.float64]:
+        parts = [ndtr((end - true) / u) - ndtr((begin - true) / u) for said, begin, end in spans if said == call]
+        return np.asarray(np.sum(parts, axis=0) if parts else np.zeros(len(true)))
+
     inside = (true >= (-np.inf if low is None else low)) & (true <= (np.inf if high is None else high))
-    accepted, rejected = ((of_seen * (calls == call)[:, None]).sum(0) for call in ("conforming", "nonconforming"))
-    return float(of_true[~inside] @ accepted[~inside]), float(of_true[inside] @ rejected[inside])
+    return float(of_true[~inside] @ share("conforming")[~inside]), float(
+        of_true[inside] @ share("nonconforming")[inside]
+    )
 
 
 def count_probabilities(twists: float, u: float) -> dict[str, float]:
@@ -279,9 +302,9 @@ def check_length(
 
 
 def check_series(
-    fasteners: int, longest_span_in: float, wire_in: float, wire_u_in: float, limits: LimitSet
+    fasteners: int, longest_span_in: float, wire: tuple[float, float] | None, limits: LimitSet
 ) -> Check | None:
-    """Hold the number of fasteners on one wire against the limit set, or the wire where they stand close.
+    """Hold the number of fasteners in a row against the limit set, or the wire where they stand close.
 
     Parameters
     ----------
@@ -289,8 +312,8 @@ def check_series(
         Fasteners that the runs seen join.
     longest_span_in : float
         Largest distance of neighbours.
-    wire_in, wire_u_in : float
-        Length of the wire and one standard deviation.
+    wire : (float, float) or None
+        Length of the wire and one standard deviation, inches; None where its diameter is not known.
     limits : LimitSet
         The limits in force.
     """
@@ -305,8 +328,10 @@ def check_series(
             "fasteners",
             "fasteners-in-series",
         )
+    elif wire is None:
+        return None
     else:
-        value, u, high, unit, name = wire_in, wire_u_in, rule.wire_in, "in", "wire-in-series"
+        (value, u), high, unit, name = wire, rule.wire_in, "in", "wire-in-series"
     probability = probability_conforming(value, u, None, high)
     return Check(
         rule=name,

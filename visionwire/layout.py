@@ -53,9 +53,15 @@ class Laid:
 def laid(density: Density, ruler: Ruler) -> Laid:
     """Measure what lies between a run and its two holes."""
     start, end = (_gap(density, ruler, at) for at in (0, 1))
-    parts = [gap or Measured(UNSEEN_GAP_IN, UNSEEN_GAP_U_IN) for gap in (start, end)]
-    along = Measured(density.length_in, density.length_in * density.relative_length_u)
-    return Laid(density, start, end, _sum([along, *parts]))
+    end_u = density.section.end_u_twists / density.twists_per_inch
+    parts = [Measured(density.length_in, density.length_in * density.relative_length_u)]
+    for gap in (start, end):
+        # From hole to hole it does not matter where between them the twist ends; it does where a hole is not seen.
+        if gap is None:
+            parts.append(Measured(UNSEEN_GAP_IN, float(np.hypot(UNSEEN_GAP_U_IN, end_u))))
+        else:
+            parts.append(Measured(gap.value, float(np.sqrt(max(gap.u**2 - end_u**2, 0.0)))))
+    return Laid(density, start, end, _sum(parts))
 
 
 def _gap(density: Density, ruler: Ruler, at: int) -> Measured | None:

@@ -167,6 +167,8 @@ def _way(
             return quality.refuse("no-twisted-end")
     else:
         whole = safety.join(sections, px_per_in, card_px, None if hints is None else sections[0])
+        if not whole.runs:
+            return quality.refuse("no-twisted-wire")
     return assemble.reading(photo, luminance, limits, wire_in, ruler, whole)
 
 

@@ -139,6 +139,11 @@ CODES: dict[str, Code] = {
         "a hole that the wire enters is not seen, so the gap from it to the twist is not measured",
         "check it by eye against the manual",
     ),
+    "long-series": Code(
+        "flag",
+        "{fasteners:.0f} fasteners stand in a row, more than one wire may hold by the limit set",
+        "see that they are not all on one wire",
+    ),
     "single-wire": Code(
         "flag",
         "single wire has no twist between the fasteners, and its pattern is not traced",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +11,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.special import ndtr
+from scipy.stats import norm
 
 from visionwire.judge import (
     COVERAGE_95,
@@ -196,13 +200,18 @@ def test_lengths_are_judged_where_the_set_says_so_and_shown_where_not() -> None:
     ],
 )
 def test_series_by_spacing(fasteners: int, longest_span_in: float, wire_in: float, rule: str, call: str) -> None:
-    check = check_series(fasteners, longest_span_in, wire_in, 1.0, load_limits("common"))
+    check = check_series(fasteners, longest_span_in, (wire_in, 1.0), load_limits("common"))
     assert check is not None
     assert (check.rule, check.call) == (rule, call)
 
 
 def test_two_fasteners_are_no_series() -> None:
-    assert check_series(2, 7.0, 60.0, 1.0, load_limits("common")) is None
+    assert check_series(2, 7.0, (60.0, 1.0), load_limits("common")) is None
+
+
+def test_without_the_wires_size_only_their_number_can_be_held() -> None:
+    assert check_series(4, 5.0, None, COMMON) is not None
+    assert check_series(4, 2.0, None, COMMON) is None
 
 
 @pytest.mark.parametrize(
@@ -224,21 +233,43 @@ def test_simple_acceptance_leaves_nothing_undecided() -> None:
     ]
 
 
-@pytest.mark.parametrize("guard_band", [None, 0.0, 1.0])
-@pytest.mark.parametrize(("mean", "deviation", "u"), [(7.2, 0.4, 0.12), (7.9, 0.3, 0.2)])
-def test_risks_are_those_of_a_simulated_process(
-    guard_band: float | None, mean: float, deviation: float, u: float
-) -> None:
-    """JCGM 106:2012, clause 9, beside a million draws."""
+@pytest.mark.parametrize(
+    ("mean", "deviation", "u", "guard_band"),
+    [
+        (7.0, 1.0, 0.1, None),
+        (7.0, 1.0, 0.02, None),
+        (7.0, 1.0, 0.01, 1.0),
+        (7.9, 0.3, 0.2, 0.0),
+        (7.2, 0.4, 0.12, None),
+    ],
+)
+def test_risks_are_those_of_a_fine_integral(mean: float, deviation: float, u: float, guard_band: float | None) -> None:
+    """JCGM 106:2012, clause 9: the joint density of true and seen, integrated by SciPy's own quadrature."""
     rule = replace(COMMON.decision, guard_band=guard_band)
-    rng = np.random.default_rng(4)
-    true = rng.normal(mean, deviation, 1_000_000)
-    grid = np.arange(3, 12, 0.001)
+    grid = np.arange(5, 9, u / 2000)
     calls = np.array([call_of_value(float(v), u, 6.0, 8.0, rule) for v in grid])
-    seen = calls[np.clip(((true + rng.normal(0, u, len(true)) - 3) * 1000).astype(int), 0, len(grid) - 1)]
-    inside = (true >= 6) & (true <= 8)
+
+    def edges(call: str) -> tuple[float, float]:
+        said = grid[calls == call]
+        return float(said.min()), float(said.max())
+
+    accept = edges("conforming")
+    inner = grid[(calls != "nonconforming")]
+    reject = float(inner.min()), float(inner.max())
+
+    def accepted(true: float) -> float:
+        return float(ndtr((accept[1] - true) / u) - ndtr((accept[0] - true) / u))
+
+    def rejected(true: float) -> float:
+        return float(1 - ndtr((reject[1] - true) / u) + ndtr((reject[0] - true) / u))
+
+    def over(share: Callable[[float], float], low: float, high: float) -> float:
+        near = [p for p in (6 - 4 * u, 6, 6 + 4 * u, 8 - 4 * u, 8, 8 + 4 * u) if low < p < high]
+        return float(quad(lambda t: norm.pdf(t, mean, deviation) * share(t), low, high, points=near, limit=400)[0])
+
+    low, high = mean - 8 * deviation, mean + 8 * deviation
     consumer, producer = risks(mean, deviation, u, 6.0, 8.0, rule)
-    assert consumer == pytest.approx(np.mean(~inside & (seen == "conforming")), abs=6e-4)
-    assert producer == pytest.approx(np.mean(inside & (seen == "nonconforming")), abs=6e-4)
+    assert consumer == pytest.approx(over(accepted, low, 6.0) + over(accepted, 8.0, high), rel=0.01)
+    assert producer == pytest.approx(over(rejected, 6.0, 8.0), rel=0.01)
     with pytest.raises(ValueError, match="above 0"):
         risks(mean, 0.0, u, 6.0, 8.0, rule)

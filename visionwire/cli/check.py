@@ -169,7 +169,9 @@ def options_from(
     ends = _point("--start", start), _point("--end", end)
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
-    limit_set, wire_in = load_limits(limits), _wire_in(wire)
+    limit_set, wire_in, planned = load_limits(limits), _wire_in(wire), _plan(plan)
+    if planned is not None and planned.method != method:
+        raise UsageError(f"the plan is of the {planned.method} method; give --method {planned.method}")
     if method == "double":
         density_band(limit_set, wire_in)  # one that has no band for this wire would say so only after the measuring
     return CheckOptions(
@@ -181,7 +183,7 @@ def options_from(
         two_points=_two_points(scale),
         finders=_finders(finder),
         method=_method(method),
-        plan=_plan(plan),
+        plan=planned,
         as_json=as_json,
         sheets=_folder(sheet),
     )

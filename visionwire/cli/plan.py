@@ -42,6 +42,10 @@ def plan(
 
     limit_set = load_limits(limits)
     if turnbuckle is not None:
+        if as_json or drawing is not None or fasteners:
+            raise UsageError(
+                "--turnbuckle prints its table and takes no fasteners, --json or --drawing; leave them out"
+            )
         least = None if limit_set.wraps is None else limit_set.wraps.low
         print("\n".join(turnbuckle_lines(turnbuckle, least)))
         return

@@ -297,6 +297,8 @@ def _line_of(source: str, path: str, key: str) -> str:
     for number, line in enumerate(source.splitlines(), 1):
         if found := re.match(r"\s*(\[\[?)\s*([\w-]+)\s*\]", line):
             name = found[2]
+            if not path and name == key:
+                return f", line {number}"
             counts[name] = counts.get(name, 0) + 1
             now = name if found[1] == "[" else f"{name}[{counts[name]}]"
             head = number if now == path else head

@@ -17,13 +17,18 @@ SPAN_PLAY_IN = 0.25
 def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     """Return the reading with checks of what the plan asks for, and with the call that all checks earn.
 
-    The photograph's first safety is taken for the series of the plan that has as many runs; they may come in the order
-    of the plan or the other way round, whichever their spans fit better.
+    The photograph's first safety is taken for the series of the plan that its spans fit best, in its order or the other
+    way round, or for all series end to end: those that share a head look like one. Of single wire nothing is planned
+    that a reading has.
     """
+    if plan.method == "single":
+        return reading
     runs = reading.runs[: reading.series.runs]
-    planned = next((one.spans for one in plan.series if len(one.spans) == len(runs)), None)
-    counts = [len(one.spans) for one in plan.series]
-    matched = planned is not None
+    offered = [one.spans for one in plan.series]
+    if len(offered) > 1:
+        offered.append(tuple(span for spans in offered for span in spans))
+    ways = [way for spans in offered if len(spans) == len(runs) for way in (spans, spans[::-1])]
+    nearest = float(min((len(spans) for spans in offered), key=lambda count: abs(count - len(runs))))
     checks = [
         Check(
             rule="runs-as-planned",
@@ -31,15 +36,14 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
             value=float(len(runs)),
             u95=0.0,
             unit="runs",
-            low=float(min(counts)),
-            high=float(max(counts)),
-            probability_conforming=1.0 if matched else 0.0,
-            call="conforming" if matched else "nonconforming",
+            low=nearest,
+            high=nearest,
+            probability_conforming=1.0 if ways else 0.0,
+            call="conforming" if ways else "nonconforming",
             source="the plan",
         )
     ]
-    if planned is not None:
-        ways = [planned, planned[::-1]]
+    if ways:
         planned = min(ways, key=lambda way: sum(abs(a.span_in - b.span_in) for a, b in zip(runs, way, strict=True)))
         for number, (run, span) in enumerate(zip(runs, planned, strict=True), 1):
             checks += _of_run(f"run {number}", run, span, plan, limits)

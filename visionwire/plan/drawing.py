@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from xml.etree import ElementTree as ET
 
-from visionwire.plan.make import HEAD_IN, Plan, PlannedSpan
+from visionwire.errors import PlanError
+from visionwire.plan.make import Plan, PlannedSpan
 from visionwire.plan.wish import Fastener
 from visionwire.plan.words import plan_lines
 
 PAGE_IN = (8.5, 11.0)
 FIELD_IN = (0.75, 0.9, 7.0, 3.3)  # left, top, width, height
 LARGEST_ZOOM = 2.0
+HEAD_RADIUS_IN = 0.25
+LEAST_TEXT_IN = 0.05
 LINE_IN, TEXT_IN, FOOT_IN = 0.15, 0.11, 0.4
 WIDEST_TEXT = 118
 INK, WIRE = "#222222", "#7a3b00"
@@ -45,6 +49,8 @@ def draw_plan(plan: Plan, title: str = "Safety wire plan") -> str:
     parts = [part for line in plan_lines(plan) for part in _folded(line)]
     # A long plan is set smaller, so that it stays one page.
     step = min(LINE_IN, (height - FOOT_IN - y) / len(parts))
+    if TEXT_IN * step / LINE_IN < LEAST_TEXT_IN:
+        raise PlanError(f"a plan of {len(fasteners)} fasteners does not fit on one page; plan and draw them in parts")
     for part in parts:
         weight = "normal" if part.startswith(" ") else "bold"
         _text(page, FIELD_IN[0], y, part, TEXT_IN * step / LINE_IN, weight=weight)
@@ -56,7 +62,7 @@ def _layout(fasteners: list[Fastener]) -> tuple[tuple[float, float], float]:
     """Return what is added to a fastener's place, x and y, before it is zoomed, and the zoom."""
     left, top, width, height = FIELD_IN
     xs, ys = [f.x_in for f in fasteners], [f.y_in for f in fasteners]
-    room = 4 * HEAD_IN
+    room = 4 * HEAD_RADIUS_IN
     zoom = min(LARGEST_ZOOM, width / (max(xs) - min(xs) + room), height / (max(ys) - min(ys) + room))
     x = (left + width / 2) / zoom - (max(xs) + min(xs)) / 2
     y = (top + height / 2) / zoom + (max(ys) + min(ys)) / 2
@@ -75,7 +81,7 @@ def _mouth(
     along = math.atan2(to_y - y, to_x - x)
     # Seen towards the other head, y downwards: left is a quarter turn back.
     turn = {"left": -1.0, "right": 1.0, "either": 0.0}[side]
-    return x + zoom * HEAD_IN * math.cos(along + turn), y + zoom * HEAD_IN * math.sin(along + turn)
+    return x + zoom * HEAD_RADIUS_IN * math.cos(along + turn), y + zoom * HEAD_RADIUS_IN * math.sin(along + turn)
 
 
 def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom: float, name: str) -> None:
@@ -107,7 +113,7 @@ def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom:
 
 def _head(page: ET.Element, fastener: Fastener, place: tuple[float, float], zoom: float) -> None:
     x, y = _at(fastener, place, zoom)
-    radius = zoom * HEAD_IN
+    radius = zoom * HEAD_RADIUS_IN
     outline = {"fill": "white", "stroke": INK, "stroke-width": "0.015"}
     if fastener.role in ("bolt", "nut"):
         corners = [
@@ -158,14 +164,8 @@ def _scale(page: ET.Element, zoom: float) -> None:
 
 
 def _folded(line: str) -> list[str]:
-    indent = len(line) - len(line.lstrip())
-    parts, now = [], ""
-    for word in line.split():
-        if now and len(now) + len(word) + indent >= WIDEST_TEXT:
-            parts.append(now)
-            now = "  "
-        now = f"{now} {word}".strip() if now.strip() else now + word
-    return [" " * indent + part for part in [*parts, now]]
+    indent = " " * (len(line) - len(line.lstrip()))
+    return textwrap.wrap(line.strip(), WIDEST_TEXT, initial_indent=indent, subsequent_indent=f"{indent}  ")
 
 
 def _text(

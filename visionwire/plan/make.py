@@ -12,17 +12,16 @@ from typing import Any
 
 from visionwire.errors import PlanError
 from visionwire.helix import most_twists_per_inch, strand_in
+from visionwire.layout import ROUND_HEAD_IN
 from visionwire.limits import LimitSet, density_band
 from visionwire.plan import rules
 from visionwire.plan.route import Side, distance_in, in_order, sides
 from visionwire.plan.rules import Ruling
-from visionwire.plan.wish import Fastener, Wish
+from visionwire.plan.wish import ROLES, Fastener, Wish
 
 PLAN_FORMAT = "visionwire.plan/1"
 #: Of the gap at either end, half of what is allowed; where the set says nothing an eighth of an inch is taken for that.
 USUAL_MOST_GAP_IN = 0.125
-#: From one mouth of the hole round the head to the other: half the girth of a head three holes and a quarter inch wide.
-HEAD_IN = 0.25
 #: Held by the pliers and cut off; common practice, no source.
 PLIERS_IN = 2.0
 RULE_OF_THUMB = (2.5, 3.0)
@@ -116,8 +115,15 @@ def make_plan(wish: Wish, limits: LimitSet) -> Plan:
         raise PlanError("a safety ties at least two points; name another fastener, or structure to tie to")
     if not 0 < wish.hole_in < 1:
         raise PlanError(f"the hole is {wish.hole_in:g} in; give its diameter in inches, such as 0.060")
+    if wish.wire_in is not None and not 0 < wish.wire_in < wish.hole_in:
+        raise PlanError(
+            f"wire of {wish.wire_in:g} in does not go through a hole of {wish.hole_in:g}; check --wire and --hole"
+        )
     rules.forbid_pairs(wish)
-    way = in_order(wish.fasteners)
+    closed = wish.single and wish.closed_pattern
+    if closed and len(wish.fasteners) < 3:
+        raise PlanError("a closed pattern has three fasteners or more; leave out --closed-pattern")
+    way = in_order(wish.fasteners, closed)
     lengths = [distance_in(a, b) for a, b in itertools.pairwise(way)]
     for (a, b), length in zip(itertools.pairwise(way), lengths, strict=True):
         if length < 2 * wish.hole_in:
@@ -127,7 +133,8 @@ def make_plan(wish: Wish, limits: LimitSet) -> Plan:
     wire_in, of_wire = rules.wire(wish, method, max(lengths))
     of_material = rules.material(wish)
     rulings = [of_method, of_wire, of_material]
-    groups = _split(way, wire_in, limits, method, rulings)
+    groups, of_series = ([way], None) if closed else _split(way, wire_in, limits, method)
+    rulings += [] if of_series is None else [of_series]
     return Plan(
         method=method,
         wire_in=wire_in,
@@ -161,20 +168,35 @@ def load_plan(path: str | Path) -> Plan:
             )
             series.append(Series(spans, one["cut_in"], tuple(one["cut_by_thumb_in"]), one["pigtail"]))
         rulings = tuple(Ruling(**one) for one in record.pop("rulings"))
-        return Plan(series=tuple(series), rulings=rulings, cautions=tuple(record.pop("cautions")), **record)
+        plan = Plan(series=tuple(series), rulings=rulings, cautions=tuple(record.pop("cautions")), **record)
+        _require_sound(plan)
+        return plan
     except OSError as error:
         raise PlanError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise PlanError(f"{path} is no plan ({error}); make one with visionwire plan --json") from error
 
 
+def _require_sound(plan: Plan) -> None:
+    spans = [span for one in plan.series for span in one.spans]
+    numbers = [plan.wire_in, plan.hole_in]
+    for span in spans:
+        numbers += [span.span_in, span.strand_in]
+        numbers += [count for count in (span.twists_low, span.twists_high) if count is not None]
+        numbers += [place for one in (span.start, span.end) for place in (one.x_in, one.y_in)]
+        if any(one.role not in ROLES or one.thread not in ("right", "left") for one in (span.start, span.end)):
+            raise ValueError("a fastener's role or thread is unknown")
+    if not spans or not all(isinstance(one, (int, float)) and math.isfinite(one) for one in numbers):
+        raise ValueError("a figure is missing or no number")
+
+
 def _split(
-    way: tuple[Fastener, ...], wire_in: float, limits: LimitSet, method: str, rulings: list[Ruling]
-) -> list[tuple[Fastener, ...]]:
-    """Return the way cut into series that one wire may hold; neighbours share the fastener where one is cut."""
+    way: tuple[Fastener, ...], wire_in: float, limits: LimitSet, method: str
+) -> tuple[list[tuple[Fastener, ...]], Ruling | None]:
+    """Return the way cut into series that one wire may hold, the fastener between them shared, and the ruling."""
     rule = limits.series
     if rule is None:
-        return [way]
+        return [way], None
     groups, now = [], [way[0]]
     for one in way[1:]:
         longer = (*now, one)
@@ -192,8 +214,7 @@ def _split(
         f"at most {rule.most_fasteners} fasteners where two stand {rule.widely_spaced_in:g} in apart or more, "
         f"else what {rule.wire_in:g} in of wire reaches"
     )
-    rulings.append(Ruling("series", f"{len(groups)} of {', '.join(str(len(g)) for g in groups)}", said, rule.source))
-    return groups
+    return groups, Ruling("series", f"{len(groups)} of {', '.join(str(len(g)) for g in groups)}", said, rule.source)
 
 
 def _series(way: tuple[Fastener, ...], method: str, wire_in: float, limits: LimitSet) -> Series:
@@ -216,18 +237,23 @@ def _span(a: Fastener, b: Fastener, number: int, method: str, wire_in: float, li
         return PlannedSpan(a, b, length, leaves, arrives, None, None, None, None, length)
     low, high, aim = _band(wire_in, limits)
     twisted = _twisted_in(length, limits)
-    strand = strand_in(twisted, aim, wire_in) + length - twisted
+    least, most = math.ceil(low * twisted - 1e-9), math.floor(high * twisted + 1e-9)
+    if least > most or most < 1:
+        raise PlanError(
+            f"a span of {length:.2f} in is too short for whole twists within {low:g} to {high:g} per inch "
+            f"({limits.name}); tie to something farther"
+        )
     return PlannedSpan(
         start=a,
         end=b,
         span_in=length,
         leaves=leaves,
         arrives=arrives,
-        twists_low=math.ceil(low * twisted - 1e-9),
-        twists_high=math.floor(high * twisted + 1e-9),
-        twists_to_aim_at=round(aim * twisted),
+        twists_low=least,
+        twists_high=most,
+        twists_to_aim_at=min(max(round(aim * twisted), least), most),
         lay="ZS"[number % 2],
-        strand_in=strand,
+        strand_in=_strand_in(length, wire_in, limits),
     )
 
 
@@ -245,20 +271,21 @@ def _twisted_in(span_in: float, limits: LimitSet) -> float:
     return max(span_in - most, 0.5 * span_in)  # half of the most at either end
 
 
+def _strand_in(span_in: float, wire_in: float, limits: LimitSet) -> float:
+    twisted = _twisted_in(span_in, limits)
+    return strand_in(twisted, _band(wire_in, limits)[2], wire_in) + span_in - twisted
+
+
 def _cut_in(way: tuple[Fastener, ...], method: str, wire_in: float, limits: LimitSet) -> float:
     """Return the wire to cut: both strands of every span and of the pigtail, round every head, and for the pliers."""
     lengths = [distance_in(a, b) for a, b in itertools.pairwise(way)]
-    heads = len(way) * 2 * HEAD_IN
+    heads = len(way) * ROUND_HEAD_IN
     tail_length = limits.pigtail_length
     tail = tail_length.high if tail_length is not None and tail_length.high is not None else USUAL_TAIL_IN
     if method == "single":
-        return sum(lengths) + distance_in(way[-1], way[0]) + heads + 2 * tail + PLIERS_IN
-    _, _, aim = _band(wire_in, limits)
-    strands = 0.0
-    for length in lengths:
-        twisted = _twisted_in(length, limits)
-        strands += strand_in(twisted, aim, wire_in) + length - twisted
-    return 2 * (strands + strand_in(tail, aim, wire_in)) + heads + PLIERS_IN
+        return sum(lengths) + heads + 2 * tail + PLIERS_IN
+    strands = sum(_strand_in(length, wire_in, limits) for length in lengths)
+    return 2 * (strands + strand_in(tail, _band(wire_in, limits)[2], wire_in)) + heads + PLIERS_IN
 
 
 def _of_laying(way: tuple[Fastener, ...], method: str, limits: LimitSet) -> list[Ruling]:

@@ -14,19 +14,35 @@ Side = Literal["left", "right", "either"]
 MOST_TRIED = 8
 
 
-def in_order(fasteners: tuple[Fastener, ...]) -> tuple[Fastener, ...]:
+def in_order(fasteners: tuple[Fastener, ...], closed: bool = False) -> tuple[Fastener, ...]:
     """Return fasteners in the order of the shortest way through all of them.
 
-    Anchors that cannot turn come first or last. Whatever the order given, the same comes back: of ways as short, the
-    one that begins farthest left, then lowest.
+    Anchors that cannot turn, up to two, come first or last. Whatever the order given, the same comes back: of ways as
+    short, the one that begins farthest left, then lowest. A closed way comes back to where it began.
     """
     first = tuple(sorted(fasteners, key=lambda one: (one.x_in, one.y_in)))
     if len(first) <= MOST_TRIED:
         ways = list(itertools.permutations(first))
     else:
-        ways = [_improved(_nearest_next(first, start)) for start in first]
-    anchored = [way for way in ways if all(one.turns for one in way[1:-1])] or ways
-    return min(anchored, key=lambda way: (round(_length(way), 9), [(one.x_in, one.y_in) for one in way]))
+        ways = [_improved(_nearest_next(first, start)) for start in first] + _anchored(first)
+    if closed:
+        ways = [(*way, way[0]) for way in ways]
+    else:
+        ways = [way for way in ways if all(one.turns for one in way[1:-1])] or ways
+    return min(ways, key=lambda way: (round(_length(way), 9), [(one.x_in, one.y_in) for one in way]))
+
+
+def _anchored(fasteners: tuple[Fastener, ...]) -> list[tuple[Fastener, ...]]:
+    """Return ways through what turns with an anchor at either end, of one or two anchors."""
+    anchors = [one for one in fasteners if not one.turns]
+    rest = tuple(one for one in fasteners if one.turns)
+    if not 0 < len(anchors) <= 2:
+        return []
+    ways: list[tuple[Fastener, ...]] = []
+    for start in rest:
+        inner = _improved(_nearest_next(rest, start))
+        ways += [(anchors[0], *way, *anchors[1:]) for way in (inner, inner[::-1])]
+    return ways + [way[::-1] for way in ways]
 
 
 def distance_in(one: Fastener, other: Fastener) -> float:

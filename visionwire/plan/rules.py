@@ -67,7 +67,7 @@ def least_wire_in(hole_in: float, longest_in: float) -> tuple[float, str, str]:
 
 
 def wire(wish: Wish, method_: str, longest_in: float) -> tuple[float, Ruling]:
-    """Return the wire's diameter with its ruling: the thickest common size that fills the hole as it should.
+    """Return the wire's diameter with its ruling: a common size that fills the hole as it should.
 
     For double twist the thinnest that the rules allow is taken, being the easiest to twist tight; for single wire the
     thickest that fits.
@@ -77,6 +77,8 @@ def wire(wish: Wish, method_: str, longest_in: float) -> tuple[float, Ruling]:
             raise PlanError(
                 f"an emergency device gets .020 annealed copper and no other wire ({AC}; {TM6}); leave out --wire"
             )
+        if wish.hole_in <= SHEAR_WIRE_IN:
+            raise PlanError(f".020 shear wire does not go through a hole of {wish.hole_in:g} in; check --hole")
         return SHEAR_WIRE_IN, Ruling("wire", ".020 in", "emergency devices get .020 annealed copper", f"{AC}; {TM6}")
     if method_ == "single":
         fitting = [size for size in COMMON_SIZES_IN if size <= MOST_FILL * wish.hole_in]
@@ -121,6 +123,11 @@ def material(wish: Wish) -> Ruling:
     """Return the class of wire with its ruling."""
     if wish.emergency:
         return Ruling("material", "annealed copper", "emergency devices: shear wire, never steel", f"{AC}; {TM6}")
+    if wish.hot and wish.magnesium:
+        raise PlanError(
+            f"a hot area asks for nickel alloy or steel and magnesium for clad aluminium ({AC}; {TM6}); "
+            "take what the aircraft's own manual names"
+        )
     if wish.hot:
         return Ruling("material", "nickel alloy or corrosion-resistant steel", "hot areas", f"{AC}; {TM6}")
     if wish.magnesium:

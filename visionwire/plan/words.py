@@ -28,9 +28,8 @@ def plan_lines(plan: Plan) -> list[str]:
 
 def span_words(span: PlannedSpan) -> list[str]:
     """Return what to do on one span."""
-    words = [f"leaves on the {span.leaves}, arrives on the {span.arrives}, seen along the way from above"]
-    if "either" in (span.leaves, span.arrives):
-        words = [words[0].replace("on the either", "on either side")]
+    leaves, arrives = ("either side" if side == "either" else f"the {side}" for side in (span.leaves, span.arrives))
+    words = [f"leaves on {leaves}, arrives on {arrives}, seen along the way from above"]
     if span.twists_to_aim_at is not None:
         words.append(
             f"{span.twists_to_aim_at} twists, {span.twists_low} to {span.twists_high} allowed, lay {span.lay}; "

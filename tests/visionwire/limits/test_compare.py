@@ -85,6 +85,8 @@ def test_three_are_too_many() -> None:
         ("nonconforming_at_most = 0.05\n", "", "line 5: decision.conforming_at_least"),
         ('title = "a set of my own"', "title = 7", "title is missing or not a text"),
         ("[gap]", "[gap", "mend that line"),
+        ("[gap]", "[gpa]", "line 14: gpa is no key"),
+        ("[[density]]", "[density]", "line 9: density"),
     ],
 )
 def test_what_is_wrong_is_said_with_its_line(tmp_path: Path, good: str, bad: str, said: str) -> None:
