@@ -99,7 +99,7 @@ def _table(values: Sequence[tuple[str, str, float]]) -> Floats:
     counts = {len(cells.get((part, person), [])) for part in parts for person in people}
     if len(parts) < 2 or len(people) < 2:
         raise ValueError(
-            f"the study has {len(parts)} safeties and {len(people)} people; at least two of each are needed"
+            f"the study has safeties: {len(parts)}, people: {len(people)}; at least two of each are needed"
         )
     if len(counts) != 1 or min(counts) < 2:
         raise ValueError("not every person photographed every safety as often, twice or more; complete the study")

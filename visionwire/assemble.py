@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import cv2
@@ -29,6 +30,8 @@ FULL_PX_PER_TWIST = 25.0
 FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
 NOTED_RESIDUAL_PX = 1.0
+#: What is believed to be wire less than that is measured where it was pointed at, and not called.
+LEAST_CALLED = 0.5
 #: A wire that looks so many standard deviations, and so much of itself, off the size given is another one.
 OTHER_WIRE_SIGMAS, OTHER_WIRE_SHARE = 3.0, 0.2
 
@@ -75,6 +78,10 @@ def reading(
         flags.append(quality.flag("several-safeties", count=whole.count))
     if pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
+    if any(one.belief < LEAST_CALLED for one in whole.runs):
+        flags.append(quality.flag("perhaps-no-wire"))
+        runs = [dataclasses.replace(run, call="undecided") for run in runs]
+        checks = [dataclasses.replace(check, call="undecided") for check in checks]
     call, confidence = judge.overall(checks)
     read = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     confidence *= min(one.belief for one in read)

@@ -162,6 +162,8 @@ def _way(
     card_px = None if plane is None or plane.outline_px is None else plane.outline_px.mean(0)
     px_per_in = ruler.px_per_in(sections[0].spine_px.mean(0))
     if method == "single":
+        if any(safety.length_px(one) > safety.LONGEST_PIGTAIL_IN * px_per_in for one in sections):
+            return quality.refuse("run-in-single")
         whole = safety.twisted_end(sections, px_per_in)
         if whole.pigtail is None:
             return quality.refuse("no-twisted-end")

@@ -58,6 +58,11 @@ CODES: dict[str, Code] = {
         "one twist spans {px_per_twist:.1f} px; at least {needed_px:.0f} are needed",
         "move to about {percent:.0f} % of the distance",
     ),
+    "run-in-single": Code(
+        "refusal",
+        "a twisted run is in the picture, which the method for single wire does not read",
+        "leave out --method single",
+    ),
     "no-twisted-end": Code(
         "refusal",
         "no twisted end as short as a pigtail was found; of single wire only that is read",
@@ -138,6 +143,11 @@ CODES: dict[str, Code] = {
         "flag",
         "a hole that the wire enters is not seen, so the gap from it to the twist is not measured",
         "check it by eye against the manual",
+    ),
+    "perhaps-no-wire": Code(
+        "flag",
+        "what lies between the two ends given may be no twisted pair of wires, so nothing is called",
+        "look at the marked picture to see what was read",
     ),
     "long-series": Code(
         "flag",

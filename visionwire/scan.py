@@ -51,6 +51,9 @@ SURE_ALONE = 0.993
 LEAST_AGREED = 0.3
 #: A picture is read where one section is believed so far; then its other sections need less.
 LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.88, 0.5, 0.2
+MOST_ON_CARD = 0.2
+#: Between ends that were given: look-alikes pointed at were believed to 0.05 at most, runs but one to 0.7 and more.
+LEAST_HINTED_BELIEF = 0.02
 LEAST_HINTED_WEIGHT, LEAST_HINTED_GEOMETRY, LEAST_HINTED_EVIDENCE = 0.6, -0.05, 0.13
 
 Finder = Literal["learned", "classical"]
@@ -84,8 +87,9 @@ def sections(
     if "classical" in finders:
         ribbons.append(find.ribbon(luminance, diameter_px))
     hinted = [] if hints is None else _between(luminance, ribbons, hints, diameter_px)
-    if hints is not None and not hinted:
+    if hints is not None and (not hinted or _on_card(plane, hinted[0])):
         return []
+    hinted = [_believed(luminance, seen, one) for one in hinted]
     free = candidates(luminance, diameter_px, plane, ribbons, seen, hinted)
     free = [one for one in (_believed(luminance, seen, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
@@ -207,6 +211,8 @@ def readable(sections_: list[Section], hints: Floats | None, fewest_twists: floa
     if hints is not None:
         if safety.weight(first) < LEAST_HINTED_WEIGHT or first.twist.geometry < LEAST_HINTED_GEOMETRY:
             return quality.refuse("not-twisted")
+        if first.belief < LEAST_HINTED_BELIEF:
+            return quality.refuse("not-twisted")
         if _evidence(first) < LEAST_HINTED_EVIDENCE:
             return quality.refuse("twist-unclear")
     kept = [one for one in sections_ if one.px_per_twist >= LEAST_PX_PER_TWIST]
@@ -254,6 +260,15 @@ def _between(luminance: Picture, ribbons: list[find.Ribbon], hints: Floats, diam
 
 def _evidence(one: Section) -> float:
     return one.gain * safety.weight(one)
+
+
+def _on_card(plane: Plane | None, one: Section) -> bool:
+    """Whether a section lies on the card, whose print repeats too."""
+    if plane is None or plane.outline_px is None:
+        return False
+    outline = plane.outline_px.astype(np.float32).reshape(-1, 1, 2)
+    on = [cv2.pointPolygonTest(outline, (float(x), float(y)), False) > 0 for x, y in one.spine_px[::8]]
+    return float(np.mean(on)) > MOST_ON_CARD
 
 
 def _shown(one: Section) -> float:

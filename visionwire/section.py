@@ -38,7 +38,7 @@ class Section:
     """A stretch of twisted pair on its strip, columns ``first`` to ``last``.
 
     ``end_u_twists`` is one standard deviation of where either end lies, in twists: 0 between ends that were given.
-    ``belief`` is the probability that it is a twisted pair at all: 1 between ends that were given. ``doubted`` says
+    ``belief`` is the probability that it is a twisted pair at all, rightly followed. ``doubted`` says
     that only one of the two finders takes it for one. ``line_px`` (N, 2) is the line that it was found on, which may go
     on beyond its ends. ``holes_px`` are the holes beyond its start and its end, (2,) each, where they are seen.
     """

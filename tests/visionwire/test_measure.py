@@ -390,3 +390,41 @@ def test_either_finder_alone_reads_the_demo() -> None:
         answer = measure(PICTURES / "demo.jpg", finders=(finder,))
         assert isinstance(answer, Reading)
         assert answer.runs[0].twists_per_inch == pytest.approx(7.0, rel=0.03)
+
+
+# -- pointed at what is no wire ------------------------------------------------------------------
+
+DEMO, HOSE = PICTURES / "demo.jpg", PICTURES / "negatives" / "hose.jpg"
+
+
+def test_a_hose_pointed_at_is_never_called() -> None:
+    result = measure(HOSE, wire=0.032, start=(38, 1066), end=(1264, 1066))
+    assert isinstance(result, Refusal) or (result.call == "undecided" and "perhaps-no-wire" in result.flags)
+    if isinstance(result, Reading):
+        assert {run.call for run in result.runs} == {"undecided"}
+
+
+@pytest.mark.parametrize("ends", [((300, 900), (800, 900)), ((180, 650), (1250, 640))])
+def test_the_card_pointed_at_is_no_wire(ends: tuple[tuple[float, float], tuple[float, float]]) -> None:
+    result = measure(DEMO, wire=0.032, start=ends[0], end=ends[1])
+    assert isinstance(result, Refusal) and result.code == "not-twisted"
+
+
+def test_double_twist_is_not_read_as_single_wire() -> None:
+    result = measure(DEMO, wire=0.032, method="single")
+    assert isinstance(result, Refusal) and result.code == "run-in-single"
+
+
+def test_of_single_wire_the_twisted_end_is_read() -> None:
+    """The demo's run is painted over by its ground, so that its pigtail is all the twisted wire there is."""
+    known = truth(DEMO.with_suffix(".json"))
+    pixels = open_photo(DEMO).pixels.copy()
+    line = np.round(known["runs"][0]["spine_px"]).astype(np.int32)
+    ground = pixels[line[len(line) // 2][1] - 40, line[len(line) // 2][0]]
+    cv2.polylines(pixels, [line.reshape(-1, 1, 2)], False, tuple(int(v) for v in ground), 40)
+    result = measure(pixels, wire=0.032, method="single")
+    assert isinstance(result, Reading)
+    assert result.runs == () and result.pigtail is not None and "single-wire" in result.flags
+    assert result.pigtail.twists == pytest.approx(known["pigtail"]["count"], abs=0.6)
+    assert result.series.fasteners == 0
+    assert {check.rule for check in result.checks} == {"pigtail-twists"}

@@ -63,7 +63,7 @@ app = typer.Typer(
 app.command("check")(check)
 app.command("card")(card)
 app.command("limits")(limits)
-app.command("plan")(plan)
+app.command("plan", context_settings={"ignore_unknown_options": True})(plan)  # a place may begin with a minus
 app.command("archive")(archive)
 app.command("trends")(trends)
 app.command("review")(review)

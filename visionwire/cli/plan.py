@@ -62,6 +62,8 @@ def plan(
         magnesium=magnesium,
         emergency=emergency,
     )
+    if drawing is not None and drawing.suffix.lower() != ".svg":
+        raise UsageError(f"a plan is drawn as .svg, not as {drawing.name!r}; give --drawing such a name")
     made = make_plan(wish, limit_set)
     print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made)))
     if drawing is not None:

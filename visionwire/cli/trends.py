@@ -102,7 +102,7 @@ def verify(ledger: LedgerFile) -> None:
     wrong += [f"decision {number}: it, or the one before it, was changed" for number in broken]
     for line in wrong:
         print(line)
-    print(f"{ledger}: {len(rows)} files, {len(wrong)} that do not hold")
+    print(f"{ledger}: {len(rows)} files, {f'{len(wrong)} things that do not hold' if wrong else 'all unchanged'}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 

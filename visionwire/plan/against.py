@@ -18,8 +18,8 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     """Return the reading with checks of what the plan asks for, and with the call that all checks earn.
 
     The photograph's first safety is taken for the series of the plan that its spans fit best, in its order or the other
-    way round, or for all series end to end: those that share a head look like one. Of single wire nothing is planned
-    that a reading has.
+    way round, or for all series end to end: those that share a head look like one. With fewer runs in view nothing
+    is proven. Of single wire nothing is planned that a reading has.
     """
     if plan.method == "single":
         return reading
@@ -28,6 +28,7 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     if len(offered) > 1:
         offered.append(tuple(span for spans in offered for span in spans))
     ways = [way for spans in offered if len(spans) == len(runs) for way in (spans, spans[::-1])]
+    fewer = len(runs) < max(len(spans) for spans in offered)  # the picture may show a part of it only
     nearest = float(min((len(spans) for spans in offered), key=lambda count: abs(count - len(runs))))
     checks = [
         Check(
@@ -38,8 +39,8 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
             unit="runs",
             low=nearest,
             high=nearest,
-            probability_conforming=1.0 if ways else 0.0,
-            call="conforming" if ways else "nonconforming",
+            probability_conforming=1.0 if ways else 0.5 if fewer else 0.0,
+            call="conforming" if ways else "undecided" if fewer else "nonconforming",
             source="the plan",
         )
     ]

@@ -171,9 +171,13 @@ def load_plan(path: str | Path) -> Plan:
         plan = Plan(series=tuple(series), rulings=rulings, cautions=tuple(record.pop("cautions")), **record)
         _require_sound(plan)
         return plan
+    except KeyError as error:
+        raise PlanError(f"{path} is no plan: it lacks {error}; make one with visionwire plan --json") from error
+    except json.JSONDecodeError as error:
+        raise PlanError(f"{path} is no plan: it is not JSON; make one with visionwire plan --json") from error
     except OSError as error:
         raise PlanError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ValueError, TypeError, AttributeError) as error:
         raise PlanError(f"{path} is no plan ({error}); make one with visionwire plan --json") from error
 
 
@@ -214,7 +218,7 @@ def _split(
         f"at most {rule.most_fasteners} fasteners where two stand {rule.widely_spaced_in:g} in apart or more, "
         f"else what {rule.wire_in:g} in of wire reaches"
     )
-    return groups, Ruling("series", f"{len(groups)} of {', '.join(str(len(g)) for g in groups)}", said, rule.source)
+    return groups, Ruling("series", f"{', '.join(str(len(g)) for g in groups)} fasteners to a wire", said, rule.source)
 
 
 def _series(way: tuple[Fastener, ...], method: str, wire_in: float, limits: LimitSet) -> Series:

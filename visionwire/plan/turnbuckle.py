@@ -51,8 +51,11 @@ def turnbuckle_lines(cable: str, least_wraps: int | None) -> list[str]:
         size = Fraction(cable)
     except (ValueError, ZeroDivisionError):
         size = Fraction(0)
-    if not _SIXTEENTH <= size <= 1:
-        raise PlanError(f"--turnbuckle is {cable!r}; give the cable's diameter in inches, 1/16 or thicker, such as 1/8")
+    if not _SIXTEENTH <= size <= 1 or 32 % size.denominator:
+        raise PlanError(
+            f"--turnbuckle is {cable!r}; give the cable's diameter in inches, "
+            "a multiple of 1/32 from 1/16 up, such as 1/8"
+        )
     fitting = [row for row in ROWS if row.over < size and (row.up_to is None or size <= row.up_to)]
     wraps = "the wraps that the manual asks for" if least_wraps is None else f"at least {least_wraps} wraps"
     return [

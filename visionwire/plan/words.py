@@ -12,8 +12,9 @@ def plan_lines(plan: Plan) -> list[str]:
     for number, series in enumerate(plan.series, 1):
         low, high = series.cut_by_thumb_in
         lines.append(
-            f"wire {number}: cut {series.cut_in:.0f} in by calculation, {low:.0f} to {high:.0f} by the rule of thumb "
-            "(2.5 to 3 times the span)"
+            f"wire {number}: cut {series.cut_in:.0f} in, heads, pigtail and two inches for the pliers counted in; "
+            f"the rule of thumb, 2.5 to 3 times the span, gives {low:.0f} to {high:.0f}"
+            f"{', too short here' if high < series.cut_in else ''}"
         )
         for place, span in enumerate(series.spans, 1):
             lines += [f"  span {place}, {place_words(span.start)} to {place_words(span.end)}: {span.span_in:.2f} in"]

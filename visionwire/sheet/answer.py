@@ -6,6 +6,7 @@ from visionwire.reading import Check, Reading, Refusal
 from visionwire.sheet.words import (
     PIGTAIL_NOT_SEEN,
     because,
+    call_words,
     confidence_words,
     density_check,
     plus_minus,
@@ -34,7 +35,7 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
             f"  what is wrong: {one_line(result.message)}",
             f"  what to do: {one_line(result.advice)}",
         ]
-    lines = [f"{shown}: {result.call.upper()} ({confidence_words(result)})"]
+    lines = [f"{shown}: {call_words(result).upper()} ({confidence_words(result)})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         lines.append(f"  {section}: {run_words(run)}{_judged(density_check(result, section))}")
@@ -47,6 +48,9 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
     # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
     others = [check for check in result.checks if check.rule not in ("density", "pigtail-twists")]
     lines += [_other(check) for check in others if check.call != "conforming"]
+    planned = [check for check in others if check.rule.endswith("as-planned")]
+    if planned and all(check.call == "conforming" for check in planned):
+        lines.append("  plan: number of runs, spans and twists agree")
     return lines + [f"  do: {one_line(advice)}" for advice in result.advice]
 
 

@@ -17,7 +17,7 @@ RULE_WORDS = {
     "density": "mean over the run",
     "least-in-any-inch": "least in any inch",
     "most-in-any-inch": "most in any inch",
-    "pigtail-twists": "twists in the pigtail",
+    "pigtail-twists": "twists in the pigtail, to the nearest whole",
     "pigtail-length": "length of the pigtail",
     "span": "span from hole to hole",
     "bow": "bow off the chord",
@@ -32,7 +32,7 @@ RULE_WORDS = {
 }
 
 TERM_WORDS = {
-    "card": "scale: corners as found, and its print",
+    "card": "scale: the card as found and its print, or what stands for it",
     "height": "height of the wire over the card",
     "slope": "run not parallel to the card",
     "lens": "distortion of the lens",
@@ -86,6 +86,12 @@ def metal_words(copper: float | None) -> str:
     )
 
 
+def call_words(reading: Reading) -> str:
+    """Say the call; where no pigtail was seen it is of the run alone."""
+    seen_only = ", as far as seen" if reading.call == "conforming" and reading.pigtail is None else ""
+    return f"{reading.call}{seen_only}"
+
+
 def confidence_words(reading: Reading) -> str:
     """Say how sure the call is; an undecided one can only be sure of the likelier side."""
     side = " in the likelier side" if reading.call == "undecided" else ""
@@ -94,6 +100,8 @@ def confidence_words(reading: Reading) -> str:
 
 def limits_words(low: float | None, high: float | None) -> str:
     """Write two limits as people say them."""
+    if low is not None and low == high:
+        return f"{low:g}"
     if low is not None and high is not None:
         return f"{low:g} to {high:g}"
     if low is not None:
@@ -105,6 +113,8 @@ def limits_words(low: float | None, high: float | None) -> str:
 
 def value_words(check: Check) -> str:
     """Write a check's value, its uncertainty and its unit."""
+    if check.unit in ("runs", "fasteners"):
+        return f"{check.value:.0f} {check.unit}"
     decimals = 1 if check.unit == "twists" else 2
     return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
 
@@ -114,6 +124,8 @@ def because(check: Check) -> str:
     allowed = f"allowed {limits_words(check.low, check.high)}"
     if check.call == "conforming":
         return allowed
+    if check.call == "undecided" and not 0.01 < check.probability_conforming < 0.99:
+        return f"{allowed}, not called"
     if check.call == "undecided":
         return f"{allowed}, a limit lies within the uncertainty"
     return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"

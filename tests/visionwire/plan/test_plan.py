@@ -240,10 +240,12 @@ def test_a_safety_that_is_another_does_not(reading: Reading, span_in: float, twi
     assert next(check for check in held.checks if check.rule == rule).call == "nonconforming"
 
 
-def test_a_run_too_few_is_said(reading: Reading) -> None:
+def test_runs_out_of_the_picture_prove_nothing_and_runs_too_many_do(reading: Reading) -> None:
+    more = held_against(several(reading, 2.73, 2.0), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
+    assert more.call == "nonconforming"
     planned = plan(Fastener(0, 0), Fastener(2.73, 0), Fastener(4.5, 0.5))
     held = held_against(seen(reading, 2.73, 18.6), planned, COMMON)
-    assert held.call == "nonconforming"
+    assert held.call == "undecided"
     (check,) = [check for check in held.checks if check.rule == "runs-as-planned"]
     assert (check.value, check.low) == (1.0, 2.0)
 
