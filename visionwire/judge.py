@@ -140,6 +140,7 @@ def risks(
     spans = [(calls[k], begin, end) for k, begin, end in zip([0, *(changes + 1)], bounds[:-1], bounds[1:], strict=True)]
 
     def share(call: Call) -> NDArray[np.float64]:
+        """Return how much of what is seen of each true value earns a call."""
         parts = [ndtr((end - true) / u) - ndtr((begin - true) / u) for said, begin, end in spans if said == call]
         return np.asarray(np.sum(parts, axis=0) if parts else np.zeros(len(true)))
 

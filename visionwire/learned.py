@@ -117,6 +117,7 @@ def hole_beyond(maps_: Maps, end_px: Floats, ahead: Floats, diameter_px: float) 
     Parameters
     ----------
     maps_ : Maps
+        What the network sees.
     end_px : (2,) float array
         The section's end.
     ahead : (2,) float array

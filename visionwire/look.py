@@ -36,6 +36,7 @@ def copper_probability(pixels: Pixels, one: Section, plane: Plane) -> float | No
     pixels : (H, W, 3) uint8 array
         The upright photograph, RGB.
     one : Section
+        Of the wire.
     plane : Plane
         Its card's paper is taken for white. A card under another lamp than the wire would make grey red, so the colour
         as it stands has to be red too.

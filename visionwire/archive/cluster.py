@@ -28,6 +28,7 @@ def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) ->
     todo : list of (str, str)
         Content and path of every photograph; workers open the path, so it must be theirs too.
     settings : Settings
+        By what they are read.
     address : str
         Such as ``tcp://host:8786``.
 

@@ -52,7 +52,9 @@ def run(
     paths : list of Path
         The photographs.
     ledger : Ledger
+        What is brought up to date.
     settings : Settings
+        By what they are read.
     pattern, table
         What a path, and a table by name or path, say of a file (`files.from_path`, `files.from_table`).
     jobs : int

@@ -114,6 +114,7 @@ def to_look_at(rows: Sequence[Row], most: int) -> list[Row]:
     open_ = [row for row in rows if row["state"] == "reading" and not row["decision"] and not row["copy_of"]]
 
     def rank(row: Row) -> tuple[int, float, str]:
+        """Return a row's place in the order."""
         p = 0.5 if row["probability"] is None else float(row["probability"])
         rest = {"nonconforming": p, "undecided": abs(p - 0.5), "conforming": 1 - abs(p - 0.5)}
         return 2 - CALLS.index(row["call"]), rest[row["call"]], row["path"]
