@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 from visionwire.errors import PlanError
 from visionwire.plan.make import Plan, PlannedSpan
 from visionwire.plan.wish import Fastener
-from visionwire.plan.words import plan_lines
+from visionwire.plan.words import letters, plan_lines
 
 PAGE_IN = (8.5, 11.0)
 FIELD_IN = (0.75, 0.9, 7.0, 3.3)  # left, top, width, height
@@ -37,13 +37,14 @@ def draw_plan(plan: Plan, title: str = "Safety wire plan") -> str:
     )
     ET.SubElement(page, "rect", {"width": f"{width}", "height": f"{height}", "fill": "white"})
     _text(page, FIELD_IN[0], 0.6, title, 0.2, weight="bold")
-    fasteners = list(dict.fromkeys(f for s in plan.series for span in s.spans for f in (span.start, span.end)))
+    names = letters(plan)
+    fasteners = list(names)
     place, zoom = _layout(fasteners)
     for number, series in enumerate(plan.series, 1):
         for index, span in enumerate(series.spans, 1):
             _span(page, span, place, zoom, f"{number}.{index}" if len(plan.series) > 1 else f"{index}")
     for fastener in fasteners:
-        _head(page, fastener, place, zoom)
+        _head(page, fastener, names[fastener], place, zoom)
     _scale(page, zoom)
     y = FIELD_IN[1] + FIELD_IN[3] + 0.65
     parts = [part for line in plan_lines(plan) for part in _folded(line)]
@@ -111,7 +112,7 @@ def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom:
         _text(page, x + 0.15, y, words, TEXT_IN)
 
 
-def _head(page: ET.Element, fastener: Fastener, place: tuple[float, float], zoom: float) -> None:
+def _head(page: ET.Element, fastener: Fastener, name: str, place: tuple[float, float], zoom: float) -> None:
     x, y = _at(fastener, place, zoom)
     radius = zoom * HEAD_RADIUS_IN
     outline = {"fill": "white", "stroke": INK, "stroke-width": "0.015"}
@@ -126,6 +127,7 @@ def _head(page: ET.Element, fastener: Fastener, place: tuple[float, float], zoom
     else:
         corner = {"x": f"{x - radius:.4f}", "y": f"{y - radius / 2:.4f}", "width": f"{2 * radius:.4f}"}
         ET.SubElement(page, "rect", {**corner, "height": f"{radius:.4f}", **outline})
+    _text(page, x, y + 0.04, name, TEXT_IN, weight="bold", anchor="middle")
     if fastener.turns:
         _tightening(page, x, y, 0.6 * radius, fastener.thread == "right")
     if fastener.role != "bolt":  # which is drawn as its head is

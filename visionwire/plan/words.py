@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import string
+
 from visionwire.plan.make import Plan, PlannedSpan
 from visionwire.plan.wish import Fastener
 
 
 def plan_lines(plan: Plan) -> list[str]:
     """Return the plan as lines for a terminal."""
+    names = letters(plan)
     lines = [f"{plan.method} method, {plan.wire_in:.3f} in wire, {plan.material}; holes {plan.hole_in:g} in"]
     for number, series in enumerate(plan.series, 1):
         low, high = series.cut_by_thumb_in
@@ -17,7 +20,8 @@ def plan_lines(plan: Plan) -> list[str]:
             f"{', too short here' if high < series.cut_in else ''}"
         )
         for place, span in enumerate(series.spans, 1):
-            lines += [f"  span {place}, {place_words(span.start)} to {place_words(span.end)}: {span.span_in:.2f} in"]
+            ends = " to ".join(place_words(one, names) for one in (span.start, span.end))
+            lines.append(f"  span {place}, {ends}: {span.span_in:.2f} in")
             lines += [f"    {words}" for words in span_words(span)]
         lines.append(f"  pigtail: {series.pigtail}")
     lines.append("why")
@@ -39,7 +43,15 @@ def span_words(span: PlannedSpan) -> list[str]:
     return words
 
 
-def place_words(fastener: Fastener) -> str:
-    """Return a fastener in words: where it stands and what it is."""
+def letters(plan: Plan) -> dict[Fastener, str]:
+    """Return a letter for every fastener, in the order along the wire: A to Z, then AA and on."""
+    met = dict.fromkeys(one for series in plan.series for span in series.spans for one in (span.start, span.end))
+    alphabet = string.ascii_uppercase
+    return {one: alphabet[k % 26] * (k // 26 + 1) for k, one in enumerate(met)}
+
+
+def place_words(fastener: Fastener, names: dict[Fastener, str]) -> str:
+    """Return a fastener in words: its letter, what it is, and where it stands in inches."""
     thread = ", left-hand thread" if fastener.thread == "left" else ""
-    return f"{fastener.role.replace('-', ' ')} at {fastener.x_in:.3g},{fastener.y_in:.3g}{thread}"
+    kind = fastener.role.replace("-", " ")
+    return f"{kind} {names[fastener]} at {fastener.x_in:.3g},{fastener.y_in:.3g} in{thread}"

@@ -202,6 +202,7 @@ def test_the_page_holds_every_head_and_span_and_the_cautions() -> None:
     assert all(
         f"{number}: {span.twists_to_aim_at} twists" in words for number, span in enumerate(made.series[0].spans, 1)
     )
+    assert {"A", "B", "C", "D"} <= set(words.split())
     assert "eye protection" in words
     low = max(float(one.get("y", "0")) for one in page.iter() if one.tag.endswith("text"))
     assert low < 11
