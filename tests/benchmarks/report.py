@@ -104,12 +104,17 @@ class PictureResult:
         return float(self.truth["wire"]["d_px"])
 
 
-def read_picture(truth_path: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH) -> PictureResult:
-    """Measure one picture, the wire's diameter given, with or without the ends of its first run."""
+def read_picture(
+    truth_path: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH, wire_in: float | None = None
+) -> PictureResult:
+    """Measure one picture, the wire's diameter given, with or without the ends of its first run.
+
+    ``wire_in`` is the diameter given where the picture has no wire.
+    """
     truth: Truth = json.loads(truth_path.read_text())
     runs = truth.get("runs", [])
     start, end = (tuple(runs[0][key]) if hinted and runs else None for key in ("start_px", "end_px"))
-    photo, wire = truth_path.parent / truth["image"]["file"], truth["wire"]["d_in"] if runs else None
+    photo, wire = truth_path.parent / truth["image"]["file"], truth["wire"]["d_in"] if runs else wire_in
     begun = time.perf_counter()
     answer = measure(photo, wire=wire, start=start, end=end, finders=finders)
     seconds = time.perf_counter() - begun
@@ -230,9 +235,9 @@ def print_accuracy(folder: Path, hinted: bool, finders: tuple[Finder, ...] = BOT
         print(f"  {name:<45} {figure:8.4g}")
 
 
-def print_negatives(folder: Path, finders: tuple[Finder, ...] = BOTH) -> None:
-    """Print how many look-alikes are refused."""
-    results = [read_picture(path, False, finders) for path in sorted(folder.glob("*.json"))]
+def print_negatives(folder: Path, finders: tuple[Finder, ...] = BOTH, wire_in: float | None = None) -> None:
+    """Print how many look-alikes are refused; a wire named lets those without a card be searched too."""
+    results = [read_picture(path, False, finders, wire_in) for path in sorted(folder.glob("*.json"))]
     refused = [one for one in results if isinstance(one.answer, Refusal)]
     print(f"\n{folder.name}: {len(refused)} of {len(results)} refused")
     for one in results:
@@ -310,6 +315,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--speed", action="store_true", help="speed only")
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--finder", choices=("both", *BOTH), default="both", help="who looks for the wire")
+    parser.add_argument("--wire", type=float, help="diameter named where a look-alike has no wire, inches")
     options = parser.parse_args(arguments)
     both = options.accuracy == options.speed
     finders = BOTH if options.finder == "both" else (options.finder,)
@@ -318,7 +324,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             for hinted in (False, True) if any(folder.glob("*.json")) else ():
                 print_accuracy(folder, hinted, finders)
             if (folder / "negatives").is_dir():
-                print_negatives(folder / "negatives", finders)
+                print_negatives(folder / "negatives", finders, options.wire)
         if options.speed or both:
             print_speed(sorted(folder.glob("*.json"))[:3], options.rounds)
 
