@@ -6,6 +6,7 @@ knowledge is normal about ``value`` with standard uncertainty ``u``.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from visionwire.limits import DecisionRule, Length, LimitSet, density_band
+from visionwire.limits import Count, DecisionRule, DensityBand, Length, LimitSet, Series, density_band
 from visionwire.reading import Call, Check
 
 COVERAGE_95 = 1.959964
@@ -231,18 +232,32 @@ def check_density(
         If the limit set has no band for this wire.
     """
     band = density_band(limits, wire_in)
-    probability = probability_conforming(twists_per_inch, u, band.low, band.high)
+    return _held(rule, section, twists_per_inch, u, "twists per inch", (band.low, band.high), band, limits)
+
+
+def _held(
+    rule: str,
+    section: str,
+    value: float,
+    u: float,
+    unit: str,
+    between: tuple[float | None, float | None],
+    said: DensityBand | Count | Length | Series,
+    limits: LimitSet,
+) -> Check:
+    """Return a value held between two limits, which ``said`` gives the source of."""
+    low, high = between
     return Check(
         rule=rule,
         section=section,
-        value=twists_per_inch,
+        value=value,
         u95=COVERAGE_95 * u,
-        unit="twists per inch",
-        low=band.low,
-        high=band.high,
-        probability_conforming=probability,
-        call=call_of_value(twists_per_inch, u, band.low, band.high, limits.decision),
-        source=f"{band.source} ({band.status})",
+        unit=unit,
+        low=low,
+        high=high,
+        probability_conforming=1.0 if low is None and high is None else probability_conforming(value, u, low, high),
+        call=call_of_value(value, u, low, high, limits.decision),
+        source=f"{said.source} ({said.status})",
     )
 
 
@@ -266,19 +281,9 @@ def check_pigtail(twists: float, u: float, limits: LimitSet) -> Check | None:
     count = limits.pigtail
     if count is None:
         return None
-    probability = count_probability_conforming(twists, u, count.low, count.high)
-    return Check(
-        rule="pigtail-twists",
-        section="pigtail",
-        value=twists,
-        u95=COVERAGE_95 * u,
-        unit="twists",
-        low=count.low,
-        high=count.high,
-        probability_conforming=probability,
-        call=call_of_value(twists, u, *_as_lengths(count.low, count.high), limits.decision),
-        source=f"{count.source} ({count.status})",
-    )
+    # The nearest whole number counts, so that the limits lie half a twist beyond those that are named.
+    held = _held("pigtail-twists", "pigtail", twists, u, "twists", _as_lengths(count.low, count.high), count, limits)
+    return dataclasses.replace(held, low=count.low, high=count.high)
 
 
 def check_length(
@@ -287,19 +292,7 @@ def check_length(
     """Hold a length against the limit set; ``None`` where it says nothing of it, or has it shown and not judged."""
     if limit is None or not limit.judged:
         return None
-    probability = probability_conforming(value_in, u_in, limit.low, limit.high)
-    return Check(
-        rule=rule,
-        section=section,
-        value=value_in,
-        u95=COVERAGE_95 * u_in,
-        unit="in",
-        low=limit.low,
-        high=limit.high,
-        probability_conforming=probability,
-        call=call_of_value(value_in, u_in, limit.low, limit.high, limits.decision),
-        source=f"{limit.source} ({limit.status})",
-    )
+    return _held(rule, section, value_in, u_in, "in", (limit.low, limit.high), limit, limits)
 
 
 def check_series(
@@ -322,30 +315,9 @@ def check_series(
     if rule is None or fasteners < 3:
         return None
     if longest_span_in >= rule.widely_spaced_in:
-        value, u, high, unit, name = (
-            float(fasteners),
-            0.0,
-            float(rule.most_fasteners),
-            "fasteners",
-            "fasteners-in-series",
-        )
-    elif wire is None:
-        return None
-    else:
-        (value, u), high, unit, name = wire, rule.wire_in, "in", "wire-in-series"
-    probability = probability_conforming(value, u, None, high)
-    return Check(
-        rule=name,
-        section="whole",
-        value=value,
-        u95=COVERAGE_95 * u,
-        unit=unit,
-        low=None,
-        high=high,
-        probability_conforming=probability,
-        call=call_of_value(value, u, None, high, limits.decision),
-        source=f"{rule.source} ({rule.status})",
-    )
+        most = (None, float(rule.most_fasteners))
+        return _held("fasteners-in-series", "whole", float(fasteners), 0.0, "fasteners", most, rule, limits)
+    return None if wire is None else _held("wire-in-series", "whole", *wire, "in", (None, rule.wire_in), rule, limits)
 
 
 def overall(checks: Sequence[Check]) -> tuple[Call, float]:

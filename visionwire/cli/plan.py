@@ -42,12 +42,11 @@ def plan(
 
     limit_set = load_limits(limits)
     if turnbuckle is not None:
-        if as_json or drawing is not None or fasteners:
-            raise UsageError(
-                "--turnbuckle prints its table and takes no fasteners, --json or --drawing; leave them out"
-            )
-        least = None if limit_set.wraps is None else limit_set.wraps.low
-        print("\n".join(turnbuckle_lines(turnbuckle, least)))
+        if drawing is not None or fasteners:
+            raise UsageError("--turnbuckle is a table and takes no fasteners and no --drawing; leave them out")
+        lines = turnbuckle_lines(turnbuckle, None if limit_set.wraps is None else limit_set.wraps.low)
+        record = {"method": "wraps", "turnbuckle": [line.strip() for line in lines]}
+        print(json.dumps(record) if as_json else "\n".join(lines))
         return
     if hole is None:
         raise UsageError("no hole was given; give its diameter in inches with --hole, such as --hole 0.060")

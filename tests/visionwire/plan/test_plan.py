@@ -12,8 +12,10 @@ from xml.etree import ElementTree as ET
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
-from visionwire.errors import PlanError, UsageError
+from visionwire.cli import app
+from visionwire.errors import ExitCode, PlanError, UsageError
 from visionwire.limits import known_limits, load_limits
 from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, held_against, load_plan, make_plan
 from visionwire.plan.route import in_order, sides
@@ -336,3 +338,12 @@ def test_a_plan_tampered_with_is_no_plan(tmp_path: Path, key: str, value: object
     path.write_text(json.dumps(record))
     with pytest.raises(PlanError, match="is no plan"):
         load_plan(path)
+
+
+def test_a_turnbuckle_in_words_and_as_json() -> None:
+    runner = CliRunner()
+    words = runner.invoke(app, ["plan", "--turnbuckle", "1/8"]).stdout
+    record = json.loads(runner.invoke(app, ["plan", "--turnbuckle", "1/8", "--json"]).stdout)
+    assert record["method"] == "wraps"
+    assert all(line in words for line in record["turnbuckle"])
+    assert runner.invoke(app, ["plan", "0,0", "--turnbuckle", "1/8"]).exit_code == ExitCode.USAGE
