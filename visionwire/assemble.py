@@ -17,8 +17,9 @@ from visionwire.density import Density, density_of
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.layout import Laid, Measured
 from visionwire.limits import LimitSet
+from visionwire.pattern import Traced
 from visionwire.photo import Photo
-from visionwire.reading import Check, LookHere, Pigtail, Point, Reading, Run, Scale, Series, Term
+from visionwire.reading import Check, LookHere, Pattern, Pigtail, Point, Reading, Run, Scale, Series, Term
 from visionwire.section import Section
 from visionwire.strip import COLUMNS_PER_DIAMETER, picture_strip
 from visionwire.twist import Lay
@@ -27,6 +28,8 @@ Floats = NDArray[np.float64]
 
 OTHER_LAY: dict[Lay, Lay] = {"S": "Z", "Z": "S"}
 FULL_PX_PER_TWIST = 25.0
+#: Of a closed pattern's length, a fastener: where in its head the wire bends is not seen.
+PATTERN_U_IN = 0.02
 FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
 NOTED_RESIDUAL_PX = 1.0
@@ -43,6 +46,7 @@ def reading(
     wire_in: float | None,
     ruler: Ruler,
     whole: safety.Safety,
+    traced: Traced | None = None,
 ) -> tuple[Reading, Evidence]:
     """Judge a safety by the limits and return the reading with its evidence."""
     flags = _scale_flags(ruler.plane)
@@ -67,6 +71,8 @@ def reading(
     pigtail, tail_checks = (None, []) if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits)
     if not whole.runs:
         flags.append(quality.flag("single-wire"))
+        if traced is None:
+            flags.append(quality.flag("pattern-not-traced"))
     series, series_check = _series(all_laid[: whole.first_runs], pigtail, wire_in or _first_wire_in(runs), limits)
     if series_check is not None and series_check.call == "conforming":
         checks.append(series_check)
@@ -97,8 +103,9 @@ def reading(
         advice=tuple(dict.fromkeys(one.sentence for one in flags)),
         flags=tuple(dict.fromkeys(one.code for one in flags)),
         made_by=_made_by(limits, wire_in),
+        pattern=None if traced is None else _pattern(traced, ruler),
     )
-    return result, _evidence(photo, ruler, whole)
+    return result, _evidence(photo, ruler, whole, traced)
 
 
 def _run_checks(as_laid: Laid, name: str, limits: LimitSet, wire_in: float | None) -> list[Check]:
@@ -139,6 +146,21 @@ def _series(
     used = layout.wire_used(laid, *tail, wire_in)
     check = judge.check_series(fasteners, longest, (used.value, used.u), limits)
     return Series(len(laid), fasteners, longest, used.value, judge.COVERAGE_95 * used.u), check
+
+
+def _pattern(traced: Traced, ruler: Ruler) -> Pattern:
+    length_in = float(ruler.along_in(traced.spine_px)[-1])
+    # A scale is good for the way out; the way back repeats its errors.
+    away = np.linalg.norm(traced.spine_px - traced.spine_px[0], axis=1)
+    relative_u = ruler.relative_u(traced.spine_px[: int(away.argmax()) + 1])
+    laid_u_in = PATTERN_U_IN * np.sqrt(len(traced.corners_px))
+    return Pattern(
+        corners=len(traced.corners_px),
+        length_in=length_in,
+        length_in_u95=judge.COVERAGE_95 * float(np.hypot(relative_u * length_in, laid_u_in)),
+        corners_px=_line(traced.corners_px, 1),
+        spine_px=_line(traced.spine_px, 1),
+    )
 
 
 def _first_wire_in(runs: list[Run]) -> float | None:
@@ -309,7 +331,7 @@ def _made_by(limits: LimitSet, wire_in: float | None) -> dict[str, Any]:
 # -- what a sheet draws -------------------------------------------------------------------------
 
 
-def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety) -> Evidence:
+def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety, traced: Traced | None) -> Evidence:
     named = [(f"run {number}", one) for number, one in enumerate(whole.runs, 1)]
     if whole.pigtail is not None:
         named.append(("pigtail", whole.pigtail))
@@ -319,6 +341,8 @@ def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety) -> Evidence:
         card_outline_px=plane.outline_px,
         card_points_px=plane.points_px if plane.source in ("card", "id1") else np.zeros((0, 2)),
         sections=tuple(_section_evidence(photo, name, one, ruler) for name, one in named),
+        pattern_px=None if traced is None else traced.spine_px,
+        corners_px=None if traced is None else traced.corners_px,
     )
 
 

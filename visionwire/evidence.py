@@ -45,9 +45,11 @@ class SectionEvidence:
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """Behind one reading: the upright picture, the card as found (closed outline) and the sections."""
+    """Behind one reading: the upright picture, the card as found, the sections, single wire's line and corners."""
 
     pixels: NDArray[np.uint8]
     card_outline_px: NDArray[np.float64] | None
     card_points_px: NDArray[np.float64] | None
     sections: tuple[SectionEvidence, ...]
+    pattern_px: NDArray[np.float64] | None = None
+    corners_px: NDArray[np.float64] | None = None

@@ -17,7 +17,7 @@ from calibration import Card, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
-from visionwire import assemble, budget, outline, quality, safety, scan
+from visionwire import assemble, budget, outline, pattern, quality, safety, scan
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
 from visionwire.limits import LimitSet, density_band, load_limits
@@ -74,7 +74,7 @@ def measure(
     finders : tuple of {"learned", "classical"}
         Who looks for the wire.
     method : {"double", "single"}
-        How the safety is made; of single wire only the twisted end is read, as a pigtail.
+        How the safety is made; of single wire the twisted end is read, as a pigtail, and the closed pattern traced.
 
     Returns
     -------
@@ -161,17 +161,20 @@ def _way(
         return ruler
     card_px = None if plane is None or plane.outline_px is None else plane.outline_px.mean(0)
     px_per_in = ruler.px_per_in(sections[0].spine_px.mean(0))
+    traced = None
     if method == "single":
         if any(safety.length_px(one) > safety.LONGEST_PIGTAIL_IN * px_per_in for one in sections):
             return quality.refuse("run-in-single")
         whole = safety.twisted_end(sections, px_per_in)
         if whole.pigtail is None:
             return quality.refuse("no-twisted-end")
+        if "learned" in finders:
+            traced = pattern.around(luminance, whole.pigtail, px_per_in, None if plane is None else plane.outline_px)
     else:
         whole = safety.join(sections, px_per_in, card_px, None if hints is None else sections[0])
         if not whole.runs:
             return quality.refuse("no-twisted-wire")
-    return assemble.reading(photo, luminance, limits, wire_in, ruler, whole)
+    return assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced)
 
 
 def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | None:

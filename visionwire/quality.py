@@ -156,8 +156,13 @@ CODES: dict[str, Code] = {
     ),
     "single-wire": Code(
         "flag",
-        "single wire has no twist between the fasteners, and its pattern is not traced",
-        "check pattern, direction and tension by eye",
+        "single wire has no twist between the fasteners, so a count there is not applicable",
+        "check direction and tension by eye",
+    ),
+    "pattern-not-traced": Code(
+        "flag",
+        "the pattern of the single wire could not be followed from the twisted end and back, so it is not measured",
+        "show the whole pattern and the twisted end in one picture, from straight above, and lit evenly",
     ),
     "look-here": Code(
         "flag",

@@ -131,6 +131,17 @@ class Series:
 
 
 @dataclass(frozen=True)
+class Pattern:
+    """The closed pattern of single wire: the fasteners it passes, in order, and its length from the twist and back."""
+
+    corners: int
+    length_in: float
+    length_in_u95: float
+    corners_px: tuple[Point, ...]
+    spine_px: tuple[Point, ...]
+
+
+@dataclass(frozen=True)
 class Check:
     """One rule of the limit set held against one measured value (``section`` is "run 1", "pigtail")."""
 
@@ -161,6 +172,7 @@ class Reading:
     advice: tuple[str, ...]
     flags: tuple[str, ...]
     made_by: dict[str, Any] = field(default_factory=dict)
+    pattern: Pattern | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the reading as plain JSON types, with its format version first."""

@@ -118,6 +118,9 @@ READING = exactly(
     advice=LIST_OF_TEXT,
     flags=LIST_OF_TEXT,
     made_by={"type": "object", "required": ["visionwire"]},
+    pattern=or_null(
+        exactly(corners={"type": "integer"}, length_in=NUMBER, length_in_u95=NUMBER, corners_px=POINTS, spine_px=POINTS)
+    ),
 )
 REFUSAL = exactly(format={"const": "visionwire.refusal/1"}, photo=or_null(PHOTO), code=TEXT, message=TEXT, advice=TEXT)
 

@@ -11,6 +11,7 @@ from visionwire.sheet.words import (
     density_check,
     plus_minus,
     run_words,
+    single_words,
     value_words,
 )
 
@@ -39,6 +40,8 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         lines.append(f"  {section}: {run_words(run)}{_judged(density_check(result, section))}")
+    if "single-wire" in result.flags:
+        lines.append(f"  {single_words(result)}")
     if result.pigtail is None:
         lines.append(f"  pigtail: {PIGTAIL_NOT_SEEN}")
     else:

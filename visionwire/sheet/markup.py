@@ -49,6 +49,8 @@ def overview(evidence: Evidence) -> Picture:
     points = [section.spine_px for section in evidence.sections]
     if evidence.card_outline_px is not None:
         points.append(evidence.card_outline_px)
+    if evidence.pattern_px is not None:
+        points.append(evidence.pattern_px)
     margin_px = 0.07 * max(evidence.pixels.shape[:2])
     view = crop_view(evidence.pixels, np.concatenate(points), margin_px, _OVERVIEW_PX)
     return _draw(view, evidence.sections, evidence)
@@ -88,8 +90,22 @@ def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence 
         if not chord:
             _draw_name(ink, spine, section.name, half_px, text_px)
     if evidence is not None:
+        _draw_pattern(dots, ink, view, evidence, text_px)
         _draw_card(ink, view, evidence, 0.35 * text_px)
     return press(press(view.pixels, dots), ink, edge_px=width_px)  # what lies on the wire has the thinnest edge
+
+
+def _draw_pattern(dots: Picture, ink: Picture, view: View, evidence: Evidence, text_px: int) -> None:
+    """Draw the line of single wire, and a numbered ring at every fastener that it passes."""
+    if evidence.pattern_px is None or evidence.corners_px is None:
+        return
+    draw_dashes(dots, view.place(evidence.pattern_px), 6.0, 8.0)
+    corners = view.place(evidence.corners_px)
+    middle = corners.mean(0)
+    for number, corner in enumerate(corners, 1):
+        draw_ring(ink, corner, 0.5 * text_px)
+        outward = (corner - middle) / max(float(np.hypot(*(corner - middle))), 1e-9)
+        draw_text(ink, corner + 1.6 * text_px * outward, str(number), text_px)
 
 
 def _draw_card(ink: Picture, view: View, evidence: Evidence, ring_px: float) -> None:

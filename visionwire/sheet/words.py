@@ -147,6 +147,15 @@ def run_words(run: Run) -> str:
     return f"{plus_minus(run.twists_per_inch, run.twists_per_inch_u95, 2)} twists per inch"
 
 
+def single_words(reading: Reading) -> str:
+    """Say what is read of single wire between its fasteners."""
+    runs = "untwisted runs: not applicable"
+    if reading.pattern is None:
+        return f"{runs}; pattern: {NOT_MEASURED}"
+    length = plus_minus(reading.pattern.length_in, reading.pattern.length_in_u95, 1)
+    return f"{runs}; pattern of {reading.pattern.corners} fasteners, {length} in of wire"
+
+
 def photo_words(photo: PhotoInfo) -> str:
     """Say which picture was read: its size and when it was taken."""
     taken = f", taken {photo.taken.replace('T', ' ')}" if photo.taken else ""
