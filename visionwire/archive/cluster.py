@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
-from visionwire.archive import work
+from visionwire.archive import files, work
 from visionwire.archive.ledger import Entry
 from visionwire.archive.settings import Settings
 from visionwire.errors import ArchiveError
@@ -26,7 +25,7 @@ def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) ->
     Parameters
     ----------
     todo : list of (str, str)
-        Content and path of every photograph; workers open the path, so it must be theirs too.
+        Content and path or URL of every photograph; workers open it, so it must be theirs too.
     settings : Settings
         By what they are read.
     address : str
@@ -52,8 +51,7 @@ def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) ->
         def submit(count: int) -> list[Any]:
             futures = []
             for sha256, path in itertools.islice(rest, count):
-                place = str(Path(path).absolute())
-                future = client.submit(work.read, sha256, place, settings, pure=False, retries=RETRIES)
+                future = client.submit(work.read, sha256, files.absolute(path), settings, pure=False, retries=RETRIES)
                 jobs[future] = sha256
                 futures.append(future)
             return futures

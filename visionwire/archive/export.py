@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import itertools
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from visionwire.errors import ArchiveError
 
+ROWS_AT_ONCE = 50_000
+WHOLE = ("bytes",)
 UNITS = {
     "bytes": "bytes",
     "confidence": "1",
@@ -22,34 +25,41 @@ UNITS = {
 }
 
 
-def to_csv(path: Path, columns: list[str], rows: list[tuple[Any, ...]]) -> None:
+def to_csv(path: Path, columns: list[str], rows: Iterable[tuple[Any, ...]]) -> None:
     """Write a CSV in UTF-8 with a mark that Excel knows it by, units in square brackets in the header."""
     with _said(path), path.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.writer(file)
         writer.writerow([f"{name} [{UNITS[name]}]" if name in UNITS else name for name in columns])
-        writer.writerows([[_safe(value) for value in row] for row in rows])
+        writer.writerows([_safe(value) for value in row] for row in rows)
 
 
-def to_jsonl(path: Path, columns: list[str], rows: list[tuple[Any, ...]]) -> None:
+def to_jsonl(path: Path, columns: list[str], rows: Iterable[tuple[Any, ...]]) -> None:
     """Write one JSON object a line."""
     with _said(path), path.open("w", encoding="utf-8") as file:
         for row in rows:
             file.write(json.dumps(dict(zip(columns, row, strict=True)), allow_nan=False) + "\n")
 
 
-def to_parquet(path: Path, columns: list[str], rows: list[tuple[Any, ...]]) -> None:
+def to_parquet(path: Path, columns: list[str], rows: Iterable[tuple[Any, ...]]) -> None:
     """Write Parquet, units in the metadata of its fields; needs the extra ``parquet``."""
     try:
         import pyarrow as pa
         from pyarrow import parquet
     except ImportError as error:
         raise ArchiveError('Parquet needs the extra parquet; run pip install "visionwire[parquet]"') from error
-    table = pa.table({name: [row[k] for row in rows] for k, name in enumerate(columns)})
-    fields = [
-        field.with_metadata({"unit": UNITS[field.name]}) if field.name in UNITS else field for field in table.schema
-    ]
-    with _said(path):
-        parquet.write_table(table.cast(pa.schema(fields)), path)
+    schema = pa.schema(
+        pa.field(
+            name,
+            pa.int64() if name in WHOLE else pa.float64() if name in UNITS else pa.string(),
+            metadata={"unit": UNITS[name]} if name in UNITS else None,
+        )
+        for name in columns
+    )
+    rest = iter(rows)
+    with _said(path), parquet.ParquetWriter(path, schema) as writer:
+        while some := list(itertools.islice(rest, ROWS_AT_ONCE)):
+            held = [pa.array(column, kind) for column, kind in zip(zip(*some, strict=True), schema.types, strict=True)]
+            writer.write_table(pa.table(held, schema=schema))
 
 
 def _safe(value: Any) -> Any:

@@ -1,4 +1,4 @@
-"""Which files an archive holds, and what their names and a table say of them."""
+"""Which files an archive holds, by path or URL, and what their names and a table say of them."""
 
 from __future__ import annotations
 
@@ -6,67 +6,112 @@ import csv
 import hashlib
 import re
 from collections.abc import Iterable
-from pathlib import Path
+from pathlib import Path, PurePath, PurePosixPath
+from typing import IO
 
+from visionwire.archive import urls
 from visionwire.errors import ArchiveError
+from visionwire.photo import MAX_BYTES, Photo, open_photo, read_photo
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 FIELDS = ("technician", "station", "aircraft", "taken")
 CHUNK_BYTES = 1 << 20
 
 
-def listed(words: Iterable[str]) -> list[Path]:
+def listed(words: Iterable[str]) -> list[str]:
     """Return the photographs that words name, sorted, each once.
 
     Parameters
     ----------
     words : iterable of str
-        A folder means every picture under it, ``@FILE`` the paths in a text file, one a line; a pattern with ``*`` what
-        it matches; anything else that file, whatever its suffix.
+        A folder means every picture under it, ``@FILE`` the paths or URLs in a text file, one a line; a pattern with
+        ``*`` what it matches; anything else that file, whatever its suffix. A URL is one of these elsewhere.
 
     Raises
     ------
     ArchiveError
         If a word names nothing.
     """
-    found: set[Path] = set()
+    found: set[str] = set()
     for word in words:
         if word.startswith("@"):
             found |= set(_from_list(Path(word[1:])))
+        elif urls.is_url(word):
+            found |= set(urls.listed(word, SUFFIXES))
         elif any(sign in word for sign in "*?["):
             base = Path(word).anchor or "."
             pattern = word.removeprefix(base) if Path(word).is_absolute() else word
-            found |= {path for path in Path(base).glob(pattern) if path.is_file()}
+            found |= {str(path) for path in Path(base).glob(pattern) if path.is_file()}
         elif (path := Path(word)).is_dir():
-            found |= {one for one in path.rglob("*") if one.suffix.lower() in SUFFIXES and one.is_file()}
+            found |= {str(one) for one in path.rglob("*") if one.suffix.lower() in SUFFIXES and one.is_file()}
         elif path.exists():
-            found.add(path)
+            found.add(str(path))
         else:
             raise ArchiveError(f"{word} is no folder and no file; check the path")
     return sorted(found)
 
 
-def _from_list(path: Path) -> list[Path]:
+def _from_list(path: Path) -> list[str]:
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise ArchiveError(
             f"the list {path} cannot be read ({error}); give a text file with one path a line"
         ) from error
-    return [Path(line.strip()) for line in lines if line.strip()]
+    words = [line.strip() for line in lines if line.strip()]
+    return [word if urls.is_url(word) else str(Path(word)) for word in words]
 
 
-def sha256_of(path: Path) -> tuple[str | None, int, str]:
-    """Return the file's SHA-256 and size, or None, 0 and why it cannot be read."""
-    digest, size = hashlib.sha256(), 0
+def photo_at(place: str) -> Photo:
+    """Return the photograph at a path or URL.
+
+    Raises
+    ------
+    VisionwireError
+        If it cannot be read.
+    """
+    if not urls.is_url(place):
+        return open_photo(place)
+    with urls.opened(place) as file:
+        data = file.read(MAX_BYTES + 1)
+    return read_photo(data, place)
+
+
+def sha256_of(place: str) -> tuple[str | None, int, str]:
+    """Return the SHA-256 and size of what is at a path or URL, or None, 0 and why it cannot be read."""
     try:
-        with path.open("rb") as file:
-            while chunk := file.read(CHUNK_BYTES):
-                digest.update(chunk)
-                size += len(chunk)
-    except OSError as error:
-        return None, 0, f"the file cannot be read ({error.strerror}); check it and its permissions"
-    return digest.hexdigest(), size, ""
+        if urls.is_url(place):
+            with urls.opened(place) as file:
+                return (*_digest(file), "")
+        with Path(place).open("rb") as file:
+            return (*_digest(file), "")
+    except ArchiveError as error:
+        return None, 0, str(error).replace(place, "the file")
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        return None, 0, f"the file cannot be read ({reason}); check it and its permissions"
+
+
+def _digest(file: IO[bytes]) -> tuple[str, int]:
+    digest, size = hashlib.sha256(), 0
+    while chunk := file.read(CHUNK_BYTES):
+        digest.update(chunk)
+        size += len(chunk)
+    return digest.hexdigest(), size
+
+
+def absolute(place: str) -> str:
+    """Return a place as a process elsewhere knows it."""
+    return place if urls.is_url(place) else str(Path(place).absolute())
+
+
+def name_of(place: str) -> str:
+    """Return the name of the file at a path or URL."""
+    return _as_path(place).name
+
+
+def _as_path(place: str) -> PurePath:
+    return PurePosixPath(re.split(r"::|[?#]", place)[0]) if urls.is_url(place) else Path(place)
 
 
 def pattern_of(text: str | None) -> re.Pattern[str] | None:
@@ -90,9 +135,9 @@ def pattern_of(text: str | None) -> re.Pattern[str] | None:
     return re.compile("".join(parts) + "$")
 
 
-def from_path(path: Path, pattern: re.Pattern[str] | None) -> dict[str, str]:
-    """Return what a path says by the pattern, which is held against its end."""
-    found = None if pattern is None else pattern.search(path.as_posix())
+def from_path(place: str, pattern: re.Pattern[str] | None) -> dict[str, str]:
+    """Return what a path or URL says by the pattern, which is held against its end."""
+    found = None if pattern is None else pattern.search(_as_path(place).as_posix())
     return {} if found is None else found.groupdict()
 
 

@@ -1,7 +1,8 @@
 """The ledger: one SQLite file in WAL mode, written by one process, readable by any client.
 
-``files`` has one row a file, ``readings`` one a content and settings, ``dispositions`` what people decided, which is
-only ever added to; the view ``archive`` joins them. A photograph's content is known by its SHA-256.
+``files`` has one row a file, ``readings`` one a content and settings, ``records`` the whole of each reading,
+``dispositions`` what people decided, which is only ever added to; the views ``archive`` (a row a file) and ``contents``
+(a row a content) join them. A photograph's content is known by its SHA-256.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -51,13 +52,70 @@ MIGRATIONS = (
         FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
             AND r.settings = (SELECT value FROM meta WHERE key = 'settings');
     """,
+    # Whole records stand apart and figures lie in the order of contents, so that trends of a million rows are one way
+    # through two sorted tables; records are ten times as large and would be read with them.
+    """
+    DROP VIEW archive;
+    DROP INDEX files_by_content;
+    CREATE INDEX files_by_content ON files (sha256, path, technician, station, aircraft, taken);
+    CREATE INDEX dispositions_by_content ON dispositions (sha256, number);
+    CREATE TABLE records (
+        sha256 TEXT NOT NULL, settings TEXT NOT NULL, record TEXT NOT NULL, ticks TEXT NOT NULL,
+        PRIMARY KEY (sha256, settings)
+    );
+    INSERT INTO records SELECT sha256, settings, record, '{}' FROM readings ORDER BY sha256, settings;
+    ALTER TABLE readings RENAME TO readings_1;
+    CREATE TABLE readings (
+        sha256 TEXT NOT NULL, settings TEXT NOT NULL, state TEXT NOT NULL, code TEXT, message TEXT, call TEXT,
+        confidence REAL, probability REAL, twists_per_inch REAL, twists_per_inch_u95 REAL, pigtail_twists REAL,
+        pigtail_twists_u95 REAL, scale TEXT, taken TEXT, fingerprint TEXT,
+        PRIMARY KEY (sha256, settings)
+    ) WITHOUT ROWID;
+    INSERT INTO readings SELECT sha256, settings, state, code, message, call, confidence, probability,
+        twists_per_inch, twists_per_inch_u95, pigtail_twists, pigtail_twists_u95, scale, taken, fingerprint
+        FROM readings_1 ORDER BY sha256, settings;
+    DROP TABLE readings_1;
+    CREATE VIEW decided AS
+        SELECT d.sha256, d.decision, MAX(d.number) AS number FROM dispositions d
+        WHERE (SELECT value FROM meta WHERE key = 'second_person') = 'no' OR EXISTS (
+            SELECT 1 FROM dispositions e WHERE e.sha256 = d.sha256 AND e.decision = d.decision
+                AND e.decided_by <> d.decided_by)
+        GROUP BY d.sha256;
+    CREATE VIEW contents AS
+        SELECT c.path, c.sha256, c.files, COALESCE(r.state, 'waiting') AS state, r.code, r.message, r.call,
+            r.confidence, r.probability, r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists,
+            r.pigtail_twists_u95, r.scale, r.fingerprint, d.decision,
+            c.technician, c.station, c.aircraft, COALESCE(c.taken, r.taken) AS taken
+        FROM (
+            SELECT sha256, MIN(path) AS path, COUNT(*) AS files, technician, station, aircraft, taken
+            FROM files WHERE sha256 IS NOT NULL GROUP BY sha256
+        ) c LEFT JOIN readings r ON r.sha256 = c.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = c.sha256;
+    CREATE VIEW archive AS
+        SELECT f.path, f.sha256, f.bytes,
+            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
+            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
+            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
+            r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
+            f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint, d.decision
+        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = f.sha256;
+    """,
 )
+ROWS_AT_ONCE = 10_000
+#: What SQLite may hold of the file at a time: enough to sort a million rows without going over them often.
+CACHE_KIB = 65_536
 NO_HASH = "0" * 64
 
 
 @dataclass(frozen=True)
 class Entry:
-    """What came of one photograph: ``state`` is "reading", "refusal" or "unreadable"."""
+    """What came of one photograph: ``state`` is "reading", "refusal" or "unreadable".
+
+    ``ticks`` are places of the twists by section (`visionwire.archive.ticks`).
+    """
 
     sha256: str
     state: str
@@ -65,6 +123,7 @@ class Entry:
     message: str | None
     fingerprint: str | None
     record: dict[str, Any]
+    ticks: dict[str, list[float]] = field(default_factory=dict)
 
 
 class Ledger:
@@ -86,6 +145,7 @@ class Ledger:
         with self._said():
             self.base = sqlite3.connect(path, isolation_level=None)
             self.base.execute("PRAGMA journal_mode = WAL")
+            self.base.execute(f"PRAGMA cache_size = {-CACHE_KIB}")
             self.base.execute("PRAGMA synchronous = FULL")  # a reading said to be kept outlives a power cut
             version = self.base.execute("PRAGMA user_version").fetchone()[0]
             if version > len(MIGRATIONS):
@@ -108,13 +168,6 @@ class Ledger:
         with self._said(), self._whole():
             self.base.executemany("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
 
-    def known(self, paths: list[str]) -> dict[str, tuple[str | None, int]]:
-        """Return content and size of the files known of some paths."""
-        with self._said():
-            rows = self.base.execute("SELECT path, sha256, bytes FROM files").fetchall()
-        wanted = set(paths)
-        return {path: (sha256, size) for path, sha256, size in rows if path in wanted}
-
     def waiting(self, settings: str) -> list[tuple[str, str]]:
         """Return (content, path) of what is not read by these settings, each content once, at its first path."""
         with self._said():
@@ -127,46 +180,61 @@ class Ledger:
 
     def put_entry(self, entry: Entry, settings: str) -> None:
         """Write what came of one photograph; one that is there is kept."""
-        record = entry.record
-        runs = record.get("runs") or [{}]
-        worst = min((check["probability_conforming"] for check in record.get("checks", [])), default=None)
-        pigtail = record.get("pigtail") or {}
-        row = (
-            entry.sha256,
-            settings,
-            entry.state,
-            entry.code,
-            entry.message,
-            record.get("call"),
-            record.get("confidence"),
-            worst,
-            runs[0].get("twists_per_inch"),
-            runs[0].get("twists_per_inch_u95"),
-            pigtail.get("twists"),
-            pigtail.get("twists_u95"),
-            (record.get("scale") or {}).get("source"),
-            (record.get("photo") or {}).get("taken"),
-            entry.fingerprint,
-            json.dumps(record, sort_keys=True, allow_nan=False),
-        )
-        with self._said():
-            self.base.execute(f"INSERT OR IGNORE INTO readings VALUES ({', '.join('?' * len(row))})", row)
+        self.put_entries([entry], settings)
 
-    def rows(self) -> tuple[list[str], list[tuple[Any, ...]]]:
-        """Return the columns of the view ``archive`` and its rows, by path."""
+    def put_entries(self, entries: list[Entry], settings: str) -> None:
+        """Write what came of some photographs, all or none; those that are there are kept."""
+        rows = [(entry.sha256, settings, *_figures(entry)) for entry in entries]
+        records = [(one.sha256, settings, _json(one.record), _json(one.ticks)) for one in entries]
+        with self._said(), self._whole():
+            self.base.executemany(
+                "INSERT OR IGNORE INTO readings VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows
+            )
+            self.base.executemany("INSERT OR IGNORE INTO records VALUES (?, ?, ?, ?)", records)
+
+    def rows(self) -> tuple[list[str], Iterator[tuple[Any, ...]]]:
+        """Return the columns of the view ``archive`` and its rows, by path, as they are asked for."""
         with self._said():
             cursor = self.base.execute("SELECT * FROM archive ORDER BY path")
-            return [column[0] for column in cursor.description], cursor.fetchall()
+            return [column[0] for column in cursor.description], self._fetched(cursor)
 
-    def record(self, sha256: str) -> dict[str, Any] | None:
-        """Return the whole reading or refusal of a content by the settings in use."""
+    def ask(self, question: str, *values: Any) -> Iterator[tuple[Any, ...]]:
+        """Return what an SQL question yields, as it is asked for."""
         with self._said():
-            row = self.base.execute(
-                "SELECT record FROM readings WHERE sha256 = ?"
-                " AND settings = (SELECT value FROM meta WHERE key = 'settings')",
-                (sha256,),
-            ).fetchone()
-        return None if row is None else dict(json.loads(row[0]))
+            return self._fetched(self.base.execute(question, values))
+
+    def states(self) -> dict[str, int]:
+        """Return how many files are in each state."""
+        counts = dict(self.ask("SELECT state, SUM(files) FROM contents GROUP BY state ORDER BY state"))
+        ((unhashed,),) = self.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
+        if unhashed:
+            counts["unreadable"] = counts.get("unreadable", 0) + unhashed
+        return counts
+
+    def contents_of(self, photo: str) -> set[str]:
+        """Return the contents that a path or a SHA-256 names."""
+        rows = self.ask("SELECT DISTINCT sha256 FROM files WHERE path = ? OR sha256 = ?", photo, photo)
+        return {sha256 for (sha256,) in rows if sha256 is not None}
+
+    def record(self, sha256: str) -> tuple[dict[str, Any], dict[str, list[float]]] | None:
+        """Return the whole reading or refusal of a content by the settings in use, and its ticks."""
+        rows = self.ask(
+            "SELECT record, ticks FROM records WHERE sha256 = ?"
+            " AND settings = (SELECT value FROM meta WHERE key = 'settings')",
+            sha256,
+        )
+        found = next(rows, None)
+        return None if found is None else (json.loads(found[0]), json.loads(found[1]))
+
+    @contextlib.contextmanager
+    def at_one_moment(self) -> Iterator[None]:
+        """Let all questions inside see the ledger as it is now, whatever is written meanwhile."""
+        with self._said():
+            self.base.execute("BEGIN")
+        try:
+            yield
+        finally:
+            self.base.execute("ROLLBACK")
 
     def decide(self, sha256: str, decision: str, reason: str, decided_by: str, decided_at: str) -> None:
         """Add a person's decision; every one is chained to the one before by its hash."""
@@ -187,6 +255,11 @@ class Ledger:
             previous = row[7]
         return broken
 
+    def _fetched(self, cursor: sqlite3.Cursor) -> Iterator[tuple[Any, ...]]:
+        with self._said():
+            while rows := cursor.fetchmany(ROWS_AT_ONCE):
+                yield from rows
+
     @contextlib.contextmanager
     def _whole(self) -> Iterator[None]:
         self.base.execute("BEGIN IMMEDIATE")
@@ -205,6 +278,33 @@ class Ledger:
             raise ArchiveError(
                 f"the ledger {self.path} cannot be used ({error}); what it holds is kept, so mend that and run it again"
             ) from error
+
+
+def _figures(entry: Entry) -> tuple[Any, ...]:
+    """Return the columns of a reading after its key."""
+    record = entry.record
+    runs = record.get("runs") or [{}]
+    worst = min((check["probability_conforming"] for check in record.get("checks", [])), default=None)
+    pigtail = record.get("pigtail") or {}
+    return (
+        entry.state,
+        entry.code,
+        entry.message,
+        record.get("call"),
+        record.get("confidence"),
+        worst,
+        runs[0].get("twists_per_inch"),
+        runs[0].get("twists_per_inch_u95"),
+        pigtail.get("twists"),
+        pigtail.get("twists_u95"),
+        (record.get("scale") or {}).get("source"),
+        (record.get("photo") or {}).get("taken"),
+        entry.fingerprint,
+    )
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, sort_keys=True, allow_nan=False)
 
 
 def _hash(words: tuple[Any, ...]) -> str:

@@ -1,58 +1,71 @@
-"""The trends of an archive as one page that stands by itself."""
+"""The trends of an archive as one page that stands by itself and does not grow with the archive."""
 
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib import resources
-from operator import itemgetter
-from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+from numpy.typing import NDArray
 
-from visionwire.archive import trends
-from visionwire.archive.trends import NOT_SAID, ControlChart, Group, Row
+from visionwire.archive import ticks, trends
+from visionwire.archive.files import photo_at
+from visionwire.archive.ledger import Ledger
+from visionwire.archive.trends import NOT_SAID, ControlChart, Floats, Row, Trends
 from visionwire.errors import VisionwireError
 from visionwire.limits import LimitSet
-from visionwire.photo import open_photo
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, nice_ticks
+from visionwire.sheet.strips import row_length_in, strip_rows
 
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 190, 46, 28, 12
-THUMBNAIL_PX = 320
+THUMBNAIL_PX, STRIP_PX = 360, 1100
 BINS = 24
+#: Of more values than that, such a share at either end may lie beyond a distribution's scale and is put at its rim.
+FEW_FOR_ALL, RIM = 200, 0.001
+#: A chart shows as many photographs one by one, and a longer course in as many steps.
+MOST_POINTS, STEPS = 300, 120
+
+# Beside their classes, so that a reader of mail or a printer that knows no style sheet draws them alike.
+MEAN = 'class="mean" fill="none" stroke="#1b1d20" stroke-dasharray="2 4"'
+LIMIT = 'class="limit" fill="none" stroke="#1b1d20" stroke-width="2"'
+CURVE = 'class="curve" fill="none" stroke="#1b1d20"'
+DOT = 'class="dot" fill="#1b1d20" r="3.5"'
+RING = 'class="inch" fill="none" stroke="#1b1d20" stroke-width="1.5" r="4.5"'
+
+Picture = NDArray[np.uint8]
 
 
-def trends_html(title: str, rows: Sequence[Row], limits: LimitSet, most: int) -> str:
+@dataclass(frozen=True)
+class Shown:
+    """One photograph of the work list: its row, and as data for the page its picture and marked strip."""
+
+    row: Row
+    picture: str | None
+    section: str | None
+    strips: tuple[tuple[str, float], ...]
+
+
+def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> str:
     """Return the page.
 
     Parameters
     ----------
     title : str
         Name of the ledger.
-    rows : sequence of dict
-        Rows of the view ``archive``, by path.
+    found : Trends
+        What it says.
     limits : LimitSet
         What the archive was read by.
-    most : int
-        How many photographs the work list shows.
+    ledger : Ledger
+        Knows the ticks of what is on the work list.
     """
-    readings = sorted(
-        (row for row in rows if row["state"] == "reading" and not row["copy_of"]),
-        key=lambda row: (row["taken"] or "", row["path"]),
-    )
-    states: dict[str, int] = {}
-    for row in rows:
-        states[row["state"]] = states.get(row["state"], 0) + 1
     band = limits.density[0] if len(limits.density) == 1 else None
-    densities = [row["twists_per_inch"] for row in readings]
-    pigtails = [row["pigtail_twists"] for row in readings if row["pigtail_twists"] is not None]
-    names = [Path(row["path"]).name for row in readings]
-    count = limits.pigtail
+    count, chart = limits.pigtail, trends.control_chart(found.densities)
     environment = Environment(
         loader=PackageLoader("visionwire.archive", "templates"),
         autoescape=True,
@@ -60,69 +73,85 @@ def trends_html(title: str, rows: Sequence[Row], limits: LimitSet, most: int) ->
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(percent=words.percent, mark=lambda call: Markup(call_mark(call)))
+    environment.filters.update(
+        percent=words.percent,
+        mark=lambda call: Markup(call_mark(call)),
+        number=lambda count: f"{count:,}".replace(",", " "),
+    )
     style = resources.files("visionwire.sheet").joinpath("templates", "sheet.css").read_text("utf-8")
-    work_list = trends.to_look_at(rows, most)
+    groups = [(name, members) for name, members in found.groups.items() if {one.name for one in members} - {NOT_SAID}]
     return environment.get_template("trends.html.j2").render(
         title=title,
         limits=f"{limits.name}: {limits.title}",
         style=Markup(style),
         caution=words.CAUTION,
-        total=len(rows),
-        copies=sum(bool(row["copy_of"]) for row in rows),
-        resembling=trends.resembling(rows),
-        states=states,
-        refusals=_counted(row["code"] or "" for row in rows if row["state"] not in ("reading", "waiting")),
-        groups=[(name, members) for name, members in _groups(readings) if [one.name for one in members] != [NOT_SAID]],
+        found=found,
+        groups=groups,
         calls=trends.CALLS,
         histograms=[
-            ("twists per inch", _histogram(densities, band.low if band else None, band.high if band else None)),
-            ("twists of the pigtail", _histogram(pigtails, *((count.low, count.high) if count else (None, None)))),
+            ("twists per inch", _histogram(found.densities, *((band.low, band.high) if band else (None, None)))),
+            (
+                "twists of the pigtail",
+                _histogram(found.pigtails, *((count.low, count.high) if count else (None, None))),
+            ),
         ],
-        chart=_chart(trends.control_chart(densities, names)),
-        agreement=sorted(trends.agreement(rows).items()),
-        work=[(row, _picture(row)) for row in work_list],
+        numbers=chart,
+        course=_course(chart),
+        chart=_chart(chart),
+        most_points=MOST_POINTS,
+        work=[_shown(row, ledger) for row in found.work],
     )
 
 
-def _groups(readings: Sequence[Row]) -> list[tuple[str, list[Group]]]:
-    of_field = [(field, trends.grouped(readings, itemgetter(field))) for field in ("station", "technician", "aircraft")]
-    return [("month", trends.grouped(readings, trends.month)), *of_field]
-
-
-def _counted(codes: Any) -> list[tuple[str, int]]:
-    counts: dict[str, int] = {}
-    for code in codes:
-        counts[code] = counts.get(code, 0) + 1
-    return sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
-
-
-def _picture(row: Row) -> str | None:
+def _shown(row: Row, ledger: Ledger) -> Shown:
+    """Open a photograph once for its picture and its strip; one that is gone or has changed is shown in words."""
     try:
-        pixels = open_photo(row["path"]).pixels
+        photo = photo_at(row["path"])
     except VisionwireError:
-        return None
-    zoom = THUMBNAIL_PX / max(pixels.shape[:2])
-    small = cv2.resize(pixels, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
-    data = cv2.imencode(".jpg", cv2.cvtColor(small, cv2.COLOR_RGB2BGR))[1].tobytes()
+        return Shown(row, None, None, ())
+    if photo.sha256 != row["sha256"]:
+        return Shown(row, None, None, ())
+    picture = _data_uri(_at_most(photo.pixels, THUMBNAIL_PX))
+    kept = ledger.record(row["sha256"])
+    name = None if kept is None else ticks.to_show(*kept)
+    if kept is None or name is None:
+        return Shown(row, picture, None, ())
+    section = ticks.section_again(photo.pixels, name, ticks.sections_of(kept[0])[name], kept[1][name])
+    rows = strip_rows(section, row_length_in((section,)))
+    strips = tuple((_data_uri(_at_most(one.pixels, round(STRIP_PX * one.share))), one.share) for one in rows)
+    return Shown(row, picture, name, strips)
+
+
+def _at_most(pixels: Picture, longest_px: int) -> Picture:
+    zoom = longest_px / max(pixels.shape[:2])
+    if zoom >= 1:
+        return pixels
+    return np.asarray(cv2.resize(pixels, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _data_uri(pixels: Picture) -> str:
+    data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR))[1].tobytes()
     return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 
 def _frame(label: str, shapes: list[str]) -> Markup:
     return Markup(
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}">'
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}" font-size="12.5">'
         f'<path class="axis" fill="none" stroke="#1b1d20" d="M{LEFT} {HEIGHT - BOTTOM}H{WIDTH}"/>'
         f"{''.join(shapes)}</svg>"
     )
 
 
-def _histogram(values: Sequence[float], low: float | None, high: float | None) -> Markup | None:
+def _histogram(values: Floats, low: float | None, high: float | None) -> Markup | None:
     if len(values) < 2:
         return None
     inside = [limit for limit in (low, high) if limit is not None]
-    begin, end = min([*values, *inside]), max([*values, *inside])
+    rim = RIM if len(values) > FEW_FOR_ALL else 0.0
+    seen = [float(one) for one in np.quantile(values, (rim, 1 - rim))]
+    begin, end = min([*seen, *inside]), max([*seen, *inside])
     margin = 0.05 * (end - begin) or 1.0
-    counts, edges = np.histogram(values, BINS, (begin - margin, end + margin))
+    scale = (begin - margin, end + margin)
+    counts, edges = np.histogram(np.clip(values, *scale), BINS, scale)
 
     def x(value: float) -> float:
         return LEFT + (WIDTH - LEFT) * float((value - edges[0]) / (edges[-1] - edges[0]))
@@ -133,9 +162,7 @@ def _histogram(values: Sequence[float], low: float | None, high: float | None) -
         f'width="{x(right) - x(left) - 1:.1f}" height="{tall * n:.1f}"/>'
         for n, left, right in zip(counts, edges[:-1], edges[1:], strict=True)
     ]
-    shapes += [
-        f'<path class="limit" fill="none" stroke="#1b1d20" d="M{x(limit):.1f} {TOP}V{floor}"/>' for limit in inside
-    ]
+    shapes += [f'<path {LIMIT} d="M{x(limit):.1f} {TOP}V{floor}"/>' for limit in inside]
     shapes += [
         f'<text x="{x(tick):.1f}" y="{HEIGHT - 10}" text-anchor="middle">{tick:g}</text>'
         for tick in nice_ticks(float(edges[0]), float(edges[-1]), 10)
@@ -144,29 +171,67 @@ def _histogram(values: Sequence[float], low: float | None, high: float | None) -
     return _frame("distribution, limits as heavy lines", shapes)
 
 
+class _Scale:
+    """Where values stand on a chart whose centre and control limits are drawn."""
+
+    def __init__(self, chart: ControlChart, low: float, high: float, columns: int) -> None:
+        self.low, self.high = min(low, chart.low), max(high, chart.high)
+        self.columns, self.chart = columns, chart
+
+    def y(self, value: float) -> float:
+        """Return the height."""
+        return TOP + (HEIGHT - BOTTOM - TOP - 8) * (self.high - value) / ((self.high - self.low) or 1.0)
+
+    def x(self, place: int) -> float:
+        """Return the column."""
+        return LEFT + 8 + (WIDTH - LEFT - 16) * place / max(self.columns - 1, 1)
+
+    def points(self, values: Floats) -> str:
+        """Return values one after the other as the points of a line."""
+        return " ".join(f"{self.x(place):.1f},{self.y(value):.1f}" for place, value in enumerate(values))
+
+    def lines(self) -> list[str]:
+        """Return centre and limits with their figures."""
+        chart = self.chart
+        return [
+            f'<path {MEAN} d="M{LEFT} {self.y(chart.centre):.1f}H{WIDTH}"/>',
+            *(f'<path {LIMIT} d="M{LEFT} {self.y(limit):.1f}H{WIDTH}"/>' for limit in (chart.low, chart.high)),
+            *(
+                f'<text x="0" y="{self.y(value) + 4:.1f}">{value:.1f}</text>'
+                for value in (chart.low, chart.centre, chart.high)
+            ),
+        ]
+
+
+def _course(chart: ControlChart | None) -> Markup | None:
+    """Draw more photographs than can be told apart, in steps: the middle of each, and where 90 % of it lie."""
+    if chart is None or len(chart.values) <= MOST_POINTS:
+        return None
+    steps = np.array([np.quantile(step, (0.05, 0.5, 0.95)) for step in np.array_split(chart.values, STEPS)])
+    scale = _Scale(chart, float(steps.min()), float(steps.max()), STEPS)
+    there = scale.points(steps[:, 2])
+    back = " ".join(reversed(scale.points(steps[:, 0]).split()))
+    shapes = [
+        f'<polygon class="ribbon" fill="#8b929b" points="{there} {back}"/>',
+        *scale.lines(),
+        f'<polyline {CURVE} points="{scale.points(steps[:, 1])}"/>',
+    ]
+    return _frame("the whole course in steps, with centre and control limits", shapes)
+
+
 def _chart(chart: ControlChart | None) -> Markup | None:
+    """Draw the last photographs one by one."""
     if chart is None:
         return None
-    low, high = min(*chart.values, chart.low), max(*chart.values, chart.high)
-
-    def y(value: float) -> float:
-        return TOP + (HEIGHT - BOTTOM - TOP - 8) * (high - value) / ((high - low) or 1.0)
-
-    def x(place: int) -> float:
-        return LEFT + 8 + (WIDTH - LEFT - 16) * place / max(len(chart.values) - 1, 1)
-
-    line = " ".join(f"{x(place):.1f},{y(value):.1f}" for place, value in enumerate(chart.values))
-    shapes = [
-        f'<path class="mean" fill="none" stroke="#1b1d20" d="M{LEFT} {y(chart.centre):.1f}H{WIDTH}"/>',
-        *(
-            f'<path class="limit" fill="none" stroke="#1b1d20" d="M{LEFT} {y(limit):.1f}H{WIDTH}"/>'
-            for limit in (chart.low, chart.high)
-        ),
-        *(f'<text x="0" y="{y(value) + 4:.1f}">{value:.1f}</text>' for value in (chart.low, chart.centre, chart.high)),
-        f'<polyline class="curve" fill="none" stroke="#1b1d20" points="{line}"/>',
+    values = chart.values[-MOST_POINTS:]
+    skipped = len(chart.values) - len(values)
+    scale = _Scale(chart, float(values.min()), float(values.max()), len(values))
+    shapes = scale.lines()
+    shapes.append(f'<polyline {CURVE} points="{scale.points(values)}"/>')
+    marked = {**dict.fromkeys(chart.one_sided.tolist(), RING), **dict.fromkeys(chart.beyond.tolist(), DOT)}
+    shapes += [
+        f'<circle {kind} cx="{scale.x(place - skipped):.1f}" cy="{scale.y(float(chart.values[place])):.1f}"/>'
+        for place, kind in marked.items()
+        if place >= skipped
     ]
-    marked = {**dict.fromkeys(chart.one_sided, "run"), **dict.fromkeys(chart.beyond, "beyond")}
-    for place, kind in marked.items():
-        at = f'cx="{x(place):.1f}" cy="{y(chart.values[place]):.1f}"'
-        shapes.append(f'<circle class="{"dot" if kind == "beyond" else "inch"}" {at} r="4.5"/>')
     return _frame("individuals in their order, with centre and control limits", shapes)

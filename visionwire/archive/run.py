@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from pathlib import Path
 
 from visionwire.archive import files, work
 from visionwire.archive.cluster import on_cluster
@@ -31,7 +30,7 @@ class Progress:
 
 
 def run(
-    paths: list[Path],
+    places: list[str],
     ledger: Ledger,
     settings: Settings,
     *,
@@ -49,8 +48,8 @@ def run(
 
     Parameters
     ----------
-    paths : list of Path
-        The photographs.
+    places : list of str
+        The photographs, by path or URL (`files.listed`).
     ledger : Ledger
         What is brought up to date.
     settings : Settings
@@ -62,7 +61,8 @@ def run(
     limit_s, memory_gb : float
         What one picture may take; a worker that takes more is ended and the picture recorded as unreadable.
     cluster : str, optional
-        Address of a dask scheduler whose workers see the same paths; they read in place of ``jobs`` processes here.
+        Address of a dask scheduler whose workers reach the same paths and URLs; they read in place of ``jobs``
+        processes here.
     tell : callable
         Called after every picture.
 
@@ -73,8 +73,8 @@ def run(
     """
     key = settings.sha256
     ledger.use(key, settings.limits.second_person)
-    for start in range(0, len(paths), ROWS_AT_ONCE):
-        ledger.put_files([_row(path, pattern, table or {}) for path in paths[start : start + ROWS_AT_ONCE]])
+    for start in range(0, len(places), ROWS_AT_ONCE):
+        ledger.put_files([_row(place, pattern, table or {}) for place in places[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
     todo = ledger.waiting(key)
     entries = (
@@ -85,17 +85,13 @@ def run(
             ledger.put_entry(entry, key)
         states[entry.state] += 1
         tell(Progress(done, len(todo), dict(states), time.monotonic() - began))
-    _, rows = ledger.rows()
-    counts: dict[str, int] = {}
-    for row in rows:
-        counts[row[4]] = counts.get(row[4], 0) + 1
-    return counts
+    return ledger.states()
 
 
-def _row(path: Path, pattern: re.Pattern[str] | None, table: dict[str, dict[str, str]]) -> tuple[object, ...]:
-    sha256, size, problem = files.sha256_of(path)
-    told = {**files.from_path(path, pattern), **table.get(path.name, {}), **table.get(str(path), {})}
-    return (str(path), sha256, size, problem, *(told.get(field) for field in files.FIELDS))
+def _row(place: str, pattern: re.Pattern[str] | None, table: dict[str, dict[str, str]]) -> tuple[object, ...]:
+    sha256, size, problem = files.sha256_of(place)
+    told = {**files.from_path(place, pattern), **table.get(files.name_of(place), {}), **table.get(place, {})}
+    return (place, sha256, size, problem, *(told.get(field) for field in files.FIELDS))
 
 
 @dataclass

@@ -1,26 +1,49 @@
-"""What the rows of a ledger say together: shares with intervals, control charts, agreement, what to look at first."""
+"""What the rows of a ledger say together: shares with intervals, control charts, agreement, what to look at first.
+
+All of it comes of one way through the ledger, in the order taken, that holds a few numbers a photograph and no row.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import heapq
+import itertools
+from array import array
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
+
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 #: Of individuals and moving ranges of two: 3 / d2 and D4, d2 = 1.128 (NIST/SEMATECH e-Handbook, 6.3.2.2; from memory).
 MOVING_RANGE_TO_LIMIT, LARGEST_RANGE = 2.660, 3.267
+FEWEST_IN_A_CHART = 5
 #: So many in a row on one side of the centre are no chance (the same, 6.3.2; from memory).
 ONE_SIDED_RUN = 8
 #: Of 64 bits, as many may differ between a picture and the same saved again.
 RESEMBLING_BITS = 3
+#: A table names as many groups; what is left goes into one line, so that a page does not grow with its archive.
+MOST_GROUPS = 40
 NOT_SAID = "not said"
 CALLS = ("conforming", "undecided", "nonconforming")
+FIELDS = ("month", "station", "technician", "aircraft")
+
+#: Nonconforming ones by their probability, then the most doubtful; None: nothing to look at.
+RANK = """CASE WHEN state <> 'reading' OR decision IS NOT NULL THEN NULL
+    WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
+    WHEN call = 'undecided' THEN 2 + ABS(COALESCE(probability, 0.5) - 0.5)
+    ELSE 5 - ABS(COALESCE(probability, 0.5) - 0.5) END"""
+QUESTION = f"""SELECT state, code, files, call, decision, twists_per_inch, pigtail_twists, fingerprint,
+    SUBSTR(taken, 1, 7), station, technician, aircraft, path, sha256, probability, {RANK}
+    FROM contents ORDER BY taken, path"""
 
 
 @dataclass(frozen=True)
@@ -38,17 +61,124 @@ class Group:
     high: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ControlChart:
-    """Individuals in their order, with centre and limits, and the places that a rule points at."""
+    """Individuals in their order, with centre and limits, and the places that a rule points at.
 
-    values: tuple[float, ...]
-    names: tuple[str, ...]
+    ``one_sided`` are the eighth and later in a row on one side of the centre.
+    """
+
+    values: Floats
     centre: float
     low: float
     high: float
-    beyond: tuple[int, ...]
-    one_sided: tuple[int, ...]
+    beyond: NDArray[np.intp]
+    one_sided: NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
+class Trends:
+    """What a ledger says.
+
+    Attributes
+    ----------
+    files, copies : int
+        How many files, and how many of them are copies of another.
+    states, reasons, calls : dict
+        Files by state; files that were not read by code; photographs by call.
+    groups : dict
+        Groups of readings by "month", "station", "technician", "aircraft".
+    densities, pigtails : (N,) float array
+        Twists per inch and twists of the pigtail in the order taken, of the readings that have them.
+    agreement : dict
+        How often each call met each decision of a person.
+    resembling : int
+        How many photographs look like an earlier one saved again.
+    work : list of dict
+        What to look at first.
+    """
+
+    files: int
+    copies: int
+    states: dict[str, int]
+    reasons: dict[str, int]
+    calls: dict[str, int]
+    groups: dict[str, list[Group]]
+    densities: Floats
+    pigtails: Floats
+    agreement: dict[tuple[str, str], int]
+    resembling: int
+    work: list[Row]
+
+
+@dataclass
+class _Sums:
+    """What is added up on the way through."""
+
+    states: Counter[tuple[str, str | None, int]] = field(default_factory=Counter)
+    calls: Counter[str] = field(default_factory=Counter)
+    decisions: Counter[tuple[str, str]] = field(default_factory=Counter)
+    groups: list[Counter[tuple[str | None, str]]] = field(default_factory=lambda: [Counter() for _ in FIELDS])
+    densities: array[float] = field(default_factory=lambda: array("d"))
+    pigtails: array[float] = field(default_factory=lambda: array("d"))
+    marks: array[int] = field(default_factory=lambda: array("Q"))
+    work: list[tuple[Any, ...]] = field(default_factory=list)
+
+    def add(self, rows: list[tuple[Any, ...]], most: int) -> None:
+        """Add some rows of the question."""
+        state, code, files, _, _, _, _, mark, *_ = zip(*rows, strict=True)
+        self.states.update(zip(state, code, files, strict=True))
+        self.marks.extend(int(one, 16) for one in mark if one is not None)
+        read = [row for row in rows if row[0] == "reading"]
+        if not read:
+            return
+        _, _, _, call, decision, density, pigtail, _, *fields = list(zip(*read, strict=True))[:12]
+        self.calls.update(call)
+        self.decisions.update(pair for pair in zip(call, decision, strict=True) if pair[1] is not None)
+        self.densities.extend(one for one in density if one is not None)
+        self.pigtails.extend(one for one in pigtail if one is not None)
+        for sums, names in zip(self.groups, fields, strict=True):
+            sums.update(zip(names, call, strict=True))
+        worst = self.work[-1][-1] if len(self.work) == most > 0 else np.inf
+        near = [row for row in read if row[-1] is not None and row[-1] <= worst]
+        self.work = heapq.nsmallest(most, [*self.work, *near], key=lambda row: (row[-1], row[12]))
+
+
+def trends_of(ledger: Ledger, most: int) -> Trends:
+    """Return what a ledger says, with a work list of at most ``most`` photographs."""
+    sums = _Sums()
+    with ledger.at_one_moment():
+        rows = ledger.ask(QUESTION)
+        while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
+            sums.add(some, most)
+        ((unhashed,),) = ledger.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
+    states: Counter[str] = Counter()
+    reasons: Counter[str] = Counter()
+    for (state, code, files), count in sums.states.items():
+        states[state] += files * count
+        if state not in ("reading", "waiting"):
+            reasons[code or ""] += files * count
+    if unhashed:
+        states["unreadable"] += unhashed
+        reasons["not-opened"] += unhashed
+    return Trends(
+        files=states.total(),
+        copies=sum((files - 1) * count for (_, _, files), count in sums.states.items()),
+        states=dict(sorted(states.items())),
+        reasons=dict(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))),
+        calls=dict(sorted(sums.calls.items())),
+        groups={name: grouped(counts, name == "month") for name, counts in zip(FIELDS, sums.groups, strict=True)},
+        densities=np.array(sums.densities),
+        pigtails=np.array(sums.pigtails),
+        agreement=dict(sorted(sums.decisions.items())),
+        resembling=int(saved_again(np.array(sums.marks, np.uint64)).sum()),
+        work=[_as_dict(row) for row in sums.work],
+    )
+
+
+def _as_dict(row: tuple[Any, ...]) -> Row:
+    names = ("call", "decision", "twists_per_inch", "pigtail_twists", "fingerprint", *FIELDS)
+    return dict(zip((*names, "path", "sha256", "probability"), row[3:-1], strict=True))
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:
@@ -60,77 +190,77 @@ def share_interval(hits: int, count: int) -> tuple[float, float]:
     return low, high
 
 
-def grouped(rows: Sequence[Row], key: Callable[[Row], str | None]) -> list[Group]:
-    """Return the groups of the readings by a key, by name; those without one under ``NOT_SAID``."""
-    names: dict[str, list[Row]] = {}
-    for row in rows:
-        if row["state"] == "reading":
-            names.setdefault(key(row) or NOT_SAID, []).append(row)
-    groups = []
-    for name, members in sorted(names.items()):
-        calls = {call: sum(row["call"] == call for row in members) for call in CALLS}
-        called = calls["conforming"] + calls["nonconforming"]
-        low, high = share_interval(calls["conforming"], called)
-        share = calls["conforming"] / called if called else None
-        groups.append(Group(name, len(members), calls, share, low, high))
+def grouped(counts: Mapping[tuple[str | None, str], int], latest: bool = False) -> list[Group]:
+    """Return groups by name from how often each name met each call; what has no name is under `NOT_SAID`.
+
+    Of more than `MOST_GROUPS` the largest are kept, or the last by name where ``latest``, and the rest put together.
+    """
+    names: dict[str, Counter[str]] = {}
+    for (name, call), count in counts.items():
+        names.setdefault(name or NOT_SAID, Counter())[call] += count
+    order = sorted(names, reverse=True) if latest else sorted(names, key=lambda name: (-names[name].total(), name))
+    kept, rest = order[:MOST_GROUPS], order[MOST_GROUPS:]
+    groups = [_group(name, names[name]) for name in sorted(kept)]
+    if rest:
+        together: Counter[str] = Counter()
+        for name in rest:
+            together.update(names[name])
+        other = _group(f"{len(rest)} {'earlier' if latest else 'others'}", together)
+        groups = [other, *groups] if latest else [*groups, other]
     return groups
 
 
-def month(row: Row) -> str | None:
-    """Return the month that a photograph was taken in."""
-    return None if not row["taken"] else str(row["taken"])[:7]
+def _group(name: str, counts: Counter[str]) -> Group:
+    calls = {call: counts[call] for call in CALLS}
+    called = calls["conforming"] + calls["nonconforming"]
+    low, high = share_interval(calls["conforming"], called)
+    return Group(name, counts.total(), calls, calls["conforming"] / called if called else None, low, high)
 
 
-def control_chart(values: Sequence[float], names: Sequence[str]) -> ControlChart | None:
+def control_chart(values: Iterable[float]) -> ControlChart | None:
     """Return the individuals and moving-range chart of values in their order; None of fewer than five."""
-    if len(values) < 5:
-        return None
     at = np.array(values, float)
+    if len(at) < FEWEST_IN_A_CHART:
+        return None
     ranges = np.abs(np.diff(at))
     # Ranges beyond their own limit would widen the limits that should show them: left out, once.
     ranges = ranges[ranges <= LARGEST_RANGE * ranges.mean()]
     centre, reach = float(at.mean()), float(MOVING_RANGE_TO_LIMIT * ranges.mean())
-    beyond = tuple(int(k) for k in np.flatnonzero(np.abs(at - centre) > reach))
-    side, runs, length = np.sign(at - centre), [], 0
-    for k in range(len(at)):
-        length = length + 1 if k and side[k] == side[k - 1] and side[k] != 0 else 1
-        if length >= ONE_SIDED_RUN:
-            runs.append(k)
-    return ControlChart(tuple(values), tuple(names), centre, centre - reach, centre + reach, beyond, tuple(runs))
+    side, places = np.sign(at - centre), np.arange(len(at))
+    begins = np.ones(len(at), bool)
+    begins[1:] = (side[1:] != side[:-1]) | (side[1:] == 0)
+    in_a_row = places - np.maximum.accumulate(np.where(begins, places, 0)) + 1
+    return ControlChart(
+        at,
+        centre,
+        centre - reach,
+        centre + reach,
+        beyond=np.flatnonzero(np.abs(at - centre) > reach),
+        one_sided=np.flatnonzero(in_a_row >= ONE_SIDED_RUN),
+    )
 
 
-def agreement(rows: Sequence[Row]) -> dict[tuple[str, str], int]:
-    """Return how often each call met each decision of a person."""
-    table: dict[tuple[str, str], int] = {}
-    for row in rows:
-        if row["state"] == "reading" and row["decision"]:
-            pair = (str(row["call"]), str(row["decision"]))
-            table[pair] = table.get(pair, 0) + 1
-    return table
+def saved_again(marks: NDArray[np.uint64]) -> Bools:
+    """Return of each of some fingerprints, in their order, whether an earlier one is like it to `RESEMBLING_BITS` bits.
 
-
-def to_look_at(rows: Sequence[Row], most: int) -> list[Row]:
-    """Return the readings not decided on yet: nonconforming ones by their probability, then the most doubtful."""
-    open_ = [row for row in rows if row["state"] == "reading" and not row["decision"] and not row["copy_of"]]
-
-    def rank(row: Row) -> tuple[int, float, str]:
-        """Return a row's place in the order."""
-        p = 0.5 if row["probability"] is None else float(row["probability"])
-        rest = {"nonconforming": p, "undecided": abs(p - 0.5), "conforming": 1 - abs(p - 0.5)}
-        return 2 - CALLS.index(row["call"]), rest[row["call"]], row["path"]
-
-    return sorted(open_, key=rank)[:most]
-
-
-def resembling(rows: Sequence[Row]) -> dict[str, str]:
-    """Return, by path, the first earlier photograph that looks the same but is another file: one saved again."""
-    known = [(row["path"], row["sha256"], int(row["fingerprint"], 16)) for row in rows if row["fingerprint"]]
-    marks = np.array([mark for _, _, mark in known], np.uint64)
-    found = {}
-    for k, (path, sha256, mark) in enumerate(known):
-        bits = np.bitwise_count(marks[:k] ^ np.uint64(mark))
-        for earlier in np.flatnonzero(bits <= RESEMBLING_BITS):
-            if known[earlier][1] != sha256:
-                found[path] = known[earlier][0]
+    Two marks that differ in at most three of their bits agree in two of five parts of them whole, wherever the bits
+    fall: for each of the ten pairs of parts the marks are sorted by these, and only equal ones are held side by side.
+    """
+    distinct, first = np.unique(marks, return_index=True)
+    again = np.ones(len(marks), bool)
+    again[first] = False
+    edges = np.linspace(0, 64, RESEMBLING_BITS + 3).round().astype(int)
+    parts = [np.uint64((1 << int(high)) - (1 << int(low))) for low, high in itertools.pairwise(edges)]
+    for one, other in itertools.combinations(parts, 2):
+        order = np.argsort(distinct & (one | other), kind="stable")
+        by_part, place = distinct[order], first[order]
+        key = by_part & (one | other)
+        left = np.arange(len(order) - 1)
+        for apart in range(1, len(order)):
+            left = left[left + apart < len(order)]
+            left = left[key[left] == key[left + apart]]
+            if not len(left):
                 break
-    return found
+            alike = left[np.bitwise_count(by_part[left] ^ by_part[left + apart]) <= RESEMBLING_BITS]
+            again[np.maximum(place[alike], place[alike + apart])] = True
+    return again

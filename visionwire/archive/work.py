@@ -9,26 +9,26 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visionwire.archive import files, ticks
 from visionwire.archive.ledger import Entry
 from visionwire.archive.settings import Settings
 from visionwire.errors import VisionwireError
-from visionwire.measure import measure
-from visionwire.photo import open_photo
+from visionwire.measure import measure_with_evidence
 from visionwire.reading import Refusal
 
 FINGERPRINT_SIDE = 8
 
 
-def read(sha256: str, path: str, settings: Settings) -> Entry:
-    """Read one photograph; whatever goes wrong becomes its entry."""
+def read(sha256: str, place: str, settings: Settings) -> Entry:
+    """Read one photograph, by path or URL; whatever goes wrong becomes its entry."""
     try:
-        photo = open_photo(path)
+        photo = files.photo_at(place)
         if photo.sha256 != sha256:
             return unreadable(sha256, "changed", "the file changed while the archive was read; run it again")
-        result = measure(
+        result, evidence = measure_with_evidence(
             photo,
-            settings.limits,
-            settings.wire_in,
+            limits=settings.limits,
+            wire_in=settings.wire_in,
             card=settings.card,
             finders=settings.finders,
             method=settings.method,
@@ -37,7 +37,7 @@ def read(sha256: str, path: str, settings: Settings) -> Entry:
     except MemoryError:
         return unreadable(sha256, "too-large", "the picture needs more memory than it may have; make it smaller")
     except VisionwireError as error:
-        return unreadable(sha256, "unreadable", str(error).replace(path, "the file"))
+        return unreadable(sha256, "unreadable", str(error).replace(place, "the file"))
     except Exception as error:  # one picture must never stop the rest
         words = " ".join(f"{type(error).__name__}: {error}".split())
         return unreadable(sha256, "unreadable", f"this should not have happened ({words}); tell the maintainers")
@@ -45,7 +45,7 @@ def read(sha256: str, path: str, settings: Settings) -> Entry:
     record["photo"].pop("name")  # copies of one content have many names
     if isinstance(result, Refusal):
         return Entry(sha256, "refusal", result.code, f"{result.message}; {result.advice}", mark, record)
-    return Entry(sha256, "reading", None, None, mark, record)
+    return Entry(sha256, "reading", None, None, mark, record, {} if evidence is None else ticks.kept(evidence))
 
 
 def unreadable(sha256: str, code: str, message: str) -> Entry:
@@ -72,5 +72,5 @@ def serve(pipe: Connection, settings: Settings, most_bytes: int) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (most_bytes, most_bytes))
     with contextlib.suppress(EOFError, KeyboardInterrupt):
         while True:
-            sha256, path = pipe.recv()
-            pipe.send(read(sha256, path, settings))
+            sha256, place = pipe.recv()
+            pipe.send(read(sha256, place, settings))

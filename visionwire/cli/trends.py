@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,6 +13,7 @@ from visionwire.errors import ArchiveError, ExitCode, UsageError
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
 
+LISTED = 10
 DECISIONS = ("accept", "reject", "retake")
 LedgerFile = Annotated[Path, typer.Argument(metavar="FILE.db", help="The ledger.")]
 
@@ -29,28 +30,27 @@ def trends(
     """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
     from visionwire.archive import export
     from visionwire.archive.page import trends_html
-    from visionwire.archive.trends import to_look_at
+    from visionwire.archive.trends import trends_of
     from visionwire.limits import load_limits
 
     limit_set = load_limits(limits)
     book = _opened(ledger)
     try:
-        columns, rows = book.rows()
+        found = trends_of(book, most)
+        for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
+            if path is not None:
+                write(path, *book.rows())
+                print(path)
+        if html is not None:
+            try:
+                html.write_text(trends_html(ledger.name, found, limit_set, book), encoding="utf-8")
+            except OSError as error:
+                raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
+            print(html)
     finally:
         book.close()
-    as_dicts = [dict(zip(columns, row, strict=True)) for row in rows]
-    for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
-        if path is not None:
-            write(path, columns, rows)
-            print(path)
-    if html is not None:
-        try:
-            html.write_text(trends_html(ledger.name, as_dicts, limit_set, most), encoding="utf-8")
-        except OSError as error:
-            raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
-        print(html)
-    print(f"{ledger}: {len(rows)} files, {_counts(as_dicts, 'state')}; calls: {_counts(as_dicts, 'call') or 'none'}")
-    for row in to_look_at(as_dicts, min(most, 10)):
+    print(f"{ledger}: {found.files} files, {_counts(found.states)}; calls: {_counts(found.calls) or 'none'}")
+    for row in found.work[:LISTED]:
         print(f"  {row['call']}, worst check conforms with {100 * (row['probability'] or 0):.0f} %: {row['path']}")
 
 
@@ -68,9 +68,7 @@ def review(
         raise UsageError("--by and --reason must say something; name who decided and why")
     book = _opened(ledger)
     try:
-        columns, rows = book.rows()
-        known = [dict(zip(columns, row, strict=True)) for row in rows]
-        found = {row["sha256"] for row in known if photo in (row["path"], row["sha256"])} - {None}
+        found = book.contents_of(photo)
         if len(found) != 1:
             raise UsageError(
                 f"{photo} is not in {ledger}; give its path or its SHA-256 as visionwire trends --csv has it"
@@ -87,22 +85,20 @@ def verify(ledger: LedgerFile) -> None:
     from visionwire.archive.files import sha256_of
 
     book = _opened(ledger)
+    wrong, files = [], 0
     try:
-        columns, rows = book.rows()
         broken = book.broken_links()
+        for path, sha256 in book.ask("SELECT path, sha256 FROM files ORDER BY path"):
+            files += 1
+            now, _, problem = sha256_of(path) if sha256 is not None else (None, 0, "")
+            if now != sha256:
+                wrong.append(f"{path}: {problem or 'its content is another than the one that was read'}")
     finally:
         book.close()
-    wrong = []
-    for row in (dict(zip(columns, values, strict=True)) for values in rows):
-        if row["sha256"] is None:
-            continue
-        now, _, problem = sha256_of(Path(row["path"]))
-        if now != row["sha256"]:
-            wrong.append(f"{row['path']}: {problem or 'its content is another than the one that was read'}")
     wrong += [f"decision {number}: it, or the one before it, was changed" for number in broken]
     for line in wrong:
         print(line)
-    print(f"{ledger}: {len(rows)} files, {f'{len(wrong)} things that do not hold' if wrong else 'all unchanged'}")
+    print(f"{ledger}: {files} files, {f'{len(wrong)} things that do not hold' if wrong else 'all unchanged'}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 
@@ -115,9 +111,5 @@ def _opened(path: Path) -> Ledger:
     return Ledger(path)
 
 
-def _counts(rows: list[dict[str, Any]], key: str) -> str:
-    counts: dict[str, int] = {}
-    for row in rows:
-        if row[key]:
-            counts[row[key]] = counts.get(row[key], 0) + 1
+def _counts(counts: dict[str, int]) -> str:
     return ", ".join(f"{count} {name}" for name, count in sorted(counts.items()))

@@ -2,17 +2,54 @@
 
 from __future__ import annotations
 
+import sqlite3
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from scipy import stats
 
-from visionwire.archive import trends
+from visionwire.archive import Ledger, trends
+from visionwire.archive.ledger import MIGRATIONS, Entry
+from visionwire.archive.page import trends_html
+from visionwire.limits import load_limits
+
+Made = Callable[..., Ledger]
 
 
-def row(path: str, call: str = "conforming", p: float = 0.99, **more: Any) -> trends.Row:
-    known = {"state": "reading", "decision": None, "copy_of": None, "taken": None, "fingerprint": None, "sha256": path}
-    return {"path": path, "call": call, "probability": p, "technician": None, **known, **more}
+def reading(call: str = "conforming", p: float = 0.99, density: float = 7.0, **more: Any) -> dict[str, Any]:
+    """Return as much of a reading as a ledger looks at, and what else is told of its file."""
+    record = {
+        "call": call,
+        "checks": [{"section": "run 1", "probability_conforming": p}],
+        "runs": [{"twists_per_inch": density, "twists_per_inch_u95": 0.2}],
+        "pigtail": {"twists": 4.4, "twists_u95": 0.5},
+    }
+    return {"record": record, "state": "reading", **more}
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Made:
+    """Make a ledger of photographs by path."""
+
+    def make(photos: dict[str, dict[str, Any]], name: str = "a.db") -> Ledger:
+        book = Ledger(tmp_path / name)
+        book.use("s")
+        for path, one in photos.items():
+            sha256 = one.get("sha256", path)
+            book.put_files([(path, sha256, 1, "", *(one.get(field) for field in FIELDS))])
+            if "state" in one:
+                code = one.get("code")
+                book.put_entry(Entry(sha256, one["state"], code, None, one.get("mark"), one.get("record", {})), "s")
+        return book
+
+    return make
+
+
+FIELDS = ("technician", "station", "aircraft", "taken")
 
 
 @pytest.mark.parametrize(("hits", "count"), [(0, 3), (3, 3), (5, 12), (97, 100)])
@@ -23,10 +60,23 @@ def test_intervals_are_those_of_clopper_and_pearson(hits: int, count: int) -> No
 
 
 def test_three_photographs_judge_nobody() -> None:
-    (group,) = trends.grouped([row(f"{k}", technician="T. One") for k in range(3)], lambda one: one["technician"])
+    (group,) = trends.grouped({("T. One", "conforming"): 3})
     assert group.share == 1.0 and group.low < 0.3
-    (other,) = trends.grouped([row("a", "undecided")], lambda one: one["technician"])
+    (other,) = trends.grouped({(None, "undecided"): 1})
     assert other.name == trends.NOT_SAID and other.share is None
+
+
+def test_a_table_does_not_grow_with_the_archive_and_loses_nothing() -> None:
+    counts = {(f"tail {k:03d}", "conforming"): 1 + k % 100 for k in range(300)}
+    groups = trends.grouped(counts)
+    assert len(groups) == trends.MOST_GROUPS + 1
+    assert sum(group.count for group in groups) == sum(counts.values())
+    assert groups[-1].name == f"{300 - trends.MOST_GROUPS} others"
+    assert min(group.count for group in groups[:-1]) >= 86  # the largest are named
+    months = trends.grouped({(f"20{year:02d}-{month:02d}", "conforming"): 1 for year in range(10) for month in (1, 7)})
+    assert len(months) == 20 and months[-1].name == "2009-07"
+    many = trends.grouped({(f"{year}-01", "conforming"): 1 for year in range(1900, 2000)}, latest=True)
+    assert (many[0].name, many[0].count, many[-1].name) == ("60 earlier", 60, "1999-01")
 
 
 def test_individuals_and_moving_range_chart() -> None:
@@ -34,44 +84,172 @@ def test_individuals_and_moving_range_chart() -> None:
 
     Mean 50.81, mean moving range 1.8778, limits 50.81 +- 2.66 x 1.8778.
     """
-    flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-    chart = trends.control_chart(flow, [""] * 10)
+    chart = trends.control_chart([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
     assert chart is not None
     assert chart.centre == pytest.approx(50.81)
     assert (chart.high, chart.low) == (pytest.approx(55.8041, abs=2e-3), pytest.approx(45.8159, abs=2e-3))
-    assert chart.beyond == ()
+    assert not len(chart.beyond)
 
 
 def test_what_stands_out_and_what_drifts_is_pointed_at() -> None:
     steady = [7.0 + 0.1 * (-1) ** k for k in range(20)]
-    chart = trends.control_chart([*steady, 9.0, *steady], [""] * 41)
-    assert chart is not None and chart.beyond == (20,)
+    chart = trends.control_chart([*steady, 9.0, *steady])
+    assert chart is not None and chart.beyond.tolist() == [20]
     shifted = trends.control_chart(
-        [7.0 + 0.02 * (k % 3) for k in range(12)] + [7.06 + 0.02 * (k % 3) for k in range(12)], [""] * 24
+        [7.0 + 0.02 * (k % 3) for k in range(12)] + [7.06 + 0.02 * (k % 3) for k in range(12)]
     )
-    assert shifted is not None and shifted.one_sided
-    assert trends.control_chart([7.0] * 4, [""] * 4) is None
+    # The mean is 7.05: the first twelve lie under it, the rest over it, so the eighth and later of each.
+    assert shifted is not None and shifted.one_sided.tolist() == [*range(7, 12), *range(19, 24)]
+    assert trends.control_chart([7.0] * 4) is None
 
 
-def test_the_worst_comes_first_then_the_doubtful() -> None:
-    rows = [
-        row("sure"),
-        row("doubtful", "undecided", 0.5),
-        row("bad", "nonconforming", 0.03),
-        row("worse", "nonconforming", 0.001),
-        row("less doubtful", "undecided", 0.9),
-        row("done", "nonconforming", 0.0, decision="reject"),
-        row("a copy", "nonconforming", 0.0, copy_of="worse"),
-    ]
-    assert [one["path"] for one in trends.to_look_at(rows, 5)] == ["worse", "bad", "doubtful", "less doubtful", "sure"]
+def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
+    book = made(
+        {
+            "sure": reading(),
+            "doubtful": reading("undecided", 0.5),
+            "bad": reading("nonconforming", 0.03),
+            "worse": reading("nonconforming", 0.001),
+            "less doubtful": reading("undecided", 0.9),
+            "done": reading("nonconforming", 0.0),
+            "z, a copy": reading("nonconforming", 0.0, sha256="worse"),
+            "refused": {"state": "refusal", "code": "no-scale"},
+            "waiting": {},
+        }
+    )
+    book.decide("done", "reject", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
+    order = ["worse", "bad", "doubtful", "less doubtful", "sure"]
+    for most in (0, 1, 3, 5, 9):
+        assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
 
 
-def test_calls_beside_decisions() -> None:
-    rows = [row("a", decision="accept"), row("b", decision="reject"), row("c", decision="accept"), row("d")]
-    assert trends.agreement(rows) == {("conforming", "accept"): 2, ("conforming", "reject"): 1}
+def test_the_work_list_is_the_same_however_rows_come(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    calls = ("conforming", "undecided", "nonconforming")
+    photos = {f"{k:03d}": reading(calls[k % 3], round(float(rng.random()), 1)) for k in range(200)}
+    book = made(photos)
+    whole = trends.trends_of(book, 20).work
+    monkeypatch.setattr(trends, "ROWS_AT_ONCE", 7)
+    assert trends.trends_of(book, 20).work == whole
+    assert [one["call"] for one in whole] == ["nonconforming"] * 20
 
 
-def test_pictures_saved_again_are_found() -> None:
+def test_figures_are_those_of_the_rows(made: Made) -> None:
+    """Beside the view of files, counted by hand."""
+    rng = np.random.default_rng(8)
+    calls = ("conforming", "undecided", "nonconforming")
+    photos: dict[str, dict[str, Any]] = {}
+    for k in range(300):
+        path = f"{rng.integers(1 << 40):012x}"
+        told = {
+            "technician": f"T. {k % 5}",
+            "station": f"bay {k % 3}" if k % 7 else None,
+            "taken": f"20{30 + k % 4}-02",
+        }
+        if k % 10 == 9:
+            photos[path] = {"sha256": None} if k % 20 == 9 else {"state": "refusal", "code": "no-scale", **told}
+        elif k % 10 == 8:
+            photos[path] = {"sha256": next(one for one in photos if photos[one].get("sha256", one)), **told}
+        else:
+            photos[path] = reading(calls[k % 3], float(rng.random()), float(rng.normal(7, 1)), **told)
+    book = made(photos)
+    for path in list(photos)[:40]:
+        if "record" in photos[path]:
+            book.decide(path, "accept", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
+    columns, values = book.rows()
+    rows = [dict(zip(columns, row, strict=True)) for row in values]
+    first = sorted(
+        (row for row in rows if row["state"] == "reading" and not row["copy_of"]),
+        key=lambda row: (row["taken"] or "", row["path"]),
+    )
+    found = trends.trends_of(book, 5)
+    assert found.files == len(rows) == 300
+    assert found.copies == sum(row["copy_of"] is not None for row in rows) == 30
+    assert found.states == Counter(row["state"] for row in rows) == book.states()
+    assert found.reasons == {"no-scale": 15, "not-opened": 15}
+    assert found.densities.tolist() == [row["twists_per_inch"] for row in first]
+    assert found.calls == Counter(row["call"] for row in first)
+    assert found.agreement == Counter((row["call"], row["decision"]) for row in first if row["decision"])
+    for name in ("station", "technician"):
+        counts = Counter(row[name] or trends.NOT_SAID for row in first)
+        assert {group.name: group.count for group in found.groups[name]} == counts
+    assert [group.name for group in found.groups["month"]] == ["2030-02", "2031-02", "2032-02", "2033-02"]
+
+
+def test_what_is_written_meanwhile_is_left_out(made: Made) -> None:
+    book = made({"a": reading()})
+    other = Ledger(book.path)
+    with book.at_one_moment():
+        before = list(book.ask("SELECT path FROM files"))
+        other.put_files([("b", "b", 1, "", None, None, None, None)])
+        assert list(book.ask("SELECT path FROM files")) == before == [("a",)]
+    assert book.states() == {"reading": 1, "waiting": 1}
+    other.close()
+
+
+def test_pictures_saved_again_are_found(made: Made) -> None:
     marks = {"a": "00000000000000ff", "b": "00000000000000fb", "c": "ff000000000000ff", "d": "00000000000000ff"}
-    rows = [row(path, fingerprint=mark, sha256=path if path != "d" else "a") for path, mark in marks.items()]
-    assert trends.resembling(rows) == {"b": "a", "d": "b"}
+    photos = {path: reading(mark=mark, sha256="a" if path == "d" else path) for path, mark in marks.items()}
+    found = trends.trends_of(made(photos), 0)
+    assert (found.copies, found.resembling) == (1, 1)  # d is a's copy, b resembles it
+
+
+def test_resembling_is_that_of_every_pair() -> None:
+    rng = np.random.default_rng(2)
+    marks = rng.integers(0, 1 << 63, 400, dtype=np.uint64)
+    for k in range(1, 400, 2):  # every second one differs from some earlier one in 0 to 6 bits
+        bits = rng.choice(64, int(rng.integers(0, 7)), replace=False)
+        marks[k] = marks[rng.integers(k)] ^ np.bitwise_or.reduce(np.uint64(1) << bits.astype(np.uint64), initial=0)
+    every = [
+        any(int(marks[k] ^ earlier).bit_count() <= trends.RESEMBLING_BITS for earlier in marks[:k]) for k in range(400)
+    ]
+    assert 50 < sum(every) < 350
+    assert trends.saved_again(marks).tolist() == every
+    assert trends.saved_again(np.zeros(0, np.uint64)).tolist() == []
+
+
+def test_the_page_does_not_grow_with_the_archive(made: Made) -> None:
+    rng = np.random.default_rng(4)
+    sizes = []
+    for count in (1000, 4000):
+        photos = {
+            f"{k:05d}": reading(density=float(rng.normal(7, 0.5)), aircraft=f"tail {k}", technician=f"T. {k % 90}")
+            for k in range(count)
+        }
+        book = made(photos, f"{count}.db")
+        page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book)
+        assert f"All {count:,}".replace(",", " ") in page and f"{count - trends.MOST_GROUPS} others" in page
+        sizes.append(len(page))
+        book.close()
+    assert sizes[1] < 1.05 * sizes[0] < 100_000
+
+
+def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    base = sqlite3.connect(path)
+    base.executescript(f"{MIGRATIONS[0]} PRAGMA user_version = 1;")
+    base.execute("INSERT INTO meta VALUES ('settings', 's'), ('second_person', 'no')")
+    for name in ("b", "a"):
+        base.execute("INSERT INTO files VALUES (?, ?, 1, '', 'T. One', NULL, NULL, '2031-02-03')", (name, name * 64))
+        figures = ("reading", None, None, "conforming", 0.9, 0.99, 7.0, 0.2, 4.4, 0.5, "card", None, "ff")
+        base.execute(
+            f"INSERT INTO readings VALUES ({', '.join('?' * 16)})", (name * 64, "s", *figures, f'{{"is": "{name}"}}')
+        )
+    base.commit()
+    before = base.execute("SELECT * FROM archive ORDER BY path").fetchall()
+    base.close()
+    book = Ledger(path)
+    assert list(book.rows()[1]) == before and len(before) == 2
+    assert book.record("b" * 64) == ({"is": "b"}, {})
+    assert book.base.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
+    assert {row[0] for row in book.ask("SELECT name FROM sqlite_master WHERE type = 'table'")} == {
+        *("meta", "files", "readings", "records", "dispositions")
+    }
+
+
+def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> None:
+    """A million rows in seconds hang on it: no table is looked up in random order, no record is read."""
+    book = made({"a": reading()})
+    plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}"))
+    assert "USING COVERING INDEX files_by_content" in plan and "records" not in plan
+    assert "SCAN r" not in plan and "SEARCH r USING PRIMARY KEY" in plan
