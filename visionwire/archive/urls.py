@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from visionwire.errors import ArchiveError
 
 #: Of two letters or more, so that the drive of a Windows path is none.
-SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+(://|::)")
+SCHEME = re.compile(r"[A-Za-z][\w+.-]+(::[A-Za-z][\w+.-]+)*://")
 
 
 def is_url(place: str) -> bool:
@@ -78,7 +78,7 @@ def _said(url: str) -> Iterator[None]:
     try:
         yield
     except ModuleNotFoundError as error:
-        if error.name == "fsspec":
+        if (error.name or "").partition(".")[0] == "fsspec":
             raise ArchiveError('photographs by URL need the extra urls; run pip install "visionwire[urls]"') from error
         raise ArchiveError(f"{url} needs one more package ({_words(error)}); install it") from error
     except ImportError as error:  # so fsspec says which package a kind of URL needs

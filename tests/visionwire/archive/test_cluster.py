@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -69,6 +70,20 @@ def test_a_worker_killed_on_the_way_changes_nothing(
     book.close()
     assert sum(counts.values()) == PICTURES + 2
     assert dump(there) == dump(here)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_workers_elsewhere_open_urls_themselves(
+    tmp_path: Path, processes: tuple[str, list[subprocess.Popen[bytes]]]
+) -> None:
+    pytest.importorskip("fsspec")
+    folder = folder_of(tmp_path / "photos", 3)
+    with zipfile.ZipFile(tmp_path / "photos.zip", "w") as file:
+        for one in folder.iterdir():
+            file.write(one, one.name)
+    word = f"zip://::{(tmp_path / 'photos.zip').as_uri()}"
+    book = Ledger(tmp_path / "a.db")
+    assert run(listed([word]), book, SETTINGS, cluster=processes[0]) == {"refusal": 4, "unreadable": 1}
 
 
 def test_no_scheduler_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
