@@ -88,6 +88,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> 
         found=found,
         groups=groups,
         calls=trends.CALLS,
+        state_words={"reading": "read", "refusal": "refused"},
         histograms=[
             ("twists per inch", _histogram(found.densities, *((band.low, band.high) if band else (None, None)))),
             (
@@ -134,11 +135,12 @@ def _data_uri(pixels: Picture) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 
-def _frame(label: str, shapes: list[str]) -> Markup:
+def _frame(label: str, shapes: list[str], axis: bool = False) -> Markup:
+    height = HEIGHT if axis else HEIGHT - BOTTOM
+    line = f'<path class="axis" fill="none" stroke="#1b1d20" d="M{LEFT} {HEIGHT - BOTTOM}H{WIDTH}"/>' if axis else ""
     return Markup(
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}" font-size="12.5">'
-        f'<path class="axis" fill="none" stroke="#1b1d20" d="M{LEFT} {HEIGHT - BOTTOM}H{WIDTH}"/>'
-        f"{''.join(shapes)}</svg>"
+        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{label}" font-size="12.5">'
+        f"{line}{''.join(shapes)}</svg>"
     )
 
 
@@ -168,7 +170,7 @@ def _histogram(values: Floats, low: float | None, high: float | None) -> Markup 
         for tick in nice_ticks(float(edges[0]), float(edges[-1]), 10)
     ]
     shapes.append(f'<text x="0" y="{TOP + 6}">{counts.max()}</text>')
-    return _frame("distribution, limits as heavy lines", shapes)
+    return _frame("distribution, limits as heavy lines", shapes, axis=True)
 
 
 class _Scale:
