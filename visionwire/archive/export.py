@@ -12,7 +12,7 @@ from typing import Any
 
 from visionwire.errors import ArchiveError
 
-ROWS_AT_ONCE = 50_000
+ROWS_AT_ONCE = 20_000
 WHOLE = ("bytes",)
 UNITS = {
     "bytes": "bytes",

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def archive(
     photos: Annotated[
-        list[str], typer.Argument(metavar="FOLDER|PATTERN|FILE|@LIST...", help="What the archive holds.")
+        list[str], typer.Argument(metavar="FOLDER|PATTERN|FILE|URL|@LIST...", help="What the archive holds.")
     ],
     ledger: Annotated[Path, typer.Option(metavar="FILE.db", help="The ledger; made, or gone on with.")],
     limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = "common",
@@ -38,7 +38,7 @@ def archive(
     jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
     limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take.")] = 120.0,
     cluster: Annotated[
-        str | None, typer.Option(metavar="ADDRESS", help="A dask scheduler whose workers see the same paths.")
+        str | None, typer.Option(metavar="ADDRESS", help="A dask scheduler whose workers reach the same files.")
     ] = None,
     memory: Annotated[float, typer.Option(metavar="GB", help="Memory that one worker may take.")] = 4.0,
 ) -> None:
