@@ -59,6 +59,8 @@ def _from_list(path: Path) -> list[str]:
             f"the list {path} cannot be read ({error}); give a text file with one path a line"
         ) from error
     words = [line.strip() for line in lines if line.strip()]
+    for url in {word.partition("://")[0]: word for word in words if urls.is_url(word)}.values():
+        urls.require(url)
     return [word if urls.is_url(word) else str(Path(word)) for word in words]
 
 

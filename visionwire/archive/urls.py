@@ -35,14 +35,9 @@ def listed(url: str, suffixes: tuple[str, ...]) -> list[str]:
     ArchiveError
         If fsspec or what it needs for this URL is missing, there is no such place, or the URL holds a password.
     """
-    if any(urlsplit(link).password for link in url.split("::")):
-        # Never the URL itself: it would go into a terminal's log.
-        raise ArchiveError("a URL holds a password, which a ledger would keep; let fsspec's own configuration hold it")
     first, chain, rest = url.partition("::")
+    system, path = require(url)
     with _said(url):
-        from fsspec.core import url_to_fs
-
-        system, path = url_to_fs(url)
         if any(sign in first for sign in "*["):
             found = [one for one in system.glob(path) if not system.isdir(one)]
         elif PurePosixPath(urlsplit(first).path).suffix.lower() in suffixes:
@@ -54,6 +49,24 @@ def listed(url: str, suffixes: tuple[str, ...]) -> list[str]:
         else:
             raise FileNotFoundError("there is nothing")
         return [f"{system.unstrip_protocol(one)}{chain}{rest}" for one in found]
+
+
+def require(url: str) -> tuple[Any, str]:
+    """Return the file system of a URL and the path on it, without going there.
+
+    Raises
+    ------
+    ArchiveError
+        If fsspec or what it needs for this URL is missing, or the URL holds a password.
+    """
+    if any(urlsplit(link).password for link in url.split("::")):
+        # Never the URL itself: it would go into a terminal's log.
+        raise ArchiveError("a URL holds a password, which a ledger would keep; let fsspec's own configuration hold it")
+    with _said(url):
+        from fsspec.core import url_to_fs
+
+        system, path = url_to_fs(url)
+        return system, str(path)
 
 
 @contextlib.contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import json
 import os
 import random
 import shutil
@@ -19,7 +20,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from visionwire.archive import Ledger, Settings, listed, run, work
+from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
 from visionwire.archive.ledger import MIGRATIONS, Entry
 from visionwire.cli import app
@@ -271,6 +272,21 @@ def test_the_same_picture_saved_again_looks_the_same() -> None:
     small = np.asarray(Image.fromarray(pixels).resize((500, 375)))
     marks = [int(work.fingerprint(one), 16) for one in (pixels, small, pixels[::-1].copy())]
     assert (marks[0] ^ marks[1]).bit_count() <= 3 < (marks[0] ^ marks[2]).bit_count()
+
+
+def test_every_export_holds_the_same_rows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    monkeypatch.setattr(export, "ROWS_AT_ONCE", 2)
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    book = Ledger(tmp_path / "a.db")
+    run(listed([str(folder_of(tmp_path / "photos", 3))]), book, SETTINGS)
+    columns, rows = all_rows(book)
+    export.to_parquet(tmp_path / "a.parquet", *book.rows())
+    export.to_jsonl(tmp_path / "a.jsonl", *book.rows())
+    table = parquet.read_table(tmp_path / "a.parquet")
+    assert table.schema.field("twists_per_inch").metadata == {b"unit": b"1/in"}
+    lines = [json.loads(line) for line in (tmp_path / "a.jsonl").read_text().splitlines()]
+    assert table.to_pylist() == lines == [dict(zip(columns, row, strict=True)) for row in rows]
 
 
 def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

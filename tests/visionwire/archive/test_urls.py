@@ -135,11 +135,16 @@ def test_what_cannot_be_listed_is_said(word: str, said: str) -> None:
     assert "secret" not in str(caught.value)
 
 
-def test_without_fsspec_one_sentence_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_fsspec_one_sentence_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in [name for name in sys.modules if name.partition(".")[0] == "fsspec"]:
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.setitem(sys.modules, "fsspec", None)
-    for call in (lambda: listed(["memory://a"]), lambda: photo_at("memory://a/b.jpg")):
+    (tmp_path / "list.txt").write_text("a.jpg\nmemory://a/b.jpg\n")
+    for call in (
+        lambda: listed(["memory://a"]),
+        lambda: listed([f"@{tmp_path / 'list.txt'}"]),
+        lambda: photo_at("memory://a/b.jpg"),
+    ):
         with pytest.raises(ArchiveError, match=r'run pip install "visionwire\[urls\]"'):
             call()
 
