@@ -40,6 +40,8 @@ LARGEST_WIRE_IN = 1.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side.
 WIDTHS_TRIED = (1 / 260, 1 / 140)
 #: The least of twists that the longest section must show: a run's, or those of a pigtail alone.
+#: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
+LEAST_BELIEF_SINGLE = 0.3
 FEWEST_TWISTS: dict[Method, float] = {"double": 3.0, "single": 1.5}
 
 
@@ -152,7 +154,8 @@ def _way(
     problem = _size_problem(luminance.shape, plane, wire_in, hints)
     if problem is not None:
         return problem
-    found = _sections(luminance, plane, wire_in, hints, finders)
+    least_belief = LEAST_BELIEF_SINGLE if method == "single" else scan.LEAST_BELIEF
+    found = _sections(luminance, plane, wire_in, hints, finders, least_belief)
     sections = scan.readable(found, hints, FEWEST_TWISTS[method])
     if isinstance(sections, Refusal):
         return sections
@@ -163,18 +166,40 @@ def _way(
     px_per_in = ruler.px_per_in(sections[0].spine_px.mean(0))
     traced = None
     if method == "single":
-        if any(safety.length_px(one) > safety.LONGEST_PIGTAIL_IN * px_per_in for one in sections):
-            return quality.refuse("run-in-single")
-        whole = safety.twisted_end(sections, px_per_in)
-        if whole.pigtail is None:
-            return quality.refuse("no-twisted-end")
-        if "learned" in finders:
-            traced = pattern.around(luminance, whole.pigtail, px_per_in, None if plane is None else plane.outline_px)
+        single = _single(luminance, sections, ruler, px_per_in, wire_in, finders)
+        if isinstance(single, Refusal):
+            return single
+        whole, traced = single
     else:
         whole = safety.join(sections, px_per_in, card_px, None if hints is None else sections[0])
         if not whole.runs:
             return quality.refuse("no-twisted-wire")
     return assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced)
+
+
+def _single(
+    luminance: Picture,
+    sections: list[Section],
+    ruler: Ruler,
+    px_per_in: float,
+    wire_in: float | None,
+    finders: tuple[scan.Finder, ...],
+) -> tuple[safety.Safety, pattern.Traced | None] | Refusal:
+    """Return the twisted end of single wire and its pattern, where that can be traced."""
+    tails = [one for one in safety.twisted_ends(sections, px_per_in) if one.twists >= FEWEST_TWISTS["single"]]
+    ringed = None
+    if tails and "learned" in finders:
+        diameter_px = tails[0].strip.diameter_px if wire_in is None else wire_in * px_per_in
+        ringed = pattern.with_twisted_end(luminance, tails, diameter_px, px_per_in, ruler.plane.outline_px)
+    # Where no pattern tells the twisted end, that and what else is there must be believed by themselves.
+    least = scan.LEAST_BELIEF_BESIDE if ringed is None else scan.LEAST_BELIEF
+    if any(one.belief > least and safety.length_px(one) > safety.LONGEST_PIGTAIL_IN * px_per_in for one in sections):
+        return quality.refuse("run-in-single")
+    if ringed is not None:
+        return safety.Safety((), ringed[0]), ringed[1]
+    if not tails or tails[0].belief < scan.LEAST_BELIEF:
+        return quality.refuse("no-twisted-end")
+    return safety.Safety((), tails[0]), None
 
 
 def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | None:
@@ -200,14 +225,18 @@ def _sections(
     wire_in: float | None,
     hints: Floats | None,
     finders: tuple[scan.Finder, ...],
+    least_belief: float = scan.LEAST_BELIEF,
 ) -> list[Section]:
     """Return the sections found; without a scale, those of the likeliest of a few widths."""
     if plane is not None:
         diameter_px = scan.diameter_px(luminance.shape, plane, wire_in, hints)
         if wire_in is None and hints is not None:
             diameter_px = scan.likeliest_diameter_px(luminance, hints, diameter_px)
-        return scan.sections(luminance, diameter_px, plane, hints, finders)
-    tried = [scan.sections(luminance, share * max(luminance.shape), None, hints, finders) for share in WIDTHS_TRIED]
+        return scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
+    tried = [
+        scan.sections(luminance, share * max(luminance.shape), None, hints, finders, least_belief)
+        for share in WIDTHS_TRIED
+    ]
     return max(tried, key=lambda found: max((one.belief * safety.weight(one) for one in found), default=0.0))
 
 

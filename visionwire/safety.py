@@ -112,10 +112,10 @@ def join(
     return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs)) if parts else Safety((), None, 0)
 
 
-def twisted_end(sections: list[Section], px_per_in: float) -> Safety:
-    """Return the safety of single wire whose twisted end is the likeliest section as short as a pigtail."""
+def twisted_ends(sections: list[Section], px_per_in: float) -> list[Section]:
+    """Return the sections as short as a pigtail, likeliest first: one may be the twisted end of single wire."""
     short = [one for one in sections if length_px(one) < LONGEST_PIGTAIL_IN * px_per_in]
-    return Safety((), max(short, key=lambda one: one.belief, default=None))
+    return sorted(short, key=lambda one: -one.belief)
 
 
 def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:

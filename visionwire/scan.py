@@ -66,6 +66,7 @@ def sections(
     plane: Plane | None,
     hints: Floats | None,
     finders: tuple[Finder, ...] = BOTH,
+    least_belief: float = LEAST_BELIEF,
 ) -> list[Section]:
     """Return the sections that are believed to be twisted wire, the hinted one first, then the likeliest.
 
@@ -81,6 +82,8 @@ def sections(
         Ends of one run, px.
     finders : tuple of {"learned", "classical"}
         Who looks.
+    least_belief : float
+        How far the likeliest must be believed for any to count, unless ends are given.
     """
     seen = learned.maps(luminance, diameter_px) if "learned" in finders else None
     ribbons = [] if seen is None else [learned.ribbon(seen, diameter_px)]
@@ -94,8 +97,8 @@ def sections(
     free = [one for one in (_believed(luminance, seen, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
     free = [_believed(luminance, seen, one) for one in free]
-    sure = bool(hinted) or any(one.belief > LEAST_BELIEF for one in free)
-    kept = [one for one in free if sure and one.belief > LEAST_BELIEF_BESIDE]
+    sure = bool(hinted) or any(one.belief > least_belief for one in free)
+    kept = [one for one in free if sure and one.belief > min(least_belief, LEAST_BELIEF_BESIDE)]
     if seen is None:
         return hinted + kept
     ended = hinted + [_with_ends_seen(luminance, seen, one) for one in kept]

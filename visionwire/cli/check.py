@@ -104,7 +104,8 @@ def check(
         str | None, typer.Option(metavar="NAME|FILE.toml", help="The card beside the wire; without it, any known one.")
     ] = None,
     method: Annotated[
-        str, typer.Option(metavar="double|single", help="How it is made; of single wire the end and the pattern are read.")
+        str,
+        typer.Option(metavar="double|single", help="How it is made; of single wire the end and the pattern are read."),
     ] = "double",
     start: Annotated[
         str | None, typer.Option(metavar="X,Y", help="Where a run starts, px of the upright picture; with --end.")
