@@ -199,6 +199,12 @@ class Ledger:
             cursor = self.base.execute("SELECT * FROM archive ORDER BY path")
             return [column[0] for column in cursor.description], self._fetched(cursor)
 
+    def row(self, path: str) -> dict[str, Any]:
+        """Return the row of the view ``archive`` of a path that the ledger has."""
+        with self._said():
+            cursor = self.base.execute("SELECT * FROM archive WHERE path = ?", (path,))
+            return dict(zip([column[0] for column in cursor.description], cursor.fetchone(), strict=True))
+
     def ask(self, question: str, *values: Any) -> Iterator[tuple[Any, ...]]:
         """Return what an SQL question yields, as it is asked for."""
         with self._said():

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
 
@@ -41,8 +41,9 @@ RANK = """CASE WHEN state <> 'reading' OR decision IS NOT NULL THEN NULL
     WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(probability, 0.5) - 0.5)
     ELSE 5 - ABS(COALESCE(probability, 0.5) - 0.5) END"""
+#: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, decision, twists_per_inch, pigtail_twists, fingerprint,
-    SUBSTR(taken, 1, 7), station, technician, aircraft, path, sha256, probability, {RANK}
+    SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
     FROM contents ORDER BY taken, path"""
 
 
@@ -116,32 +117,26 @@ class _Sums:
     """What is added up on the way through."""
 
     states: Counter[tuple[str, str | None, int]] = field(default_factory=Counter)
-    calls: Counter[str] = field(default_factory=Counter)
-    decisions: Counter[tuple[str, str]] = field(default_factory=Counter)
-    groups: list[Counter[tuple[str | None, str]]] = field(default_factory=lambda: [Counter() for _ in FIELDS])
+    decisions: Counter[tuple[str | None, str | None]] = field(default_factory=Counter)
+    groups: list[Counter[tuple[str | None, str | None]]] = field(default_factory=lambda: [Counter() for _ in FIELDS])
     densities: array[float] = field(default_factory=lambda: array("d"))
     pigtails: array[float] = field(default_factory=lambda: array("d"))
-    marks: array[int] = field(default_factory=lambda: array("Q"))
-    work: list[tuple[Any, ...]] = field(default_factory=list)
+    marks: bytearray = field(default_factory=bytearray)
+    work: list[tuple[float, str]] = field(default_factory=list)
 
     def add(self, rows: list[tuple[Any, ...]], most: int) -> None:
         """Add some rows of the question."""
-        state, code, files, _, _, _, _, mark, *_ = zip(*rows, strict=True)
+        state, code, files, call, decision, density, pigtail, mark, *fields, path, rank = zip(*rows, strict=True)
         self.states.update(zip(state, code, files, strict=True))
-        self.marks.extend(int(one, 16) for one in mark if one is not None)
-        read = [row for row in rows if row[0] == "reading"]
-        if not read:
-            return
-        _, _, _, call, decision, density, pigtail, _, *fields = list(zip(*read, strict=True))[:12]
-        self.calls.update(call)
-        self.decisions.update(pair for pair in zip(call, decision, strict=True) if pair[1] is not None)
-        self.densities.extend(one for one in density if one is not None)
-        self.pigtails.extend(one for one in pigtail if one is not None)
+        self.decisions.update(zip(call, decision, strict=True))
         for sums, names in zip(self.groups, fields, strict=True):
             sums.update(zip(names, call, strict=True))
-        worst = self.work[-1][-1] if len(self.work) == most > 0 else np.inf
-        near = [row for row in read if row[-1] is not None and row[-1] <= worst]
-        self.work = heapq.nsmallest(most, [*self.work, *near], key=lambda row: (row[-1], row[12]))
+        self.densities.extend([one for one in density if one is not None])
+        self.pigtails.extend([one for one in pigtail if one is not None])
+        self.marks += bytes.fromhex("".join([one for one in mark if one is not None]))
+        worst = self.work[-1][0] if len(self.work) == most > 0 else np.inf
+        near = [one for one in zip(rank, path, strict=True) if one[0] is not None and one[0] <= worst]
+        self.work = heapq.nsmallest(most, [*self.work, *near])
 
 
 def trends_of(ledger: Ledger, most: int) -> Trends:
@@ -152,6 +147,7 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
             sums.add(some, most)
         ((unhashed,),) = ledger.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
+        work = [ledger.row(path) for _, path in sums.work]
     states: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     for (state, code, files), count in sums.states.items():
@@ -161,43 +157,48 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
     if unhashed:
         states["unreadable"] += unhashed
         reasons["not-opened"] += unhashed
+    calls: Counter[str] = Counter()
+    agreement = {}
+    for (call, decision), count in sums.decisions.items():
+        if call is not None:
+            calls[call] += count
+            if decision is not None:
+                agreement[call, decision] = count
     return Trends(
         files=states.total(),
         copies=sum((files - 1) * count for (_, _, files), count in sums.states.items()),
         states=dict(sorted(states.items())),
         reasons=dict(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))),
-        calls=dict(sorted(sums.calls.items())),
+        calls=dict(sorted(calls.items())),
         groups={name: grouped(counts, name == "month") for name, counts in zip(FIELDS, sums.groups, strict=True)},
         densities=np.array(sums.densities),
         pigtails=np.array(sums.pigtails),
-        agreement=dict(sorted(sums.decisions.items())),
-        resembling=int(saved_again(np.array(sums.marks, np.uint64)).sum()),
-        work=[_as_dict(row) for row in sums.work],
+        agreement=dict(sorted(agreement.items())),
+        resembling=int(saved_again(np.frombuffer(sums.marks, ">u8").astype(np.uint64)).sum()),
+        work=work,
     )
-
-
-def _as_dict(row: tuple[Any, ...]) -> Row:
-    names = ("call", "decision", "twists_per_inch", "pigtail_twists", "fingerprint", *FIELDS)
-    return dict(zip((*names, "path", "sha256", "probability"), row[3:-1], strict=True))
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:
     """Return the 95 % interval of a share (Clopper & Pearson, Biometrika 26 (1934) 404); 0 to 1 of nothing."""
     if count == 0:
         return 0.0, 1.0
-    low = float(stats.beta.ppf(0.025, hits, count - hits + 1)) if hits > 0 else 0.0
-    high = float(stats.beta.ppf(0.975, hits + 1, count - hits)) if hits < count else 1.0
+    low = float(special.betaincinv(hits, count - hits + 1, 0.025)) if hits > 0 else 0.0
+    high = float(special.betaincinv(hits + 1, count - hits, 0.975)) if hits < count else 1.0
     return low, high
 
 
-def grouped(counts: Mapping[tuple[str | None, str], int], latest: bool = False) -> list[Group]:
+def grouped(counts: Mapping[tuple[str | None, str | None], int], latest: bool = False) -> list[Group]:
     """Return groups by name from how often each name met each call; what has no name is under `NOT_SAID`.
+
+    What has no call is no reading and left out.
 
     Of more than `MOST_GROUPS` the largest are kept, or the last by name where ``latest``, and the rest put together.
     """
     names: dict[str, Counter[str]] = {}
     for (name, call), count in counts.items():
-        names.setdefault(name or NOT_SAID, Counter())[call] += count
+        if call is not None:
+            names.setdefault(name or NOT_SAID, Counter())[call] += count
     order = sorted(names, reverse=True) if latest else sorted(names, key=lambda name: (-names[name].total(), name))
     kept, rest = order[:MOST_GROUPS], order[MOST_GROUPS:]
     groups = [_group(name, names[name]) for name in sorted(kept)]
