@@ -66,6 +66,7 @@ def fingerprint(pixels: NDArray[np.uint8]) -> str:
 
 def serve(pipe: Connection, settings: Settings, most_bytes: int) -> None:
     """Read what comes through the pipe until it closes."""
+    cv2.setNumThreads(1)  # one worker, one core: as many as there are cores would stand in each other's way
     with contextlib.suppress(ImportError, ValueError, OSError):
         import resource
 
