@@ -202,7 +202,7 @@ def print_workers(folder: Path, pictures: int | None) -> None:
 KINDS = ("cut short", "bits flipped", "renamed", "empty", "bomb")
 
 
-def small_pictures(size_px: int = 320) -> list[bytes]:
+def small_pictures(size_px: int = 160) -> list[bytes]:
     """Return a few of the repository's pictures, small, as JPEG and PNG."""
     kept = []
     for place in listed([str(PICTURES / "*.jpg")])[:3]:

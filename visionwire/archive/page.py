@@ -23,7 +23,7 @@ from visionwire.sheet.chart import call_mark, nice_ticks
 from visionwire.sheet.strips import row_length_in, strip_rows
 
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 190, 46, 28, 12
-THUMBNAIL_PX, STRIP_PX = 360, 1100
+THUMBNAIL_PX, STRIP_PX, QUALITY = 360, 1100, 85
 BINS = 24
 #: Of more values than that, such a share at either end may lie beyond a distribution's scale and is put at its rim.
 FEW_FOR_ALL, RIM = 200, 0.001
@@ -131,8 +131,9 @@ def _at_most(pixels: Picture, longest_px: int) -> Picture:
 
 
 def _data_uri(pixels: Picture) -> str:
-    data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR))[1].tobytes()
-    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    assert done
+    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
 
 
 def _frame(label: str, shapes: list[str], axis: bool = False) -> Markup:
