@@ -49,7 +49,7 @@ def reading(
     traced: Traced | None = None,
 ) -> tuple[Reading, Evidence]:
     """Judge a safety by the limits and return the reading with its evidence."""
-    flags = _scale_flags(ruler.plane)
+    flags = scale_flags(ruler.plane)
     runs, checks, all_laid = [], [], []
     for number, one in enumerate(whole.runs, 1):
         density = density_of(one, ruler)
@@ -93,7 +93,7 @@ def reading(
     confidence *= min(one.belief for one in read)
     result = Reading(
         photo=photo.info,
-        scale=_scale(ruler, read[0]),
+        scale=scale_of(ruler, read[0].spine_px),
         runs=tuple(runs),
         pigtail=pigtail,
         series=series,
@@ -102,7 +102,7 @@ def reading(
         confidence=confidence,
         advice=tuple(dict.fromkeys(one.sentence for one in flags)),
         flags=tuple(dict.fromkeys(one.code for one in flags)),
-        made_by=_made_by(limits, wire_in),
+        made_by=made_by(limits, wire_in),
         pattern=None if traced is None else _pattern(traced, ruler),
     )
     return result, _evidence(photo, ruler, whole, traced)
@@ -267,19 +267,21 @@ def _point(point: Floats) -> Point:
     return round(float(point[0]), 2), round(float(point[1]), 2)
 
 
-def _scale(ruler: Ruler, main: Section) -> Scale:
+def scale_of(ruler: Ruler, points_px: Floats) -> Scale:
+    """Return where the scale came from, and how good it is along (N, 2) points."""
     plane = ruler.plane
     return Scale(
         source=plane.source,
         card=plane.card,
-        px_per_inch=ruler.px_per_in(main.spine_px.mean(0)),
-        relative_u=ruler.relative_u(main.spine_px),
+        px_per_inch=ruler.px_per_in(points_px.mean(0)),
+        relative_u=ruler.relative_u(points_px),
         tilt_deg=plane.tilt_deg,
         residual_px=plane.residual_px,
     )
 
 
-def _scale_flags(plane: Plane) -> list[quality.Flag]:
+def scale_flags(plane: Plane) -> list[quality.Flag]:
+    """Return what is to be said of the scale."""
     flags = []
     if plane.source in ("id1", "two-points", "wire"):
         flags.append(quality.flag(f"scale-from-{plane.source}"))
@@ -317,7 +319,8 @@ def _run_flags(as_laid: Laid, wire: tuple[float, float] | None, wire_in: float |
     return flags
 
 
-def _made_by(limits: LimitSet, wire_in: float | None) -> dict[str, Any]:
+def made_by(limits: LimitSet, wire_in: float | None) -> dict[str, Any]:
+    """Return what the reading was made by."""
     return {
         "visionwire": __version__,
         "numpy": np.__version__,

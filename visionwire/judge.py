@@ -286,6 +286,24 @@ def check_pigtail(twists: float, u: float, limits: LimitSet) -> Check | None:
     return dataclasses.replace(held, low=count.low, high=count.high)
 
 
+def check_wraps(section: str, turns: float, u: float, limits: LimitSet) -> Check | None:
+    """Hold the turns round a turnbuckle's shank against the limit set; ``None`` where it says nothing of them.
+
+    Parameters
+    ----------
+    section : str
+        Whose they are: "wraps 1", "wraps 2".
+    turns, u : float
+        The turns measured, with their fraction, and their standard uncertainty.
+    limits : LimitSet
+        The limits in force.
+    """
+    count = limits.wraps
+    if count is None:
+        return None
+    return _held("wraps", section, turns, u, "turns", (count.low, count.high), count, limits)
+
+
 def check_length(
     rule: str, section: str, value_in: float, u_in: float, limit: Length | None, limits: LimitSet
 ) -> Check | None:

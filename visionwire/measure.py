@@ -17,7 +17,7 @@ from calibration import Card, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
-from visionwire import assemble, budget, outline, pattern, quality, safety, scan
+from visionwire import assemble, budget, outline, pattern, quality, safety, scan, turnbuckle, wraps
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
 from visionwire.limits import LimitSet, density_band, load_limits
@@ -28,7 +28,7 @@ from visionwire.twist import SPACINGS_D
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
-Method = Literal["double", "single"]
+Method = Literal["double", "single", "wraps"]
 
 LARGEST_TILT_DEG = 40.0
 LEAST_CELL_PX = 5.0
@@ -43,6 +43,8 @@ WIDTHS_TRIED = (1 / 260, 1 / 140)
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
 FEWEST_TWISTS: dict[Method, float] = {"double": 3.0, "single": 1.5}
+#: The least that one wrap of a turnbuckle must span.
+LEAST_PX_PER_WRAP = 6.0
 
 
 def measure(
@@ -75,8 +77,9 @@ def measure(
         Two points, px, and the distance between them.
     finders : tuple of {"learned", "classical"}
         Who looks for the wire.
-    method : {"double", "single"}
-        How the safety is made; of single wire the twisted end is read, as a pigtail, and the closed pattern traced.
+    method : {"double", "single", "wraps"}
+        How the safety is made; of single wire the twisted end is read, as a pigtail, and the closed pattern traced;
+        "wraps" are those of a turnbuckle, on whose long axis ``start`` and ``end`` lie.
 
     Returns
     -------
@@ -151,6 +154,8 @@ def _way(
     method: Method,
 ) -> tuple[Reading, Evidence] | Refusal:
     luminance = gray.astype(np.float32)
+    if method == "wraps":
+        return _wrapped(photo, luminance, plane, wire_in, hints, limits)
     problem = _size_problem(luminance.shape, plane, wire_in, hints)
     if problem is not None:
         return problem
@@ -200,6 +205,29 @@ def _single(
     if not tails or tails[0].belief < scan.LEAST_BELIEF:
         return quality.refuse("no-twisted-end")
     return safety.Safety((), tails[0]), None
+
+
+def _wrapped(
+    photo: Photo, luminance: Picture, plane: Plane | None, wire_in: float | None, hints: Floats | None, limits: LimitSet
+) -> tuple[Reading, Evidence] | Refusal:
+    """Return the reading of a turnbuckle's wraps between the two points given."""
+    if hints is None:
+        return quality.refuse("turnbuckle-not-pointed")
+    ruler = None if plane is None else budget.beside(plane, photo.focal_px, _size(photo))
+    diameter_px = None if ruler is None or wire_in is None else wire_in * ruler.px_per_in(hints.mean(0))
+    if diameter_px is not None and diameter_px < LEAST_PX_PER_WRAP:
+        percent = 100 * diameter_px / LEAST_PX_PER_WRAP
+        return quality.refuse("wraps-too-small", spacing_px=diameter_px, needed_px=LEAST_PX_PER_WRAP, percent=percent)
+    coils = wraps.find(luminance, hints[0], hints[1], diameter_px, photo.focal_px)
+    if coils is None:
+        return quality.refuse("no-wraps")
+    if ruler is None:
+        if wire_in is None:
+            return quality.refuse("no-scale")
+        spacing_px = float(np.mean([coil.spacing_px for coil in coils]))
+        seen_px = spacing_px / wraps.USUAL_SPACING_D
+        ruler = budget.of_wire(wire_in, seen_px, wraps.USUAL_SPACING_U * seen_px, hints.mean(0), _size(photo))
+    return turnbuckle.reading(photo, limits, wire_in, ruler, coils)
 
 
 def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | None:

@@ -88,6 +88,21 @@ CODES: dict[str, Code] = {
         "the card is seen tilted by {tilt_deg:.0f} degrees; at most {limit_deg:.0f} can be measured",
         "hold the phone square over the card and the wire",
     ),
+    "turnbuckle-not-pointed": Code(
+        "refusal",
+        "a turnbuckle is read between two points on its long axis, and none were given",
+        "point with --start X,Y --end X,Y, one near each terminal's outer end, in pixels of the upright picture",
+    ),
+    "no-wraps": Code(
+        "refusal",
+        "no wire wrapped round the shank was found at both ends between the two points given",
+        "check that --start and --end lie on the turnbuckle's long axis at its outer ends, and show both shanks sharp",
+    ),
+    "wraps-too-small": Code(
+        "refusal",
+        "one wrap spans {spacing_px:.1f} px; at least {needed_px:.0f} are needed",
+        "move to about {percent:.0f} % of the distance",
+    ),
     # -- flags ------------------------------------------------------------------------------
     "scale-from-id1": Code(
         "flag",
@@ -188,6 +203,21 @@ CODES: dict[str, Code] = {
         "flag",
         "the picture shows {count:.0f} safeties; their runs are all read, and the pigtail of the first",
         "take one photograph of each for its own record",
+    ),
+    "wraps-same-hand": Code(
+        "flag",
+        "the wire looks wrapped in one direction at both ends of the turnbuckle",
+        "look again: it has to be wrapped in opposite directions",
+    ),
+    "wraps-hand-unclear": Code(
+        "flag",
+        "the direction of the wraps at end {end:.0f} is not clear from the slant of the wire",
+        "check by eye that the two ends are wrapped in opposite directions",
+    ),
+    "threads-not-counted": Code(
+        "flag",
+        "the threads that show outside the barrel are not counted",
+        "check by eye that no more show than the manual allows",
     ),
     "pigtail-not-seen": Code(
         "flag",

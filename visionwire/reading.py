@@ -142,8 +142,22 @@ class Pattern:
 
 
 @dataclass(frozen=True)
+class Wraps:
+    """The wraps round a turnbuckle's shank at one end; one turn is the wire once round, and the hand is as seen."""
+
+    turns: float
+    turns_u95: float
+    hand: Lay | None
+    threads_showing: int | None
+    axis_px: tuple[Point, ...]
+    probability_conforming: float | None
+    call: Call
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Check:
-    """One rule of the limit set held against one measured value (``section`` is "run 1", "pigtail")."""
+    """One rule of the limit set held against one measured value (``section`` is "run 1", "pigtail", "wraps 1")."""
 
     rule: str
     section: str
@@ -173,17 +187,21 @@ class Reading:
     flags: tuple[str, ...]
     made_by: dict[str, Any] = field(default_factory=dict)
     pattern: Pattern | None = None
+    wraps: tuple[Wraps, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the reading as plain JSON types, with its format version first."""
         return {"format": READING_FORMAT, **_plain(self)}
 
     def to_records(self) -> list[dict[str, Any]]:
-        """Return one flat record a run and one for the pigtail, as pandas and polars take them; units in the names."""
+        """Return one flat record a run, pigtail or end with wraps, for pandas and polars; units in the names."""
         shared = {"photo": self.photo.name, "sha256": self.photo.sha256, "taken": self.photo.taken, "call": self.call}
-        sections = [(f"run {number}", run) for number, run in enumerate(self.runs, 1)]
+        sections: list[tuple[str, Any]] = [(f"run {number}", run) for number, run in enumerate(self.runs, 1)]
+        if self.pigtail is not None:
+            sections.append(("pigtail", self.pigtail))
+        sections += [(f"wraps {number}", one) for number, one in enumerate(self.wraps, 1)]
         records = []
-        for name, section in [*sections, *([("pigtail", self.pigtail)] if self.pigtail is not None else [])]:
+        for name, section in sections:
             flat = {key: value for key, value in _plain(section).items() if not isinstance(value, (list, dict))}
             records.append({**shared, "section": name, **{"section_call" if k == "call" else k: flat[k] for k in flat}})
         return records

@@ -92,6 +92,16 @@ CHECK = exactly(
     call=CALL,
     source=TEXT,
 )
+WRAPS = exactly(
+    turns=NUMBER,
+    turns_u95=NUMBER,
+    hand=LAY,
+    threads_showing={"type": ["integer", "null"]},
+    axis_px=POINTS,
+    probability_conforming=PROBABILITY,
+    call=CALL,
+    flags=LIST_OF_TEXT,
+)
 READING = exactly(
     format={"const": "visionwire.reading/1"},
     photo=PHOTO,
@@ -121,6 +131,7 @@ READING = exactly(
     pattern=or_null(
         exactly(corners={"type": "integer"}, length_in=NUMBER, length_in_u95=NUMBER, corners_px=POINTS, spine_px=POINTS)
     ),
+    wraps={"type": "array", "items": WRAPS},
 )
 REFUSAL = exactly(format={"const": "visionwire.refusal/1"}, photo=or_null(PHOTO), code=TEXT, message=TEXT, advice=TEXT)
 
@@ -163,7 +174,18 @@ def test_numbers_keep_six_decimals(reading: Reading) -> None:
 @pytest.mark.parametrize("code", [code for code, entry in CODES.items() if entry.kind == "refusal"])
 def test_every_refusal_fills_its_sentences_and_is_false(code: str) -> None:
     figures = dict.fromkeys(
-        ("px_per_twist", "needed_px", "percent", "twists", "needed", "cell_px", "tilt_deg", "limit_deg", "diameter_px"),
+        (
+            "px_per_twist",
+            "needed_px",
+            "percent",
+            "twists",
+            "needed",
+            "cell_px",
+            "tilt_deg",
+            "limit_deg",
+            "diameter_px",
+            "spacing_px",
+        ),
         7.0,
     )
     refusal = refuse(code, **figures)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 THINNEST_IN, THICKEST_IN = 0.005, 0.25
 MOST_INCHES = 1000.0
 LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
-METHODS: dict[str, Method] = {"double": "double", "single": "single"}
+METHODS: dict[str, Method] = {"double": "double", "single": "single", "wraps": "wraps"}
 FINDERS: dict[str, tuple[Finder, ...]] = {
     "both": ("learned", "classical"),
     "learned": ("learned",),
@@ -63,7 +63,7 @@ class CheckOptions:
         Two points, px, and the distance between them.
     finders : tuple of {"learned", "classical"}
         Who looks for the wire.
-    method : {"double", "single"}
+    method : {"double", "single", "wraps"}
         How the safety is made.
     plan : Plan or None
         What it was to be.
@@ -105,7 +105,10 @@ def check(
     ] = None,
     method: Annotated[
         str,
-        typer.Option(metavar="double|single", help="How it is made; of single wire the end and the pattern are read."),
+        typer.Option(
+            metavar="double|single|wraps",
+            help="How it is made; of single wire the end and the pattern are read, wraps are a turnbuckle's.",
+        ),
     ] = "double",
     start: Annotated[
         str | None, typer.Option(metavar="X,Y", help="Where a run starts, px of the upright picture; with --end.")

@@ -9,10 +9,12 @@ from visionwire.sheet.words import (
     call_words,
     confidence_words,
     density_check,
+    hand_words,
     plus_minus,
     run_words,
     single_words,
     value_words,
+    wraps_check,
 )
 
 
@@ -42,14 +44,18 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
         lines.append(f"  {section}: {run_words(run)}{_judged(density_check(result, section))}")
     if "single-wire" in result.flags:
         lines.append(f"  {single_words(result)}")
-    if result.pigtail is None:
+    for number, one in enumerate(result.wraps, start=1):
+        section = f"wraps {number}"
+        turns = f"{plus_minus(one.turns, one.turns_u95, 1)} turns, {hand_words(one)}"
+        lines.append(f"  {section}: {turns}{_judged(wraps_check(result, section))}")
+    if result.pigtail is None and not result.wraps:
         lines.append(f"  pigtail: {PIGTAIL_NOT_SEEN}")
-    else:
+    elif result.pigtail is not None:
         check = next((c for c in result.checks if c.rule == "pigtail-twists"), None)
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
         lines.append(f"  pigtail: {twists} twists{_judged(check)}")
     # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
-    others = [check for check in result.checks if check.rule not in ("density", "pigtail-twists")]
+    others = [check for check in result.checks if check.rule not in ("density", "pigtail-twists", "wraps")]
     lines += [_other(check) for check in others if check.call != "conforming"]
     planned = [check for check in others if check.rule.endswith("as-planned")]
     if planned and all(check.call == "conforming" for check in planned):

@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence, SectionEvidence
-from visionwire.reading import Check, DensityAt, Pigtail, Reading, Refusal, Run
+from visionwire.reading import Check, DensityAt, Pigtail, Reading, Refusal, Run, Wraps
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
 from visionwire.sheet.marks import Picture
@@ -28,6 +28,9 @@ _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 90, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMW
 _ROWS = (
     "Twists",
     "Count, with its probability",
+    "Turns round the shank",
+    "Hand, as seen",
+    "Threads showing",
     "Length",
     "Twists per inch, mean",
     "Full turns per inch (twists / 2)",
@@ -44,6 +47,7 @@ _ROWS = (
     "Look here",
     "Flags",
 )
+_WRAPS_ROWS = ("Turns round the shank", "Hand, as seen", "Threads showing")
 
 
 def sheet_html(reading: Reading, evidence: Evidence | None, limits_title: str) -> str:
@@ -64,7 +68,7 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits_title: str) -
         .render(
             reading=reading,
             limits_title=limits_title,
-            rows=_ROWS,
+            rows=_rows(reading),
             columns=_sections(reading),
             pictures=_pictures(evidence) if evidence else None,
             profiles=[
@@ -137,11 +141,17 @@ def _limits(check: Check) -> str:
     return words.limits_words(check.low, check.high)
 
 
+def _rows(reading: Reading) -> list[str]:
+    """Return the rows of the table of sections: those of wraps, or those of twisted wire."""
+    return [row for row in _ROWS if row == "Flags" or (row in _WRAPS_ROWS) == bool(reading.wraps)]
+
+
 def _sections(reading: Reading) -> list[dict[str, Any]]:
     """Return the columns of the table of sections: a name and its cells by row."""
     columns = [{"name": f"run {n}", **_run_cells(run)} for n, run in enumerate(reading.runs, start=1)]
     if reading.pigtail is not None:
         columns.append({"name": "pigtail", **_pigtail_cells(reading.pigtail)})
+    columns += [{"name": f"wraps {n}", **_wraps_cells(one)} for n, one in enumerate(reading.wraps, start=1)]
     return columns
 
 
@@ -176,6 +186,16 @@ def _pigtail_cells(pigtail: Pigtail) -> dict[str, str]:
         "Length": f"{pigtail.length_in:.2f} in",
         "Lay": pigtail.lay or words.NOT_MEASURED,
         "Flags": ", ".join(pigtail.flags) or "none",
+    }
+
+
+def _wraps_cells(wraps: Wraps) -> dict[str, str]:
+    threads = wraps.threads_showing
+    return {
+        "Turns round the shank": words.plus_minus(wraps.turns, wraps.turns_u95, 1),
+        "Hand, as seen": wraps.hand or words.NOT_MEASURED,
+        "Threads showing": words.NOT_MEASURED if threads is None else str(threads),
+        "Flags": ", ".join(wraps.flags) or "none",
     }
 
 

@@ -118,9 +118,11 @@ def _draw_card(ink: Picture, view: View, evidence: Evidence, ring_px: float) -> 
 
 def _draw_ticks(ink: Picture, ticks: Points, spine: Points, first: int, text_px: int, width_px: int) -> None:
     side = _upper_side(spine)
+    apart = float(np.hypot(*np.diff(ticks.mean(1), axis=0).T).min()) if len(ticks) > 1 else np.inf
     for number, (one, other) in enumerate(ticks, start=first):
         centre, half = (one + other) / 2, (other - one) / 2
-        if min(np.hypot(*(centre - spine[0])), np.hypot(*(centre - spine[-1]))) < 0.4 * np.hypot(*half):
+        near = 0.4 * min(float(np.hypot(*half)), apart)
+        if min(np.hypot(*(centre - spine[0])), np.hypot(*(centre - spine[-1]))) < near:
             continue  # the bracket of the end stands there
         if half @ side < 0:
             half = -half

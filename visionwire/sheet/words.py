@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale
+from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
 CONVENTION = "one twist = 180 degrees of the pair; full turns = twists / 2"
 
@@ -23,6 +23,7 @@ RULE_WORDS = {
     "bow": "bow off the chord",
     "gap-start": "gap from hole to first twist",
     "gap-end": "gap from last twist to hole",
+    "wraps": "turns of wire round the shank",
     "fasteners-in-series": "fasteners on one wire",
     "wire-in-series": "wire in the series",
     "runs-as-planned": "number of runs, as planned",
@@ -88,7 +89,8 @@ def metal_words(copper: float | None) -> str:
 
 def call_words(reading: Reading) -> str:
     """Say the call; where no pigtail was seen it is of the run alone."""
-    seen_only = ", as far as seen" if reading.call == "conforming" and reading.pigtail is None else ""
+    partly = reading.pigtail is None or bool(reading.wraps)  # of a turnbuckle the threads are not counted
+    seen_only = ", as far as seen" if reading.call == "conforming" and partly else ""
     return f"{reading.call}{seen_only}"
 
 
@@ -115,7 +117,7 @@ def value_words(check: Check) -> str:
     """Write a check's value, its uncertainty and its unit."""
     if check.unit in ("runs", "fasteners"):
         return f"{check.value:.0f} {check.unit}"
-    decimals = 1 if check.unit == "twists" else 2
+    decimals = 1 if check.unit in ("twists", "turns") else 2
     return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
 
 
@@ -154,6 +156,16 @@ def single_words(reading: Reading) -> str:
         return f"{runs}; pattern: {NOT_MEASURED}"
     length = plus_minus(reading.pattern.length_in, reading.pattern.length_in_u95, 1)
     return f"{runs}; pattern of {reading.pattern.corners} fasteners, {length} in of wire"
+
+
+def hand_words(wraps: Wraps) -> str:
+    """Say in which direction the wire is wrapped, as seen."""
+    return f"hand {wraps.hand}" if wraps.hand else "direction not clear"
+
+
+def wraps_check(reading: Reading, section: str) -> Check | None:
+    """Return the check of the wraps at one end, if its limit set has one."""
+    return next((c for c in reading.checks if c.section == section and c.rule == "wraps"), None)
 
 
 def photo_words(photo: PhotoInfo) -> str:
