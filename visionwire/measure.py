@@ -218,6 +218,8 @@ def _wrapped(
     if diameter_px is not None and diameter_px < LEAST_PX_PER_WRAP:
         percent = 100 * diameter_px / LEAST_PX_PER_WRAP
         return quality.refuse("wraps-too-small", spacing_px=diameter_px, needed_px=LEAST_PX_PER_WRAP, percent=percent)
+    if diameter_px is not None and diameter_px > WIDEST_WIRE * min(luminance.shape):
+        return quality.refuse("scale-implausible", diameter_px=diameter_px)
     coils = wraps.find(luminance, hints[0], hints[1], diameter_px, photo.focal_px)
     if coils is None:
         return quality.refuse("no-wraps")

@@ -453,7 +453,7 @@ def _coil(frame: _Frame, one: _Found, margin: float) -> Coil:
     left, right = _reaches(upright, turns, clear)
     count, count_u, (first, last, offset) = _turns(left, right, one.sign, 1 / one.spacing_d)
     x_d = np.arange(len(turns)) * STEP_D
-    passages = np.arange(np.ceil(first), np.floor(last) + 1)
+    passages = np.arange(np.ceil(first), max(np.floor(last), np.ceil(first)) + 1)
     middle = frame.at_px(np.interp(passages + offset, turns, x_d + one.oblique * one.radius_d))
     ends = middle[[0, -1]] + np.outer([-0.5, 0.5], frame.along) * frame.d_px
     spacing_px = one.spacing_d * frame.d_px
