@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 OTHER_LAY: dict[Lay, Lay] = {"S": "Z", "Z": "S"}
 FULL_PX_PER_TWIST = 25.0
 #: Of a closed pattern's length, a fastener: where in its head the wire bends is not seen.
-PATTERN_U_IN = 0.025
+PATTERN_U_IN = 0.045
 FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
 NOTED_RESIDUAL_PX = 1.0

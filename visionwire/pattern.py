@@ -39,7 +39,7 @@ FARTHEST_ROOT_IN, LEGS_IN = 0.6, 0.27
 FEWEST_FASTENERS, MOST_FASTENERS = 3, 12
 #: A gap with a smaller bend is glare or shadow on a straight side, unless it is as long as those of the heads.
 LEAST_BEND_DEG, MOST_BEND_DEG, MOST_INTO_HOLE_DEG = 18.0, 150.0, 125.0
-LIKE_OTHER_GAPS = (0.6, 1.6)
+LIKE_OTHER_GAPS, LIKE_OTHER_BARS = (0.6, 1.6), 0.35
 #: A bar may go on so far along a head's rim.
 OVERSHOT_IN = 0.2
 #: Of the ring, what must be seen as wire.
@@ -302,6 +302,9 @@ def _traced(bars: list[Bar], root: Floats) -> Traced | None:
     chain = [bar.ends for bar in bars]
     if np.hypot(*(chain[0][0] - root)) < np.hypot(*(chain[-1][-1] - root)):
         chain = [bar[::-1] for bar in chain[::-1]]
+    sizes = [_length(bar) for bar in chain]
+    if min(sizes) < LIKE_OTHER_BARS * float(np.median(sizes)):
+        return None  # it goes along the rim of a head
     pairs = list(itertools.pairwise(chain))
     bends = [_angle_deg(_heading(one), _heading(other)) for one, other in pairs]
     lengths = [float(np.hypot(*(other[0] - one[-1]))) for one, other in pairs]

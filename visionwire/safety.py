@@ -19,6 +19,8 @@ REFLECTED_D, LEAST_REFLECTED = 8.0, 0.8
 MOST_PIGTAIL_TWISTS = 10.0
 #: common practice, no source: a pigtail is a quarter to five eighths of an inch; twice the longest is surely none.
 LONGEST_PIGTAIL_IN = 1.25
+#: GA: at most 0.703 in. Where the pigtail is hidden, a series' shortest run is not taken for it.
+LONGEST_ALLOWED_IN, LIKE_OTHER_RUNS = 0.72, 0.7
 #: Between a run's end and the pigtail lies one fastener's head.
 FARTHEST_PIGTAIL_IN = 1.2
 #: Between the runs of one safety lies one fastener's head too, at times a large one.
@@ -138,8 +140,10 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         if one is not main
         and length_px(one) < min(longest_px, length_px(longest))
         and one.twists < MOST_PIGTAIL_TWISTS
-        and 0.55 < one.px_per_twist / main.px_per_twist < 1.8
+        and 0.4 < one.px_per_twist / main.px_per_twist < 1.8
         and _gap_px(one, sections) < FARTHEST_PIGTAIL_IN * px_per_in
+        and not _as_long_as_runs(one, sections, px_per_in)
+        and not _between_others(one, sections, FARTHEST_PIGTAIL_IN * px_per_in)
     ]
     pigtail = max(short, key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px, default=None)
     runs = [
@@ -149,6 +153,26 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         or (one is not pigtail and one.belief > LEAST_RUN_BELIEF and (one is main or one.twists >= FEWEST_RUN_TWISTS))
     ]
     return Safety(tuple(_in_order(runs)), pigtail)
+
+
+def _as_long_as_runs(one: Section, sections: list[Section], px_per_in: float) -> bool:
+    """Whether a section of a series is longer than limits allow of a pigtail, and about as long as the rest."""
+    others = [length_px(other) for other in sections if other is not one]
+    long = length_px(one) > LONGEST_ALLOWED_IN * px_per_in
+    return len(others) > 1 and long and length_px(one) > LIKE_OTHER_RUNS * min(others)
+
+
+def _between_others(one: Section, sections: list[Section], reach_px: float) -> bool:
+    """Whether a section goes on at both of its ends, into two other ones: then it is a run, however short."""
+    others = [other for other in sections if other is not one]
+    beyond = []
+    for end in (one.spine_px[0], one.spine_px[-1]):
+        apart = [min(float(np.hypot(*(end - other.spine_px[at]))) for at in (0, -1)) for other in others]
+        nearest = int(np.argmin(apart)) if apart else -1
+        if nearest < 0 or apart[nearest] > reach_px:
+            return False
+        beyond.append(nearest)
+    return beyond[0] != beyond[1]
 
 
 def _in_order(runs: list[Section]) -> list[Section]:

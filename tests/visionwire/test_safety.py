@@ -146,3 +146,20 @@ def test_likelier_is_longer_at_the_same_likeness_and_likelier_at_the_same_length
 
 def test_length_of_three_four_five() -> None:
     assert safety.length_px(stretch((0, 0), (30, 40), 1.0)) == pytest.approx(50)
+
+
+def test_a_short_run_between_two_sections_is_no_pigtail() -> None:
+    first, short = stretch((100, 100), (500, 100), 14.0), stretch((580, 100), (650, 100), 2.6, belief=0.95)
+    tail = stretch((720, 130), (790, 200), 4.0)
+    assert safety.join([first, short, tail], PX_PER_IN).pigtail is tail
+
+
+def test_where_the_pigtail_is_hidden_no_run_of_the_series_is_taken_for_it() -> None:
+    runs = [stretch((x, 100), (x + 190, 105), 7.0) for x in (0, 270, 540)]
+    whole = safety.join(runs, PX_PER_IN)
+    assert whole.runs == tuple(runs) and whole.pigtail is None
+
+
+def test_a_pigtail_may_be_twisted_tighter_than_its_run() -> None:
+    run, tight = stretch((100, 100), (500, 100), 10.0), stretch((560, 120), (650, 160), 5.0)
+    assert safety.join([run, tight], PX_PER_IN).pigtail is tight
