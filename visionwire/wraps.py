@@ -43,7 +43,11 @@ WINDOW, RIM_OUT_D, CLEAR = 1.1, 0.2, 0.55
 #: and of half the thickness of a wire, turns.
 PER_TURN, LEAST_ALIKE, SCATTER, HALF_U = 16, 0.6, 0.1, 0.08
 #: Bands that upright ones explain less than that of are none.
-LEAST_LIKE = 0.1
+LEAST_LIKE = 0.18
+#: Under that, other wires than the one that card and diameter say are tried too: a card may be mistaken.
+CLEARLY_LIKE = 0.3
+#: What goes round the shank less often than that is no wrap.
+LEAST_TURNS = 1.2
 #: The hand is said where it is likelier than the other by so much (log likelihood).
 LEAST_MARGIN = 0.4
 #: What is not seen in the reaches, turns: the wire lies down and leaves over some length. On painted pictures.
@@ -423,19 +427,34 @@ def find(
     tuple of Coil or None
         That nearer the start first; None where no bands stand across the axis on either side of its middle.
     """
-    length_px = float(np.hypot(*(end_px - start_px)))
-    sizes = [d_px] if d_px is not None else list(length_px / LENGTHS_D)
-    best: tuple[float, _Frame, tuple[_Found, _Found]] | None = None
+    given = [] if d_px is None else [d_px]
+    best = _clearest(luminance, start_px, end_px, given, focal_px)
+    if best is None or min(one.likeness for one in best[1]) < CLEARLY_LIKE:
+        sizes = [*given, *(float(np.hypot(*(end_px - start_px))) / LENGTHS_D)]
+        best = _clearest(luminance, start_px, end_px, sizes, focal_px)
+    if best is None or min(one.likeness for one in best[1]) < LEAST_LIKE:
+        return None
+    frame, found = best
+    one, other, margins = _refine(frame, found)
+    coils = _coil(frame, one, margins[0]), _coil(frame, other, margins[1])
+    # Between the wraps lies the barrel; what goes on from end to end is a thread or a spring.
+    along = [(coil.axis_px - frame.start_px) @ frame.along / frame.d_px for coil in coils]
+    middle = frame.values.shape[1] * STEP_D / 2
+    apart = along[0].max() < middle < along[1].min()
+    return coils if apart and min(coil.turns for coil in coils) > LEAST_TURNS else None
+
+
+def _clearest(
+    luminance: Picture, start_px: Floats, end_px: Floats, sizes: list[float], focal_px: float | None
+) -> tuple[_Frame, tuple[_Found, _Found]] | None:
+    """Return the clearest bands, of wire of any of the sizes, px."""
+    best, most = None, 0.0
     for size in sizes:
         frame = _frame(luminance, start_px, end_px, size, focal_px)
         found = _locate(frame)
-        if found is not None and (best is None or found[0].score + found[1].score > best[0]):
-            best = found[0].score + found[1].score, frame, found
-    if best is None or min(one.likeness for one in best[2]) < LEAST_LIKE:
-        return None
-    _, frame, found = best
-    one, other, margins = _refine(frame, found)
-    return _coil(frame, one, margins[0]), _coil(frame, other, margins[1])
+        if found is not None and found[0].score + found[1].score > most:
+            best, most = (frame, found), found[0].score + found[1].score
+    return best
 
 
 def _frame(luminance: Picture, start_px: Floats, end_px: Floats, d_px: float, focal_px: float | None) -> _Frame:

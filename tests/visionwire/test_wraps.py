@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from fixtures.lookalikes import make_negative
 from fixtures.turnbuckle import EndRecipe, make_scene
 from visionwire import measure, wraps
 from visionwire.judge import check_wraps
@@ -132,3 +133,11 @@ def test_four_turns_are_the_least() -> None:
     limits = load_limits("common")
     calls = [check_wraps("wraps 1", turns, 0.2, limits).call for turns in (3.0, 4.0, 5.0)]  # type: ignore[union-attr]
     assert calls == ["nonconforming", "undecided", "conforming"]
+
+
+@pytest.mark.parametrize("kind", ["thread", "spring", "knurl"])
+def test_what_goes_on_from_end_to_end_is_no_wraps(kind: str) -> None:
+    rgb, truth = make_negative(np.random.default_rng([5, 0]), kind, width_px=960, height_px=720)
+    axis = np.clip(np.array(truth["contains"][0]["axis_px"]), 0, [959, 719])
+    result = measure(rgb, wire=0.040, method="wraps", start=tuple(axis[0]), end=tuple(axis[-1]))
+    assert isinstance(result, Refusal) and result.code == "no-wraps"
