@@ -47,13 +47,21 @@ class Result:
 
     @property
     def fields_right(self) -> bool:
-        """Whether the series has as many runs and fasteners as there are, and its longest span is right to 5 %."""
+        """Whether the series has as many runs and fasteners as there are."""
         if self.reading is None:
             return False
         series, true = self.reading.series, self.picture.truth["runs"]
+        return series.runs == len(true) and series.fasteners == len(true) + 1
+
+    @property
+    def span_held(self) -> bool:
+        """Whether the longest span lies within its 95 % interval."""
+        if self.reading is None or not self.reading.runs:
+            return False
+        true = self.picture.truth["runs"]
         longest = max(run["length_in"] + (run["gap_start_mm"] + run["gap_end_mm"]) / MM_PER_IN for run in true)
-        counts = series.runs == len(true) and series.fasteners == len(true) + 1
-        return counts and abs(series.longest_span_in / longest - 1) < 0.05
+        got = max(self.reading.runs, key=lambda run: run.span_in)
+        return abs(self.reading.series.longest_span_in - longest) <= got.span_in_u95
 
     @property
     def counts(self) -> list[float]:
@@ -69,7 +77,8 @@ def summarise(results: Sequence[Result]) -> dict[str, float]:
         "refused": sum(one.reading is None for one in results),
         "every run found and nothing else": sum(one.all_found for one in results),
         "in order along the wire": sum(one.in_order for one in results),
-        "series fields right": sum(one.fields_right for one in results),
+        "runs and fasteners of the series right": sum(one.fields_right for one in results),
+        "its longest span within the 95 % interval": sum(one.span_held for one in results),
         "wrong finds": sum(one.picture.wrong_finds for one in results),
         "runs": sum(len(one.picture.runs) for one in results),
         "runs found": len(errors),
