@@ -51,7 +51,7 @@ LEAST_TURNS = 1.2
 #: The hand is said where it is likelier than the other by so much (log likelihood).
 LEAST_MARGIN = 0.4
 #: What is not seen in the reaches, turns: the wire lies down and leaves over some length. On painted pictures.
-BEND_TURNS, BEND_U_TURNS = 0.1, 0.25
+BEND_TURNS, BEND_U_TURNS = 0.1, 0.32
 #: Where nothing tells how thick the wire is, the way pointed out is taken for so many of it.
 LENGTHS_D = np.exp(np.arange(np.log(36.0), np.log(150.0), 0.25))
 USUAL_SPACING_D, USUAL_SPACING_U = 1.15, 0.1
