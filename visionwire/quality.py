@@ -65,7 +65,7 @@ CODES: dict[str, Code] = {
     ),
     "no-twisted-end": Code(
         "refusal",
-        "no twisted end as short as a pigtail was found; of single wire only that is read",
+        "no twisted end as short as a pigtail was found, from which single wire is read",
         "turn the part or the phone until the twisted end lies in plain view, or leave --method out for double twist",
     ),
     "scale-implausible": Code(
