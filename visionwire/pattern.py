@@ -35,7 +35,7 @@ DRAWS, TRIED_EXACTLY, FARTHEST_PAIR, MOST_BARS = 600, 12, 6.0, 30
 SHORTEST_BAR_IN, LARGEST_GAP_IN = 0.18, 0.55
 #: From the twist to where the wire leaves the head beside it, and to the wire that comes home; what lies nearer to the
 #: twist with both of its ends is a leg of that, no side.
-FARTHEST_ROOT_IN, LEGS_IN = 0.6, 0.27
+FARTHEST_ROOT_IN, FARTHEST_HOME_IN, LEGS_IN = 0.6, 0.3, 0.27
 FEWEST_FASTENERS, MOST_FASTENERS = 3, 12
 #: A gap with a smaller bend is glare or shadow on a straight side, unless it is as long as those of the heads.
 LEAST_BEND_DEG, MOST_BEND_DEG, MOST_INTO_HOLE_DEG = 18.0, 150.0, 125.0
@@ -266,7 +266,7 @@ def _chains(bars: list[Bar], root: Floats, px_per_in: float) -> Iterator[list[Ba
     headings = ends - starts
     reach = FARTHEST_ROOT_IN * px_per_in
     first = np.flatnonzero(np.hypot(*(starts - root).T) < reach)
-    last = np.hypot(*(ends - root).T) < reach
+    last = np.hypot(*(ends - root).T) < FARTHEST_HOME_IN * px_per_in
     after = [
         [
             int(k)
