@@ -14,6 +14,8 @@ from importlib import resources
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
+from skimage.graph import MCP_Geometric, route_through_array
 
 from visionwire.find import Ribbon, ridge, to_maps, to_photograph
 
@@ -28,6 +30,9 @@ SIDES_MULTIPLE = 16
 EVENING_PX = 49  # as in fixtures.finder.net
 EVENING_FLOOR = 4.0
 FAINTEST = 0.15
+#: Twisted to so much is seen; a stretch of it covers at least so many squares of the wire's diameter.
+SEEN, SHORTEST_SEEN_D = 0.5, 3.0
+FAINTEST_SPINE = 0.05
 #: Where beyond an end its hole is looked for, in wire diameters, and how faint a mark is taken for one.
 HOLE_REACH_D, HOLE_BEFORE_D, HOLE_ASIDE_D, HOLE_SPREAD = 6.0, 0.5, 1.2, 0.9
 HOLE_SIZE_D, FAINTEST_HOLE = 1.5, 0.3
@@ -100,6 +105,31 @@ def ribbon(maps_: Maps, diameter_px: float) -> Ribbon:
     strength = np.where(maps_.spine > FAINTEST, maps_.spine, 0)
     _, direction = ridge(np.asarray(cv2.GaussianBlur(maps_.spine, (0, 0), max(0.8, 0.5 * diameter)), np.float32))
     return Ribbon(strength, np.ones_like(strength), direction, maps_.scale, diameter)
+
+
+def stretches(maps_: Maps, diameter_px: float) -> list[Floats]:
+    """Return the centre lines (N, 2), px, of the stretches that the network sees as twisted, each from end to end."""
+    labels, _ = ndimage.label(maps_.twisted > SEEN, np.ones((3, 3)))
+    least = SHORTEST_SEEN_D * (diameter_px * maps_.scale) ** 2
+    lines = []
+    for label, place in enumerate(ndimage.find_objects(labels), 1):
+        inside = np.pad(labels[place] == label, 1)
+        if inside.sum() < least:
+            continue
+        # The two places farthest from one another inside it, and the way between them along the centre line seen.
+        even = np.where(inside, 1.0, np.inf)
+        one = _farthest(even, tuple(np.argwhere(inside)[0]))
+        other = _farthest(even, one)
+        cost = np.where(inside, 1 / (FAINTEST_SPINE + np.pad(maps_.spine[place], 1)), np.inf)
+        path, _ = route_through_array(cost, one, other, fully_connected=True, geometric=True)
+        corner = np.array([place[1].start, place[0].start]) - 1
+        lines.append(to_photograph(np.array(path, float)[:, ::-1] + corner, maps_.scale))
+    return lines
+
+
+def _farthest(cost: Floats, start: tuple[int, ...]) -> tuple[int, ...]:
+    away, _ = MCP_Geometric(cost).find_costs([start])
+    return tuple(int(k) for k in np.unravel_index(np.where(np.isfinite(away), away, -1).argmax(), away.shape))
 
 
 def along(map_: Picture, scale: float, points_px: Floats) -> Floats:

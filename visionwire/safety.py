@@ -150,21 +150,22 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         one
         for one in sections
         if one is pointed_at
-        or (one is not pigtail and one.belief > LEAST_RUN_BELIEF and (one is main or one.twists >= FEWEST_RUN_TWISTS))
+        or (one is not pigtail and one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS)
     ]
     return Safety(tuple(_in_order(runs)), pigtail)
 
 
 def _as_long_as_runs(one: Section, sections: list[Section], px_per_in: float) -> bool:
     """Whether a section of a series is longer than limits allow of a pigtail, and about as long as the rest."""
-    others = [length_px(other) for other in sections if other is not one]
+    surely = [other for other in sections if other.belief > LEAST_RUN_BELIEF and other.twists >= FEWEST_RUN_TWISTS]
+    others = [length_px(other) for other in surely if other is not one]
     long = length_px(one) > LONGEST_ALLOWED_IN * px_per_in
     return len(others) > 1 and long and length_px(one) > LIKE_OTHER_RUNS * min(others)
 
 
 def _between_others(one: Section, sections: list[Section], reach_px: float) -> bool:
     """Whether a section goes on at both of its ends, into two other ones: then it is a run, however short."""
-    others = [other for other in sections if other is not one]
+    others = [other for other in sections if other is not one and other.belief > LEAST_RUN_BELIEF]
     beyond = []
     for end in (one.spine_px[0], one.spine_px[-1]):
         apart = [min(float(np.hypot(*(end - other.spine_px[at]))) for at in (0, -1)) for other in others]

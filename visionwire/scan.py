@@ -44,6 +44,9 @@ LOWEST = 0.2
 #: Of an end placed by all that was said of it, one standard deviation where that agrees.
 LEAST_END_U_TWISTS = 0.26
 LEAST_MARK = 0.3
+#: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
+SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
+LARGEST_TAIL, LEAST_ON_TAIL, LEAST_BELIEF_TAIL, LITTLE_LIKELIER = 8.0, 0.4, 0.3, 0.03
 ON_SECTION = 0.5
 #: What the strip shows so surely needs no word of the network.
 SURE_ALONE = 0.993
@@ -102,6 +105,7 @@ def sections(
     if seen is None:
         return hinted + kept
     ended = hinted + [_with_ends_seen(luminance, seen, one) for one in kept]
+    ended = _with_tails_seen(luminance, seen, ended, diameter_px)
     return [_with_holes(seen, one, diameter_px) for one in ended]
 
 
@@ -186,6 +190,39 @@ def _with_ends_seen(luminance: Picture, seen: learned.Maps, one: Section) -> Sec
         apart.append(float(np.std(said)) / reach)
     moved = section.with_ends_moved(luminance, one, np.array(outward) * one.px_per_twist)
     return dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, max(apart))))
+
+
+def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section], diameter_px: float) -> list[Section]:
+    """Return the sections, the short ones among them followed anew from end to end of what the network sees.
+
+    A walk may leave a pigtail by the strand that goes on round the head, or come to it over the head.
+    """
+    if not ended:
+        return []
+    usual_px = max(ended, key=lambda one: one.twists).px_per_twist
+    known = [one for one in ended if one is ended[0] or one.twists > section.FEWEST_TWISTS]
+    for line in learned.stretches(seen, diameter_px):
+        length_d = float(np.hypot(*np.diff(line, axis=0).T).sum()) / diameter_px
+        if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
+            continue
+        tail = _believed(luminance, seen, section.whole(luminance, line, diameter_px))
+        alike = 1 / MOST_UNLIKE < tail.px_per_twist / usual_px < MOST_UNLIKE
+        if tail.twists < section.FEWEST_TWISTS or not alike or tail.belief < LEAST_BELIEF_TAIL:
+            continue
+        worse = [one for one in known if one.twists < LARGEST_TAIL and _overlap(one, tail) and one is not ended[0]]
+        others = [one for one in known if one not in worse]
+        likelier = any(one.belief > tail.belief + LITTLE_LIKELIER for one in worse)
+        if likelier or safety.covered(line, others, diameter_px) > safety.MOST_OVERLAP:
+            continue
+        if worse or all(one.twists > LARGEST_TAIL for one in others[1:]):  # a second one would be no pigtail
+            known = [*others, dataclasses.replace(tail, end_u_twists=LEAST_END_U_TWISTS)]
+    return known
+
+
+def _overlap(one: Section, other: Section) -> bool:
+    diameter_px = one.strip.diameter_px
+    shares = safety.covered(one.spine_px, [other], diameter_px), safety.covered(other.spine_px, [one], diameter_px)
+    return max(shares) > LEAST_ON_TAIL
 
 
 def _with_holes(seen: learned.Maps, one: Section, diameter_px: float) -> Section:
