@@ -39,9 +39,10 @@ WIDEST_WIRE = 0.125
 LARGEST_WIRE_IN = 1.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side.
 WIDTHS_TRIED = (1 / 260, 1 / 140)
-#: The least of twists that the longest section must show: a run's, or those of a pigtail alone.
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
+#: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as many
+#: as `safety.FEWEST_RUN_TWISTS`: fewer are a pigtail whose run was missed.
 FEWEST_TWISTS: dict[Method, float] = {"double": 3.0, "single": 1.5}
 #: The least that one wrap of a turnbuckle must span.
 LEAST_PX_PER_WRAP = 6.0
@@ -161,7 +162,8 @@ def _way(
         return problem
     least_belief = LEAST_BELIEF_SINGLE if method == "single" else scan.LEAST_BELIEF
     found = _sections(luminance, plane, wire_in, hints, finders, least_belief)
-    sections = scan.readable(found, hints, FEWEST_TWISTS[method])
+    fewest = FEWEST_TWISTS[method] if hints is not None or method == "single" else safety.FEWEST_RUN_TWISTS
+    sections = scan.readable(found, hints, fewest)
     if isinstance(sections, Refusal):
         return sections
     ruler = _ruler(photo, plane, luminance, sections[0], wire_in)

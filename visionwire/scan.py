@@ -46,7 +46,7 @@ LEAST_END_U_TWISTS = 0.26
 LEAST_MARK = 0.3
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
-LARGEST_TAIL, LEAST_ON_TAIL, LEAST_BELIEF_TAIL, LITTLE_LIKELIER = 8.0, 0.4, 0.3, 0.03
+LARGEST_TAIL, LEAST_ON_TAIL, LEAST_BELIEF_TAIL, LITTLE, MUCH = 8.0, 0.4, 0.3, 0.03, 1.0
 ON_SECTION = 0.5
 #: What the strip shows so surely needs no word of the network.
 SURE_ALONE = 0.993
@@ -211,8 +211,8 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section
             continue
         worse = [one for one in known if one.twists < LARGEST_TAIL and _overlap(one, tail) and one is not ended[0]]
         others = [one for one in known if one not in worse]
-        likelier = any(one.belief > tail.belief + LITTLE_LIKELIER for one in worse)
-        if likelier or safety.covered(line, others, diameter_px) > safety.MOST_OVERLAP:
+        better = any(one.belief > tail.belief + LITTLE or one.twists > tail.twists + MUCH for one in worse)
+        if better or safety.covered(line, others, diameter_px) > safety.MOST_OVERLAP:
             continue
         if worse or all(one.twists > LARGEST_TAIL for one in others[1:]):  # a second one would be no pigtail
             known = [*others, dataclasses.replace(tail, end_u_twists=LEAST_END_U_TWISTS)]

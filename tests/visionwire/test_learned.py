@@ -91,3 +91,23 @@ def test_a_hole_is_where_its_mark_is_ahead_of_the_end_and_nowhere_else() -> None
         assert learned.hole_beyond(_marked(elsewhere), end, ahead, 8.0) is None
     assert learned.hole_beyond(_marked((624.0, 176.0), 0.2), end, ahead, 8.0) is None
     assert learned.hole_beyond(_marked((624.0, 176.0)), np.array([5000.0, 5000.0]), ahead, 8.0) is None
+
+
+def test_a_stretch_runs_from_end_to_end_of_what_is_seen_round_a_bend_and_specks_are_none() -> None:
+    angle = np.linspace(0, np.pi, 200)
+    bend = np.column_stack([175 + 60 * np.cos(angle), 100 - 60 * np.sin(angle)])  # px of the maps
+    twisted = np.zeros((150, 350), np.float32)
+    cv2.polylines(twisted, [np.round(bend).astype(np.int32).reshape(-1, 1, 2)], False, 1.0, 7)
+    spine = np.asarray(cv2.GaussianBlur(twisted, (0, 0), 3.0), np.float32)
+    cv2.circle(twisted, (30, 30), 2, 1.0, -1)
+    blank = np.zeros_like(twisted)
+    (line,) = learned.stretches(learned.Maps(twisted, spine, blank, blank, blank, 0.5), 8.0)
+    along = find.to_maps(line, 0.5)
+    assert np.abs(np.hypot(*(along - [175, 100]).T) - 60).max() < 4.5  # it stays within the band
+    ends = sorted(float(along[k, 0]) for k in (0, -1))
+    assert ends == pytest.approx([115, 235], abs=5)
+
+
+def test_what_is_not_seen_as_twisted_has_no_stretch() -> None:
+    blank = np.zeros((150, 350), np.float32)
+    assert learned.stretches(learned.Maps(blank, blank, blank, blank, blank, 0.5), 8.0) == []

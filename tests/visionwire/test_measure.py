@@ -126,6 +126,14 @@ def test_unhinted_reading_is_near_the_truth_or_refused(path: Path) -> None:
         assert run.got is None or run.got.lay in (run.true["lay"], None)
 
 
+def test_a_pigtail_of_few_twists_is_counted_from_end_to_end() -> None:
+    path = PICTURES / "low_sun.json"
+    seen = unhinted(path)
+    assert seen.reading is not None and seen.reading.pigtail is not None
+    tail = seen.reading.pigtail
+    assert tail.twists == pytest.approx(truth(path)["pigtail"]["count"], abs=tail.twists_u95)
+
+
 @pytest.mark.parametrize("path", NEGATIVES, ids=lambda path: path.stem)
 def test_look_alikes_are_never_accepted(path: Path) -> None:
     answer = unhinted(path).answer

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -49,6 +50,16 @@ def test_the_likeliest_path_follows_a_ridge() -> None:
     assert spacing[30] == pytest.approx(SPACINGS_D[10], rel=0.01)
     assert spacing[-30] == pytest.approx(SPACINGS_D[11], rel=0.01)
     assert local.mean() > 0.9
+
+
+def test_over_a_few_diameters_no_slow_phase_is_made_of_noise() -> None:
+    # Harmonics of half a twist fit any short strip, and so were the likeliest.
+    line = np.array([START, (START[0] + 6 * DIAMETER_PX, START[1])])
+    for seed in range(8):
+        noise = np.random.default_rng(seed).normal(90, 20, SIZE_PX[::-1]).astype(np.float32)
+        twist = estimate(straighten(cv2.GaussianBlur(noise, (0, 0), 4.0), line, DIAMETER_PX))
+        assert twist.twists() > 0.6
+        assert twist.local_fit.mean() < 3
 
 
 def test_a_strip_too_short_says_how_long_it_must_be() -> None:
