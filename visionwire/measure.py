@@ -41,8 +41,8 @@ LARGEST_WIRE_IN = 1.0
 WIDTHS_TRIED = (1 / 260, 1 / 140)
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
-#: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as many
-#: as `safety.FEWEST_RUN_TWISTS`: fewer are a pigtail whose run was missed.
+#: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as
+#: many as `safety.FEWEST_RUN_TWISTS`: fewer are a pigtail whose run was missed.
 FEWEST_TWISTS: dict[Method, float] = {"double": 3.0, "single": 1.5}
 #: The least that one wrap of a turnbuckle must span.
 LEAST_PX_PER_WRAP = 6.0
