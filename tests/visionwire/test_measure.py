@@ -128,9 +128,8 @@ def test_unhinted_reading_is_near_the_truth_or_refused(path: Path) -> None:
 
 def test_a_pigtail_of_few_twists_is_counted_from_end_to_end() -> None:
     path = PICTURES / "low_sun.json"
-    seen = unhinted(path)
-    assert seen.reading is not None and seen.reading.pigtail is not None
-    tail = seen.reading.pigtail
+    tail = unhinted(path).pigtail
+    assert tail is not None
     assert tail.twists == pytest.approx(truth(path)["pigtail"]["count"], abs=tail.twists_u95)
 
 
