@@ -37,8 +37,9 @@ SMALLEST_PICTURE_PX = 32
 #: Of the picture's shorter side: a wire thicker than that leaves no room for a run.
 WIDEST_WIRE = 0.125
 LARGEST_WIRE_IN = 1.0
-#: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side.
-WIDTHS_TRIED = (1 / 260, 1 / 140)
+#: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side; each holds
+#: from half to nearly twice itself.
+WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
 #: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as
