@@ -1,8 +1,8 @@
-"""What was stated of painted scenes beside what is true of them, one row a scene.
+"""What was stated of painted scenes beside what is true of them, one row a scene; the figures are `confidence`'s.
 
 ``python -m tests.benchmarks.coverage FOLDER [FOLDER ...] --rows FILE.csv [--jobs N]`` reads every picture of the
 folders, the wire's diameter given, and every third one (number % 3 == 2) with the ends of its first run as well. Scenes
-already in FILE are not read again.
+already in FILE are not read again. ``python -m tests.benchmarks.coverage --from FILE.csv`` prints the figures.
 """
 
 from __future__ import annotations
@@ -255,13 +255,21 @@ def make_rows(folders: Sequence[Path], path: Path, jobs: int) -> int:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Make rows."""
+    """Make rows, or print their figures."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.coverage", description=__doc__)
-    parser.add_argument("folders", nargs="+", type=Path)
-    parser.add_argument("--rows", type=Path, required=True, help="file that the rows of the folders go into")
+    parser.add_argument("folders", nargs="*", type=Path)
+    parser.add_argument("--rows", type=Path, help="file that the rows of the folders go into")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes that read")
+    parser.add_argument("--from", dest="source", type=Path, help="file of rows to print the figures of")
     options = parser.parse_args(arguments)
-    make_rows(options.folders, options.rows, options.jobs)
+    if options.source is None and (options.rows is None or not options.folders):
+        parser.error("give folders and --rows FILE.csv, or --from FILE.csv")
+    if options.rows is not None:
+        make_rows(options.folders, options.rows, options.jobs)
+    if options.source is not None:
+        from tests.benchmarks import confidence
+
+        confidence.print_figures(confidence.load(options.source))
 
 
 if __name__ == "__main__":

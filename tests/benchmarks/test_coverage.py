@@ -6,9 +6,12 @@ import json
 import shutil
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
 from tests.benchmarks import coverage, report
+from visionwire.measure import measure
 
 SCENES = ("demo", "short_fine")
 
@@ -45,14 +48,15 @@ def test_rows_are_made_once_and_a_run_that_broke_off_goes_on(folder: Path, tmp_p
 def test_a_row_says_what_the_reading_and_the_truth_say(folder: Path) -> None:
     row = coverage.row_of(folder / "demo_0001.json")
     truth = json.loads((folder / "demo_0001.json").read_text())
-    result = report.compare("demo", truth, report.measure(folder / "demo.jpg", wire=0.032), truth["runs"], 0.0)
+    result = report.compare("demo", truth, measure(folder / "demo.jpg", wire=0.032), truth["runs"], 0.0)
     (run,) = result.runs
     assert run.got is not None
     assert float(row["true_tpi"]) == pytest.approx(truth["runs"][0]["mean_tpi"], rel=1e-4)
     assert float(row["tpi"]) == pytest.approx(run.got.twists_per_inch, rel=1e-4)
     assert float(row["u"]) == pytest.approx(run.got.twists_per_inch_u95 / 1.959964, rel=1e-4)
-    terms = [float(row[name]) for name in row if name.startswith("term_")]
-    assert sum(term**2 for term in terms) == pytest.approx((float(row["u"]) / float(row["tpi"])) ** 2, rel=1e-3)
+    terms = {name.removeprefix("term_"): float(row[name]) for name in row if name.startswith("term_")}
+    budget = {one.term: one.twists_per_inch_u / run.got.twists_per_inch for one in run.got.budget}
+    assert terms == pytest.approx(budget, rel=1e-4)
     assert (row["source"], row["lay"], row["wrong_finds"], row["not_runs"]) == ("card", "Z", "0", "0")
     assert row["runs_conform"] == "1"
     assert row["pigtail"] == "true"
@@ -73,7 +77,7 @@ def test_a_picture_that_breaks_the_reader_is_a_row_too(
 def test_a_refusal_leaves_what_was_not_read_empty(folder: Path, tmp_path: Path) -> None:
     for file in folder.glob("demo*"):
         shutil.copy(file, tmp_path)
-    report.cv2.imwrite(str(tmp_path / "demo.jpg"), report.np.zeros((400, 600, 3), report.np.uint8))
+    cv2.imwrite(str(tmp_path / "demo.jpg"), np.zeros((400, 600, 3), np.uint8))
     path = tmp_path / "rows.csv"
     coverage.write_rows(path, [coverage.row_of(tmp_path / "demo_0001.json")])
     (row,) = coverage.read_rows(path)
