@@ -90,14 +90,19 @@ class Plane:
     def length_relative_u(self, points_px: ArrayLike) -> float:
         """Return the relative standard deviation of the length on the plane of an (N, 2) polyline.
 
-        The corners' noise goes through the least-squares fit to first order
-        (JCGM 100:2008, 5.1.2, with the fit's covariance), so that it grows with the
-        distance from the card; the card's own size is added in quadrature.
+        That of the corners, the card's own size added in quadrature.
         """
         if self.source in ("two-points", "wire"):
             return self.relative_u
-        corner_u = _length_corner_u(self.image_from_plane, self.points_mm, self.to_mm(points_px), self.corner_u_px)
-        return float(np.hypot(corner_u, self.scale_relative_u))
+        return float(np.hypot(self.corner_relative_u(points_px), self.scale_relative_u))
+
+    def corner_relative_u(self, points_px: ArrayLike) -> float:
+        """Return what the corners' noise alone does to the length of an (N, 2) polyline, relative.
+
+        It goes through the least-squares fit to first order (JCGM 100:2008, 5.1.2, with the fit's
+        covariance), so that it grows with the distance from the card.
+        """
+        return _length_corner_u(self.image_from_plane, self.points_mm, self.to_mm(points_px), self.corner_u_px)
 
 
 def fit_plane(

@@ -11,7 +11,7 @@ import scipy
 from numpy.typing import NDArray
 
 from calibration.plane import Plane
-from visionwire import __version__, judge, layout, look, outline, quality, safety
+from visionwire import __version__, cues, gates, judge, layout, look, outline, quality, safety, sharpness
 from visionwire.budget import Ruler
 from visionwire.density import Density, density_of
 from visionwire.evidence import Evidence, SectionEvidence
@@ -35,8 +35,6 @@ NOTED_TILT_DEG = 25.0
 NOTED_RESIDUAL_PX = 1.0
 #: What is believed to be wire less than that is measured where it was pointed at, and not called.
 LEAST_CALLED = 0.5
-#: A wire that looks so many standard deviations, and so much of itself, off the size given is another one.
-OTHER_WIRE_SIGMAS, OTHER_WIRE_SHARE = 3.0, 0.2
 
 
 def reading(
@@ -50,13 +48,17 @@ def reading(
 ) -> tuple[Reading, Evidence]:
     """Judge a safety by the limits and return the reading with its evidence."""
     flags = scale_flags(ruler.plane)
+    card_blur = sharpness.on_card(luminance, ruler.plane)
     runs, checks, all_laid = [], [], []
     for number, one in enumerate(whole.runs, 1):
-        density = density_of(one, ruler)
-        as_laid = layout.laid(density, ruler)
+        seen = outline.wire_diameter_px(luminance, one)
+        run_ruler, disagreement = cues.fused(ruler, seen, wire_in, one.spine_px)
+        density = density_of(one, run_ruler)
+        as_laid = layout.laid(density, run_ruler)
         run_checks = _run_checks(as_laid, f"run {number}", limits, wire_in)
-        wire = _wire_in(luminance, one, ruler)
-        run_flags = _run_flags(as_laid, wire, wire_in)
+        wire = _wire_in(seen, one, ruler)
+        run_flags = _run_flags(as_laid) + ([] if disagreement is None else [disagreement])
+        run_flags += gates.run_flags(luminance, ruler.plane, one, card_blur)
         if one.doubted:
             run_flags.append(quality.flag("finders-disagree"))
         if wire is None and ruler.plane.source != "wire":
@@ -225,18 +227,17 @@ def _run(
 
 def _budget(density: Density) -> tuple[Term, ...]:
     """Return the terms of the density's uncertainty, the largest first."""
-    whole = density.twists_per_inch_u / density.twists_per_inch
     terms = sorted(density.terms.items(), key=lambda term: -term[1])
-    return tuple(Term(name, u * density.twists_per_inch, (u / whole) ** 2) for name, u in terms)
+    variance = sum(u**2 for _, u in terms)
+    return tuple(Term(name, u * density.twists_per_inch, u**2 / variance) for name, u in terms)
 
 
-def _wire_in(luminance: NDArray[np.float32], one: Section, ruler: Ruler) -> tuple[float, float] | None:
+def _wire_in(seen: outline.Diameter | None, one: Section, ruler: Ruler) -> tuple[float, float] | None:
     """Return the wire's diameter and its standard deviation; None where it is the ruler, or does not stand out."""
-    seen = None if ruler.plane.source == "wire" else outline.wire_diameter_px(luminance, one)
-    if seen is None:
+    if seen is None or ruler.plane.source == "wire":
         return None
-    px_per_in = ruler.px_per_in(one.spine_px.mean(0))
-    return seen[0] / px_per_in, seen[0] / px_per_in * float(np.hypot(seen[1] / seen[0], ruler.relative_u(one.spine_px)))
+    diameter_in = seen.px / ruler.px_per_in(one.spine_px.mean(0))
+    return diameter_in, diameter_in * float(np.hypot(seen.u_px / seen.px, ruler.relative_u(one.spine_px)))
 
 
 def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet) -> tuple[Pigtail, list[Check]]:
@@ -294,15 +295,11 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
     return flags
 
 
-def _run_flags(as_laid: Laid, wire: tuple[float, float] | None, wire_in: float | None) -> list[quality.Flag]:
+def _run_flags(as_laid: Laid) -> list[quality.Flag]:
     density = as_laid.density
     one, flags = density.section, []
     if as_laid.gap_start is None or as_laid.gap_end is None:
         flags.append(quality.flag("hole-not-located"))
-    if wire is not None and wire_in is not None:
-        off = abs(wire[0] - wire_in)
-        if off > OTHER_WIRE_SIGMAS * wire[1] and off > OTHER_WIRE_SHARE * wire_in:
-            flags.append(quality.flag("wire-not-as-given", seen_in=wire[0], given_in=wire_in))
     if one.px_per_twist < FULL_PX_PER_TWIST:
         percent = 100 * one.px_per_twist / FULL_PX_PER_TWIST
         flags.append(

@@ -1,13 +1,15 @@
 """The uncertainty budget: what a run's length and density may be off by.
 
-First-order propagation (JCGM 100:2008, 5.1.2) of independent relative terms. A card
-beside the wire lies lower than the wire: the plane at the wire's own height is
-where lengths are read, and what is not known of that height is a term here.
+Independent relative terms, each to first order (JCGM 100:2008, 5.1.2); ``montecarlo`` lets
+their distributions through the whole model. A card beside the wire lies lower than the
+wire: the plane at the wire's own height is where lengths are read, and what is not known
+of that height is a term here.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +46,12 @@ class Ruler:
     focal_px : float or None
     image_size : (int, int)
         Width and height, px.
+    enlarged : float
+        Inches that other cues of the scale make of one inch as the plane has it (``cues``).
+    share : float
+        Weight of the plane among the cues.
+    others : dict
+        Relative terms of the other cues, by name, each times its weight.
     """
 
     plane: Plane
@@ -51,6 +59,9 @@ class Ruler:
     height_u_mm: float
     focal_px: float | None
     image_size: tuple[int, int]
+    enlarged: float = 1.0
+    share: float = 1.0
+    others: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def camera(self) -> tuple[float | None, tuple[int, int]]:
@@ -60,9 +71,9 @@ class Ruler:
     def to_in(self, points_px: Floats) -> Floats:
         """Return (N, 2) points of the wire, in, on the plane at its height."""
         if self.height_mm == 0:
-            return self.plane.to_mm(points_px) / MM_PER_IN
+            return self.plane.to_mm(points_px) * self.enlarged / MM_PER_IN
         at_mm = to_plane_at(self.plane, points_px, self.height_mm, *self.camera)
-        return np.asarray(at_mm, float) / MM_PER_IN
+        return np.asarray(at_mm * self.enlarged / MM_PER_IN, float)
 
     def along_in(self, points_px: Floats) -> Floats:
         """Return the distance (N,) of every point from the first, along the polyline, in."""
@@ -83,20 +94,33 @@ class Ruler:
         return float(np.sqrt(sum(term**2 for term in terms.values())))
 
     def terms(self, points_px: Floats) -> dict[str, float]:
-        """Return the relative terms by name: "card" and "spine"; beside a card also "height", "slope" and "lens"."""
-        terms = {"card": self.plane.length_relative_u(points_px), "spine": SPINE_U}
+        """Return the relative terms by name.
+
+        Of a card "corners" and "print"; beside it also "height", "slope" and "lens". Of two points "points". Of the
+        wire "outline", "wire-size" and "askew". Of other cues ``others``. Always "spine".
+        """
+        if self.plane.source == "two-points":
+            own = {"points": self.plane.relative_u}
+        elif self.plane.source == "wire":
+            own = {"outline": self.plane.relative_u, "wire-size": WIRE_U, "askew": ASKEW_U}
+        else:
+            own = {"corners": self.plane.corner_relative_u(points_px), "print": self.plane.scale_relative_u}
         if self.height_u_mm > 0:
             camera = camera_mm(self.plane, *self.camera)
-            ends_mm = self.plane.to_mm(np.array([points_px[0], points_px[-1]]))
-            direction = (ends_mm[1] - ends_mm[0]) / max(float(np.linalg.norm(ends_mm[1] - ends_mm[0])), 1e-9)
-            # A rise along the run is seen as length where the camera looks along it.
-            obliqueness = float((camera[:2] - ends_mm.mean(0)) @ direction) / camera[2]
-            terms["height"] = self.height_u_mm / float(camera[2])
-            terms["lens"] = lens_relative_u(
-                self.plane, points_px[:: max(1, len(points_px) // LENS_POINTS)], *self.camera
-            )
-            terms["slope"] = float(np.hypot(obliqueness * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))
-        return terms
+            own["height"] = self.height_u_mm / float(camera[2])
+            own["lens"] = lens_relative_u(self.plane, points_px[:: max(1, len(points_px) // LENS_POINTS)], *self.camera)
+            own["slope"] = float(np.hypot(self.obliqueness(points_px) * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))
+        terms = {name: float(self.share * term) for name, term in own.items()}
+        for name, term in self.others.items():
+            terms[name] = float(np.hypot(terms.get(name, 0.0), term))
+        return {**terms, "spine": SPINE_U}
+
+    def obliqueness(self, points_px: Floats) -> float:
+        """Return how much a rise along the run is seen as length: where the camera looks along it, by its tangent."""
+        camera = camera_mm(self.plane, *self.camera)
+        ends_mm = self.plane.to_mm(np.array([points_px[0], points_px[-1]]))
+        direction = (ends_mm[1] - ends_mm[0]) / max(float(np.linalg.norm(ends_mm[1] - ends_mm[0])), 1e-9)
+        return float((camera[:2] - ends_mm.mean(0)) @ direction) / float(camera[2])
 
 
 def beside(plane: Plane, focal_px: float | None, image_size: tuple[int, int]) -> Ruler:
@@ -121,6 +145,6 @@ def of_wire(
         residual_px=None,
         corner_u_px=diameter_u_px,
         scale_relative_u=WIRE_U,
-        relative_u=float(np.sqrt((diameter_u_px / diameter_px) ** 2 + WIRE_U**2 + ASKEW_U**2)),
+        relative_u=diameter_u_px / diameter_px,
     )
     return Ruler(plane, 0.0, 0.0, None, image_size)

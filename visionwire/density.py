@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from visionwire import montecarlo
 from visionwire.budget import Ruler
 from visionwire.judge import COVERAGE_95
 from visionwire.reading import DensityAt
@@ -36,6 +37,8 @@ class Density:
         What its uncertainty is made of, relative, by name.
     unseen_relative_u : float
         What the stretch between an end as found and the true end may change the mean by.
+    relative_u : float
+        Of the mean density: half its 95 % interval by Monte Carlo, as standard deviations count it.
     along_in : (n,) float array
         Distance of every column from the start.
     bow_in : float
@@ -48,6 +51,7 @@ class Density:
     length_in: float
     length_terms: dict[str, float]
     unseen_relative_u: float
+    relative_u: float
     along_in: Floats
     bow_in: float
 
@@ -63,13 +67,13 @@ class Density:
 
     @property
     def terms(self) -> dict[str, float]:
-        """The budget of the mean density: relative standard deviations by name."""
+        """The budget of the mean density: relative standard deviations by name, to first order."""
         return {**self.length_terms, "phase": self.twists_u / self.twists, "ends": self.unseen_relative_u}
 
     @property
     def twists_per_inch_u(self) -> float:
         """Standard deviation of the mean density."""
-        return self.twists_per_inch * float(np.sqrt(sum(term**2 for term in self.terms.values())))
+        return self.twists_per_inch * self.relative_u
 
     def window(self, centre_in: float, width_in: float) -> DensityAt:
         """Return the density over a window of that width."""
@@ -122,11 +126,14 @@ def density_of(section: Section, ruler: Ruler) -> Density:
     chord = points_in[-1] - points_in[0]
     chord = chord / max(float(np.linalg.norm(chord)), 1e-9)
     aside = (points_in - points_in[0]) @ np.array([-chord[1], chord[0]])
+    unseen = _unseen(section, along_in)
+    draws = montecarlo.relative_densities(ruler, section.spine_px, section.twists_u / section.twists, unseen)
     return Density(
         section=section,
         twists=section.twists,
         twists_u=section.twists_u,
-        unseen_relative_u=_unseen(section, along_in),
+        unseen_relative_u=unseen,
+        relative_u=montecarlo.interval_u(draws),
         length_in=float(along_in[-1]),
         length_terms=ruler.terms(section.spine_px),
         along_in=along_in,

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 
+#: Common practice, no source: what is sold for lock wire in inches.
+COMMON_SIZES_IN = (0.020, 0.025, 0.032, 0.041, 0.047, 0.051)
 #: Full turns closer than this, in wire diameters, do not exist: two touching strands lock up there
 #: (Bohr & Olsen, EPL 93 (2011) 60004).
 LOCK_UP_PITCH_D = 2.70

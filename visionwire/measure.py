@@ -333,7 +333,7 @@ def _ruler(
     seen = outline.wire_diameter_px(luminance, main)
     if seen is None or wire_in is None:
         return quality.refuse("wire-not-a-ruler")
-    return budget.of_wire(wire_in, *seen, main.spine_px.mean(0), _size(photo))
+    return budget.of_wire(wire_in, seen.px, seen.u_px, main.spine_px.mean(0), _size(photo))
 
 
 def _size(photo: Photo) -> tuple[int, int]:

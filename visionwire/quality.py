@@ -186,8 +186,18 @@ CODES: dict[str, Code] = {
     ),
     "wire-not-as-given": Code(
         "flag",
-        "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given",
-        "check the wire's size, and that the card was printed at its size",
+        "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given, so the scale is in doubt",
+        "check the wire's size, of which {common_in:.3f} in would fit, and that the card was printed at its size",
+    ),
+    "card-below-wire": Code(
+        "flag",
+        "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given, as it would with the card {depth_in:.1f} in below it",
+        "lay the card at the height of the wire, or check the wire's size, of which {common_in:.3f} in would fit",
+    ),
+    "outline-and-slope-disagree": Code(
+        "flag",
+        "the wire's outline and the slope of its strands disagree on the scale by {percent:.0f} %",
+        "lay a printed card beside the wire",
     ),
     "finders-disagree": Code(
         "flag",

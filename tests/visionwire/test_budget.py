@@ -62,7 +62,7 @@ def test_the_whole_is_the_root_of_the_squares_of_its_parts() -> None:
     ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)
     points_px = wire_px(2.0)
     terms = ruler.terms(points_px)
-    assert {"card", "height", "slope", "spine", "lens"} <= set(terms)
+    assert {"corners", "print", "height", "slope", "spine", "lens"} <= set(terms)
     assert all(term > 0 for term in terms.values())
     assert ruler.relative_u(points_px) ** 2 == pytest.approx(sum(term**2 for term in terms.values()))
 
@@ -96,7 +96,7 @@ def test_two_points_lie_on_the_wire_itself() -> None:
     line = np.array([[100.0, 300.0], [300.0, 300.0]])
     assert ruler.height_mm == 0
     assert ruler.along_in(line)[-1] == pytest.approx(1.0)
-    assert set(ruler.terms(line)) >= {"card", "spine"}
+    assert set(ruler.terms(line)) >= {"points", "spine"}
     assert "height" not in ruler.terms(line)
     assert ruler.relative_u(line) >= plane.relative_u
 

@@ -40,7 +40,7 @@ def draw(
     return noisy
 
 
-def measured(picture: NDArray[np.float32], strip_for: float, row: float = 85.0) -> tuple[float, float] | None:
+def measured(picture: NDArray[np.float32], strip_for: float, row: float = 85.0) -> outline.Diameter | None:
     """Return the diameter on a straight section whose strip is made for the given one."""
     line = np.column_stack([np.linspace(40, 520, 200), np.full(200, row)])
     return outline.wire_diameter_px(picture, section.whole(picture, line, strip_for))
@@ -52,8 +52,8 @@ def test_a_drawn_pair_is_measured_within_its_own_uncertainty(diameter: float, sp
     for lay in ("Z", "S"):
         result = measured(draw(diameter, spacing_d * diameter, lay), diameter)
         assert result is not None
-        assert abs(result[0] - diameter) < 2 * result[1]
-        assert result[1] < 0.08 * diameter
+        assert abs(result.px - diameter) < 2 * result.u_px
+        assert result.u_px < 0.08 * diameter
 
 
 def test_in_pictures_the_stated_uncertainty_is_true_and_small() -> None:
@@ -66,8 +66,8 @@ def test_in_pictures_the_stated_uncertainty_is_true_and_small() -> None:
         found = section.whole(luminance, np.array(truth["runs"][0]["spine_px"]), 0.8 * diameter)
         result = outline.wire_diameter_px(luminance, found)
         if result is not None:
-            off.append(abs(np.log(result[0] / diameter)))
-            stated.append(result[1] / result[0])
+            off.append(abs(np.log(result.px / diameter)))
+            stated.append(result.u_px / result.px)
     assert len(off) > 20
     assert np.mean(np.array(off) < 1.96 * np.array(stated)) > 0.85
     assert np.median(off) < 0.05
@@ -79,23 +79,23 @@ def test_a_strip_for_another_diameter_leads_to_the_same(wrong: float) -> None:
     picture = draw(10.0, 35.0)
     right, other = measured(picture, 10.0), measured(picture, 10.0 * wrong)
     assert right is not None and other is not None
-    assert other[0] == pytest.approx(right[0], rel=0.05)
+    assert other.px == pytest.approx(right.px, rel=0.05)
 
 
 def test_measuring_again_stays_where_it_is() -> None:
     picture = draw(10.0, 35.0)
     first = measured(picture, 10.0)
     assert first is not None
-    again = measured(picture, first[0])
+    again = measured(picture, first.px)
     assert again is not None
-    assert again[0] == pytest.approx(first[0], rel=0.03)
+    assert again.px == pytest.approx(first.px, rel=0.03)
 
 
 def test_brightness_and_contrast_do_not_matter() -> None:
     picture = draw(10.0, 35.0)
     plain, changed = measured(picture, 10.0), measured((0.5 * picture + 20).astype(np.float32), 10.0)
     assert plain is not None and changed is not None
-    assert changed[0] == pytest.approx(plain[0], rel=0.01)
+    assert changed.px == pytest.approx(plain.px, rel=0.01)
 
 
 def test_a_mirrored_picture_gives_the_same() -> None:
@@ -103,13 +103,13 @@ def test_a_mirrored_picture_gives_the_same() -> None:
     plain = measured(picture, 10.0)
     mirrored = measured(np.ascontiguousarray(picture[::-1]), 10.0, SIZE[0] - 1 - 85.0)
     assert plain is not None and mirrored is not None
-    assert mirrored[0] == pytest.approx(plain[0], rel=0.03)
+    assert mirrored.px == pytest.approx(plain.px, rel=0.03)
 
 
 def test_twice_the_picture_gives_twice_the_diameter() -> None:
     small, large = measured(draw(7.0, 24.5), 7.0), measured(draw(14.0, 49.0), 14.0)
     assert small is not None and large is not None
-    assert large[0] / small[0] == pytest.approx(2.0, rel=0.06)
+    assert large.px / small.px == pytest.approx(2.0, rel=0.06)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -122,3 +122,12 @@ def test_a_grating_has_no_diameter() -> None:
     y, x = np.mgrid[: SIZE[0], : SIZE[1]]
     picture = (120 + 40 * np.sin(2 * np.pi * (x + y) / 30)).astype(np.float32)
     assert measured(picture, 10.0) is None
+
+
+@pytest.mark.parametrize("spacing_d", [3.0, 4.0, 5.0])
+def test_the_slope_of_the_strand_gives_the_diameter_too(spacing_d: float) -> None:
+    """d = 2 p tan a / pi, the geometry of two wires wound about each other; coarse, and the same for either hand."""
+    for lay in ("Z", "S"):
+        result = measured(draw(12.0, 12.0 * spacing_d, lay), 12.0)
+        assert result is not None
+        assert abs(np.log(result.by_slope_px / 12.0)) < 0.3

@@ -5,9 +5,9 @@ from __future__ import annotations
 import dataclasses
 
 from visionwire import judge
+from visionwire.helix import COMMON_SIZES_IN
 from visionwire.limits import LimitSet
 from visionwire.plan.make import Plan, PlannedSpan
-from visionwire.plan.rules import COMMON_SIZES_IN
 from visionwire.reading import Check, Reading, Run
 
 #: The plan's span goes from hole to hole straight; the wire may leave either on another side of its head.

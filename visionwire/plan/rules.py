@@ -8,11 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from visionwire.errors import PlanError
+from visionwire.helix import COMMON_SIZES_IN
 from visionwire.limits import LimitSet
 from visionwire.plan.wish import Wish
 
-#: Common practice, no source: what is sold for lock wire in inches.
-COMMON_SIZES_IN = (0.020, 0.025, 0.032, 0.041, 0.047, 0.051)
 CLOSE_IN = 2.0
 LEAST_DOUBLE_IN, SMALL_HOLE_IN, LARGE_HOLE_IN = 0.032, 0.045, 0.062
 LEAST_FILL, MOST_FILL = 1 / 3, 3 / 4

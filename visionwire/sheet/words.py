@@ -33,7 +33,13 @@ RULE_WORDS = {
 }
 
 TERM_WORDS = {
-    "card": "scale: the card as found and its print, or what stands for it",
+    "corners": "scale: where the card was found",
+    "print": "scale: the card's own size",
+    "points": "scale: the two points given",
+    "outline": "scale: the wire's outline",
+    "wire-size": "scale: the wire's own size",
+    "askew": "run not square to the camera",
+    "cues": "scale: card and wire do not agree",
     "height": "height of the wire over the card",
     "slope": "run not parallel to the card",
     "lens": "distortion of the lens",

@@ -1,0 +1,102 @@
+"""Cues put together by least squares, and told apart where they disagree."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tests.visionwire.test_budget import CENTRE_PX, FOCAL_PX, SIZE_PX, card_plane, wire_px
+from visionwire import budget, cues
+from visionwire.outline import Diameter
+from visionwire.quality import Flag
+
+WIRE_IN = 0.032
+
+
+def ruler_and_line() -> tuple[budget.Ruler, np.ndarray]:
+    return budget.beside(card_plane(), FOCAL_PX, SIZE_PX), wire_px(budget.HEIGHT_MM)
+
+
+def seen(looks_in: float, u: float = 0.06) -> Diameter:
+    """Return a wire that looks so thick by the card, its strands' slope in keeping."""
+    ruler, line = ruler_and_line()
+    px = looks_in * ruler.px_per_in(line.mean(0))
+    return Diameter(px, u * px, px * np.exp(cues.SLOPE_LEAN))
+
+
+def flag_of(looks_in: float) -> Flag | None:
+    ruler, line = ruler_and_line()
+    return cues.fused(ruler, seen(looks_in), WIRE_IN, line)[1]
+
+
+def test_independent_cues_join_to_their_weighted_mean() -> None:
+    """Against numpy's weighted average and scipy's chi-squared distribution."""
+    said, u = np.array([0.01, -0.02, 0.05]), np.array([0.01, 0.03, 0.06])
+    joined = cues.join(said, np.diag(u**2))
+    assert joined.mean == pytest.approx(np.average(said, weights=u**-2))
+    left = (((said - joined.mean) / u) ** 2).sum()
+    assert joined.chi_squared == pytest.approx(left)
+    assert joined.probability == pytest.approx(stats.chi2.sf(left, 2))
+
+
+def test_an_error_in_common_is_not_averaged_away() -> None:
+    together = np.diag([0.01**2, 0.01**2]) + 0.05**2
+    weights = cues.join(np.zeros(2), together).weights
+    assert weights @ together @ weights == pytest.approx(0.01**2 / 2 + 0.05**2)
+
+
+def test_chi_squared_of_true_cues_is_what_it_should_be() -> None:
+    rng = np.random.default_rng(5)
+    covariance = np.diag([0.01, 0.06, 0.23]) ** 2
+    covariance[1:, 1:] += 0.02**2
+    said = rng.multivariate_normal(np.zeros(3), covariance, 4000)
+    probabilities = np.array([cues.join(one, covariance).probability for one in said])
+    assert stats.kstest(probabilities, "uniform").pvalue > 0.001
+
+
+def test_cues_that_agree_narrow_the_scale_and_move_it_little() -> None:
+    ruler, line = ruler_and_line()
+    together, flag = cues.fused(ruler, seen(1.05 * WIRE_IN), WIRE_IN, line)
+    assert flag is None
+    assert together.relative_u(line) < ruler.relative_u(line)
+    assert 0.99 < together.along_in(line)[-1] / ruler.along_in(line)[-1] < 1.0  # thicker: more pixels an inch
+
+
+def test_a_wire_that_looks_too_thin_is_another_one() -> None:
+    flag = flag_of(0.020)
+    assert flag is not None and flag.code == "wire-not-as-given"
+    assert "0.020 in would fit" in flag.sentence
+
+
+def test_a_wire_that_looks_too_thick_may_lie_high_over_the_card() -> None:
+    # Similar triangles: a card 50 mm below, seen from 198 mm over the wire's plane, makes it look a third thicker.
+    thicker = 1 / (1 - 50 / (200 - budget.HEIGHT_MM))
+    flag = flag_of(thicker * WIRE_IN)
+    assert flag is not None and flag.code == "card-below-wire"
+    assert f"{50 / 25.4:.1f} in below" in flag.sentence or f"{50 / 25.4 + 0.1:.1f} in below" in flag.sentence
+
+
+def test_cues_that_disagree_widen_the_reading_to_the_other_word() -> None:
+    ruler, line = ruler_and_line()
+    wider, flag = cues.fused(ruler, seen(0.020), WIRE_IN, line)
+    assert flag is not None
+    assert wider.along_in(line)[-1] == ruler.along_in(line)[-1]
+    assert 2 * wider.relative_u(line) > np.log(0.032 / 0.020)
+
+
+def test_without_a_size_the_wire_says_nothing() -> None:
+    ruler, line = ruler_and_line()
+    assert cues.fused(ruler, seen(0.020), None, line) == (ruler, None)
+    assert cues.fused(ruler, None, WIRE_IN, line) == (ruler, None)
+
+
+def test_the_slope_of_the_strands_alone_moves_nothing() -> None:
+    ruler = budget.of_wire(WIRE_IN, 8.0, 0.48, CENTRE_PX, SIZE_PX)
+    assert cues.fused(ruler, Diameter(8.0, 0.48, 10.0), WIRE_IN, wire_px(2.0)) == (ruler, None)
+
+
+def test_outline_and_slope_far_apart_are_said_to_be() -> None:
+    ruler = budget.of_wire(WIRE_IN, 8.0, 0.48, CENTRE_PX, SIZE_PX)
+    flag = cues.fused(ruler, Diameter(8.0, 0.48, 3.0), WIRE_IN, wire_px(2.0))[1]
+    assert flag is not None and flag.code == "outline-and-slope-disagree"
