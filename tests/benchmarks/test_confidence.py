@@ -102,6 +102,7 @@ def test_a_call_is_wrong_where_truth_or_what_was_judged_is_another(tmp_path: Pat
         {"true_pigtail_twists": "6.4"},
         {"true_pigtail_twists": "6.6"},
         {"true_pigtail_twists": "6.6", "pigtail_low": "", "pigtail_high": ""},
+        {"true_pigtail_twists": "", "pigtail": "", "pigtail_low": "", "pigtail_high": ""},
         {"true_pigtail_twists": "2.4", "call": "nonconforming", "all_conform": "0.01"},
         {"call": "nonconforming", "all_conform": "0.01"},
         {"wrong_finds": "1"},
@@ -111,9 +112,9 @@ def test_a_call_is_wrong_where_truth_or_what_was_judged_is_another(tmp_path: Pat
         {"code": "no-scale", **dict.fromkeys(("call", "confidence", "all_conform", "runs_conform"), "")},
     )
     called, wrong = confidence.called_wrong(rows)
-    assert called.tolist() == [True] * 10 + [False] * 2
-    assert wrong.tolist() == [False, True, False, True, False, False, True, True, True, True, False, False]
-    assert confidence.settled_wrong(rows)[:11].tolist() == [*wrong[:10].tolist(), True]
+    assert called.tolist() == [True] * 11 + [False] * 2
+    assert np.flatnonzero(wrong).tolist() == [1, 3, 7, 8, 9, 10]
+    assert np.flatnonzero(confidence.settled_wrong(rows)[:12]).tolist() == [1, 3, 7, 8, 9, 10, 11]
 
 
 def test_scores_are_of_what_was_read(tmp_path: Path) -> None:
