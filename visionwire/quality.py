@@ -129,6 +129,31 @@ CODES: dict[str, Code] = {
         "the card's corners lie {residual_px:.1f} px from a flat card",
         "lay the card flat, and print it on stiff stock",
     ),
+    "blurred": Code(
+        "flag",
+        "the picture is {how}: one twist spans {sigmas:.1f} times the blur of {blur_px:.1f} px; {needed:.0f} times give full trust",
+        "tap on the wire to focus, and keep at least 10 cm away; a blur under {enough_px:.1f} px would do",
+    ),
+    "moved": Code(
+        "flag",
+        "phone or part moved while the picture was taken, which smeared it by {smear_px:.1f} px {way}; under {enough_px:.1f} px would do",
+        "brace the phone, give more light, or use its timer",
+    ),
+    "over-exposed": Code(
+        "flag",
+        "{percent:.0f} % of the wire is burnt out to white; under {enough:.0f} % would do",
+        "tap on the wire and slide the brightness down, or light it from another side",
+    ),
+    "under-exposed": Code(
+        "flag",
+        "the wire is too dark: {percent:.0f} % of it is black, and its bright side has {level:.0f} % of full brightness; under {enough:.0f} % black and at least {enough_level:.0f} % would do",
+        "give more light, or tap on the wire and slide the brightness up",
+    ),
+    "card-far": Code(
+        "flag",
+        "the card lies {lengths:.1f} of its own lengths away from the run, where its scale is less sure; under {enough:.1f} would do",
+        "lay the card right beside the wire",
+    ),
     "small-twist": Code(
         "flag",
         "one twist spans {px_per_twist:.0f} px; {needed_px:.0f} give full trust",

@@ -1,0 +1,123 @@
+"""What of a picture's quality stands between a run and full trust, and how little more would do.
+
+Blur, a movement, the exposure of the wire, and a card too far away: each is measured,
+and flagged only where it does harm.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.plane import Plane
+from visionwire import exposure, quality, sharpness
+from visionwire.section import Section
+from visionwire.sharpness import Blur
+
+Floats = NDArray[np.float64]
+
+#: Standard deviations of the blur that a twist must span for full trust, and under which little can be told at all.
+FULL_SIGMAS, LEAST_SIGMAS = 11.0, 6.0
+#: A movement is noted from this share of a twist, and from so many px and of its own standard deviations: on
+#: painted pictures that were held still none reached 1.8 px.
+LARGEST_SMEAR, NOTED_SMEAR_PX, SMEAR_SIGMAS = 0.1, 2.0, 3.0
+#: Cosine and sine of 30 degrees: so near to a direction a movement goes by its name.
+NEAR_COS, NEAR_SIN = np.cos(np.pi / 6), np.sin(np.pi / 6)
+#: Of painted runs, exposed ever more and ever less, a quarter lost half a percent of the count from a third of the
+#: wire burnt out, or a tenth of the wire no brighter than this; under that they lost less, and most lost all beyond
+#: four fifths burnt out.
+LARGEST_WHITE, LARGEST_BLACK, LEAST_BRIGHT = 0.3, 0.2, 25.0
+#: Longer sides of the card from it to the run's middle: there the noise of its corners alone makes half a percent
+#: of length for one picture in four, as much as the print that nobody held a rule to.
+FARTHEST_CARDS = 1.5
+
+
+def run_flags(luminance: NDArray[np.float32], plane: Plane, run: Section, card_blur: Blur | None) -> list[quality.Flag]:
+    """Return the flags of the picture's quality at one run.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture, 0 to 255.
+    plane : Plane
+        What gives the scale.
+    run : Section
+    card_blur : Blur or None
+        From `sharpness.on_card`; where there is none, the sharpest edges near the run tell the blur.
+    """
+    moved = None if card_blur is None else _moved(card_blur, run)
+    if card_blur is None:
+        diameter_px = run.strip.diameter_px
+        blur_px = sharpness.near_line(luminance, run.spine_px, diameter_px, run.px_per_twist)
+    else:
+        blur_px = card_blur.sigma_px if moved is None else card_blur.still_px
+    found = [moved, None if blur_px is None else _blurred(blur_px, run), *_exposed(run), _card_far(plane, run)]
+    return [one for one in found if one is not None]
+
+
+def _blurred(blur_px: float, run: Section) -> quality.Flag | None:
+    enough_px = run.px_per_twist / FULL_SIGMAS
+    if blur_px <= enough_px:
+        return None
+    sigmas = run.px_per_twist / blur_px
+    how = "blurred" if sigmas >= LEAST_SIGMAS else "badly blurred"
+    return quality.flag("blurred", how=how, blur_px=blur_px, sigmas=sigmas, needed=FULL_SIGMAS, enough_px=enough_px)
+
+
+def _moved(blur: Blur, run: Section) -> quality.Flag | None:
+    enough_px = max(LARGEST_SMEAR * run.px_per_twist, NOTED_SMEAR_PX)
+    if blur.smear_px <= enough_px or blur.smear_px2 < SMEAR_SIGMAS * blur.smear_u_px2:
+        return None
+    way = way_of(blur.direction, run.spine_px[-1] - run.spine_px[0])
+    return quality.flag("moved", smear_px=blur.smear_px, way=way, enough_px=enough_px)
+
+
+def way_of(direction: Floats, along: Floats) -> str:
+    """Say in words which way a movement went: by the wire where it is along or across that, or by the picture.
+
+    Parameters
+    ----------
+    direction : (2,) float array
+        Unit vector of the movement, (x, y), y downwards; either way is as good.
+    along : (2,) float array
+        From one end of the run to the other.
+    """
+    cosine = abs(float(direction @ along)) / max(float(np.hypot(*along)), 1e-9)
+    if cosine > NEAR_COS:
+        return "along the wire"
+    if cosine < NEAR_SIN:
+        return "across the wire"
+    x, y = np.abs(direction)
+    if x > NEAR_COS:
+        return "sideways"
+    if y > NEAR_COS:
+        return "up and down"
+    return "from upper left to lower right" if direction[0] * direction[1] > 0 else "from lower left to upper right"
+
+
+def _exposed(run: Section) -> list[quality.Flag]:
+    seen, flags = exposure.on_wire(run), []
+    if seen.white_share > LARGEST_WHITE:
+        figures = {"percent": 100 * seen.white_share, "enough": 100 * LARGEST_WHITE}
+        flags.append(quality.flag("over-exposed", **figures))
+    if seen.black_share > LARGEST_BLACK or seen.bright_level < LEAST_BRIGHT:
+        figures = {"percent": 100 * seen.black_share, "level": 100 * seen.bright_level / 255}
+        enough = {"enough": 100 * LARGEST_BLACK, "enough_level": 100 * LEAST_BRIGHT / 255}
+        flags.append(quality.flag("under-exposed", **figures, **enough))
+    return flags
+
+
+def _card_far(plane: Plane, run: Section) -> quality.Flag | None:
+    if plane.outline_px is None or plane.source not in ("card", "id1"):
+        return None
+    far = card_lengths(plane, run.spine_px)
+    return None if far <= FARTHEST_CARDS else quality.flag("card-far", lengths=far, enough=FARTHEST_CARDS)
+
+
+def card_lengths(plane: Plane, line_px: Floats) -> float:
+    """Return the mean distance of a line (N, 2) from the card's outline, in longer sides of the card."""
+    assert plane.outline_px is not None
+    outline_mm, line_mm = plane.to_mm(plane.outline_px), plane.to_mm(line_px)
+    low, high = outline_mm.min(0), outline_mm.max(0)
+    off_mm = np.maximum(np.maximum(low - line_mm, line_mm - high), 0.0)
+    return float(np.linalg.norm(off_mm, axis=1).mean() / (high - low).max())
