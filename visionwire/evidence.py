@@ -45,7 +45,10 @@ class SectionEvidence:
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """Behind one reading: the upright picture, the card as found, the sections, single wire's line and corners."""
+    """Behind one reading: the upright picture, the card as found, the sections, single wire's line and corners.
+
+    ``axes_px`` (K, 2) are the axes of the heads that a run's pull was held against.
+    """
 
     pixels: NDArray[np.uint8]
     card_outline_px: NDArray[np.float64] | None
@@ -53,3 +56,4 @@ class Evidence:
     sections: tuple[SectionEvidence, ...]
     pattern_px: NDArray[np.float64] | None = None
     corners_px: NDArray[np.float64] | None = None
+    axes_px: NDArray[np.float64] | None = None

@@ -6,6 +6,7 @@ scale -> where twisted wire may be -> spine -> strip -> twist -> safety -> budge
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -17,12 +18,12 @@ from calibration import Card, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
-from visionwire import assemble, budget, outline, pattern, quality, safety, scan, turnbuckle, wraps
+from visionwire import assemble, budget, outline, pattern, quality, routing, safety, scan, turnbuckle, wraps
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
 from visionwire.limits import LimitSet, density_band, load_limits
 from visionwire.photo import Photo, from_array, open_photo, read_photo
-from visionwire.reading import Point, Reading, Refusal
+from visionwire.reading import Point, Reading, Refusal, Tightens
 from visionwire.section import Section
 from visionwire.twist import SPACINGS_D
 
@@ -60,6 +61,8 @@ def measure(
     two_points: tuple[float, float, float, float, float] | None = None,
     finders: tuple[scan.Finder, ...] = scan.BOTH,
     method: Method = "double",
+    tightens: Tightens | None = None,
+    heads: Sequence[Point] = (),
 ) -> Reading | Refusal:
     """Read one photograph.
 
@@ -82,6 +85,10 @@ def measure(
     method : {"double", "single", "wraps"}
         How the safety is made; of single wire the twisted end is read, as a pigtail, and the closed pattern traced;
         "wraps" are those of a turnbuckle, on whose long axis ``start`` and ``end`` lie.
+    tightens : {"clockwise", "counter-clockwise"}, optional
+        Which way the fasteners tighten, looked at from above; then the reading says whether the runs pull that way.
+    heads : sequence of (x, y)
+        The middles of heads as seen, px; where none is given for an end of a run, one is looked for.
 
     Returns
     -------
@@ -96,7 +103,7 @@ def measure(
         If the limit set cannot be used, or has no band for the wire.
     ValueError
         If only one of ``start`` and ``end`` is given, they lie outside the picture or too close, the two points lie too
-        close, or ``wire`` is no diameter.
+        close, ``wire`` is no diameter, or ``tightens`` is neither way or given with another method.
     """
     limit_set = limits if isinstance(limits, LimitSet) else load_limits(limits)
     if isinstance(photo, np.ndarray):
@@ -115,6 +122,8 @@ def measure(
         two_points=two_points,
         finders=finders,
         method=method,
+        tightens=tightens,
+        heads=heads,
     )[0]
 
 
@@ -129,17 +138,24 @@ def measure_with_evidence(
     two_points: tuple[float, float, float, float, float] | None = None,
     finders: tuple[scan.Finder, ...] = scan.BOTH,
     method: Method = "double",
+    tightens: Tightens | None = None,
+    heads: Sequence[Point] = (),
 ) -> tuple[Reading | Refusal, Evidence | None]:
     """Read one photograph and keep what a sheet draws; parameters as in `measure`."""
     hints = _hints(photo, start, end)
     if wire_in is not None and not 0 < wire_in < LARGEST_WIRE_IN:
         raise ValueError(f"wire is {wire_in}; it must be above 0 and under {LARGEST_WIRE_IN:g} in, such as 0.032")
+    _require_routable(tightens, heads, method)
     if method == "double":
         density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     plane, cell_px = _plane(photo, gray, card, two_points)
     problem = _scale_problem(plane, cell_px, wire_in)  # false when it is one: a refusal is
-    result = _way(photo, gray, plane, wire_in, hints, limits, finders, method) if problem is None else problem
+    result = (
+        _way(photo, gray, plane, wire_in, hints, limits, finders, method, tightens, heads)
+        if problem is None
+        else problem
+    )
     if isinstance(result, Refusal):
         return dataclasses.replace(result, photo=photo.info), None
     return result
@@ -154,6 +170,8 @@ def _way(
     limits: LimitSet,
     finders: tuple[scan.Finder, ...],
     method: Method,
+    tightens: Tightens | None,
+    heads: Sequence[Point],
 ) -> tuple[Reading, Evidence] | Refusal:
     luminance = gray.astype(np.float32)
     if method == "wraps":
@@ -182,7 +200,11 @@ def _way(
         whole = safety.join(sections, px_per_in, card_px, None if hints is None else sections[0])
         if not whole.runs:
             return quality.refuse("no-twisted-wire")
-    return assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced)
+    read, evidence = assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced)
+    if tightens is not None:
+        read = routing.added(read, luminance, whole.runs, ruler, tightens, heads)
+        evidence = dataclasses.replace(evidence, axes_px=routing.axes_px(read))
+    return read, evidence
 
 
 def _single(
@@ -250,6 +272,15 @@ def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | Non
             f"start {start} and end {end} lie closer than {LEAST_APART_PX:g} px; give both ends of the run"
         )
     return hints
+
+
+def _require_routable(tightens: Tightens | None, heads: Sequence[Point], method: Method) -> None:
+    if tightens not in (None, "clockwise", "counter-clockwise"):
+        raise ValueError(f"tightens is {tightens!r}; it must be clockwise or counter-clockwise")
+    if tightens is not None and method != "double":
+        raise ValueError(f"tightens is of use with method double, not {method}; leave it out")
+    if tightens is None and len(heads):
+        raise ValueError("heads are of use only with tightens; say clockwise for right-hand threads")
 
 
 def _sections(

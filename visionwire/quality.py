@@ -254,6 +254,21 @@ CODES: dict[str, Code] = {
         "the threads that show outside the barrel are not counted",
         "check by eye that no more show than the manual allows",
     ),
+    "routing-loosens": Code(
+        "flag",
+        "the wire of run {run:.0f} looks as if it pulled a fastener loose",
+        "see that it leaves each head on the side that tightens it, and that --tightens says which way these threads tighten",
+    ),
+    "head-not-used": Code(
+        "flag",
+        "a head given stands over half an inch from both ends of every run, so nothing was held against it",
+        "give the middle of a head that a run ends at with --head X,Y, in pixels of the upright picture",
+    ),
+    "routing-not-judged": Code(
+        "flag",
+        "whether run {run:.0f} pulls both fasteners tight is not clear",
+        "give the middle of each of its heads with --head X,Y, or check it by eye",
+    ),
     "pigtail-not-seen": Code(
         "flag",
         "no pigtail was seen in plain view",

@@ -16,6 +16,8 @@ REFUSAL_FORMAT = "visionwire.refusal/1"
 
 Call = Literal["conforming", "nonconforming", "undecided"]
 Lay = Literal["S", "Z"]
+Tightens = Literal["clockwise", "counter-clockwise"]
+Pull = Literal["tightens", "loosens"]
 ScaleSource = Literal["card", "id1", "two-points", "wire"]
 Point = tuple[float, float]
 
@@ -156,6 +158,24 @@ class Wraps:
 
 
 @dataclass(frozen=True)
+class Routing:
+    """Which way a run's pull turns the heads at its two ends; never judged.
+
+    ``start_pulls`` and ``end_pulls`` are None where no head was found, or where it is not clear. ``probability`` is
+    that of both being right, None unless both are said. ``start_axis_px`` and ``end_axis_px`` are the heads' axes as
+    placed, at the height of the wire.
+    """
+
+    start_pulls: Pull | None
+    end_pulls: Pull | None
+    probability: float | None
+    start_tightens_probability: float | None
+    end_tightens_probability: float | None
+    start_axis_px: Point | None
+    end_axis_px: Point | None
+
+
+@dataclass(frozen=True)
 class Check:
     """One rule of the limit set held against one measured value (``section`` is "run 1", "pigtail", "wraps 1")."""
 
@@ -173,7 +193,7 @@ class Check:
 
 @dataclass(frozen=True)
 class Reading:
-    """All that one photograph said."""
+    """All that one photograph said; ``routing`` has one entry a run, None unless it was said which way tightens."""
 
     photo: PhotoInfo
     scale: Scale
@@ -188,6 +208,7 @@ class Reading:
     made_by: dict[str, Any] = field(default_factory=dict)
     pattern: Pattern | None = None
     wraps: tuple[Wraps, ...] = ()
+    routing: tuple[Routing, ...] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the reading as plain JSON types, with its format version first."""

@@ -102,6 +102,16 @@ WRAPS = exactly(
     call=CALL,
     flags=LIST_OF_TEXT,
 )
+PULL = {"enum": ["tightens", "loosens", None]}
+ROUTING = exactly(
+    start_pulls=PULL,
+    end_pulls=PULL,
+    probability=NUMBER_OR_NULL,
+    start_tightens_probability=NUMBER_OR_NULL,
+    end_tightens_probability=NUMBER_OR_NULL,
+    start_axis_px=or_null(POINT),
+    end_axis_px=or_null(POINT),
+)
 READING = exactly(
     format={"const": "visionwire.reading/1"},
     photo=PHOTO,
@@ -132,6 +142,7 @@ READING = exactly(
         exactly(corners={"type": "integer"}, length_in=NUMBER, length_in_u95=NUMBER, corners_px=POINTS, spine_px=POINTS)
     ),
     wraps={"type": "array", "items": WRAPS},
+    routing=or_null({"type": "array", "items": ROUTING}),
 )
 REFUSAL = exactly(format={"const": "visionwire.refusal/1"}, photo=or_null(PHOTO), code=TEXT, message=TEXT, advice=TEXT)
 

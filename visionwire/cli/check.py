@@ -22,13 +22,14 @@ if TYPE_CHECKING:
     from visionwire.measure import Method
     from visionwire.photo import Photo
     from visionwire.plan import Plan
-    from visionwire.reading import Reading, Refusal
+    from visionwire.reading import Reading, Refusal, Tightens
     from visionwire.scan import Finder
 
 THINNEST_IN, THICKEST_IN = 0.005, 0.25
 MOST_INCHES = 1000.0
 LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
 METHODS: dict[str, Method] = {"double": "double", "single": "single", "wraps": "wraps"}
+TIGHTENS: dict[str, Tightens] = {"clockwise": "clockwise", "counter-clockwise": "counter-clockwise"}
 FINDERS: dict[str, tuple[Finder, ...]] = {
     "both": ("learned", "classical"),
     "learned": ("learned",),
@@ -65,6 +66,10 @@ class CheckOptions:
         Who looks for the wire.
     method : {"double", "single", "wraps"}
         How the safety is made.
+    tightens : {"clockwise", "counter-clockwise"} or None
+        Which way the fasteners tighten, looked at from above; None leaves the routing unjudged.
+    heads : tuple of (float, float)
+        The middles of heads, px.
     plan : Plan or None
         What it was to be.
     as_json : bool
@@ -81,6 +86,8 @@ class CheckOptions:
     two_points: tuple[float, float, float, float, float] | None
     finders: tuple[Finder, ...]
     method: Method
+    tightens: Tightens | None
+    heads: tuple[tuple[float, float], ...]
     plan: Plan | None
     as_json: bool
     sheets: Path | None
@@ -123,13 +130,26 @@ def check(
     finder: Annotated[
         str, typer.Option(metavar="both|learned|classical", help="Who looks for the wire where no ends are given.")
     ] = "both",
+    tightens: Annotated[
+        str | None,
+        typer.Option(
+            metavar="clockwise|counter-clockwise",
+            help="Which way the fasteners tighten, from above; right-hand threads clockwise. Says how the wire pulls.",
+        ),
+    ] = None,
+    head: Annotated[
+        list[str] | None,
+        typer.Option(metavar="X,Y", help="The middle of a head, for --tightens; give it once a head. Else looked for."),
+    ] = None,
 ) -> None:
     """Read photographs and say whether the twist conforms.
 
     Exit status, the gravest of all photographs: 4 unreadable input or unwritable output, else 1 at least one
     nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is wrong options or arguments.
     """
-    options = options_from(photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder, plan)
+    options = options_from(
+        photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder, plan, tightens, head
+    )
     statuses = {_check_one(path, sheet_path, options) for path, sheet_path in _sheet_paths(photos, options.sheets)}
     if not as_json:
         from visionwire.sheet.words import CAUTION
@@ -151,6 +171,8 @@ def options_from(
     scale: str | None,
     finder: str = "both",
     plan: str | None = None,
+    tightens: str | None = None,
+    head: list[str] | None = None,
 ) -> CheckOptions:
     """Check the words of the call, all of them before any photograph is opened.
 
@@ -168,8 +190,8 @@ def options_from(
     if (start is None) != (end is None):
         given, missing = ("--start", "--end") if end is None else ("--end", "--start")
         raise UsageError(f"{given} was given without {missing}; give both ends of the run or none")
-    if len(photos) > 1 and (start or scale):
-        raise UsageError("--start, --end and --scale are pixels of one picture; give one photograph with them")
+    if len(photos) > 1 and (start or scale or head):
+        raise UsageError("--start, --end, --scale and --head are pixels of one picture; give one photograph with them")
     ends = _point("--start", start), _point("--end", end)
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
@@ -187,6 +209,8 @@ def options_from(
         two_points=_two_points(scale),
         finders=_finders(finder),
         method=_method(method),
+        tightens=_tightens(tightens, method),
+        heads=_heads(head, tightens),
         plan=planned,
         as_json=as_json,
         sheets=_folder(sheet),
@@ -244,6 +268,8 @@ def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Ev
         two_points=options.two_points,
         finders=options.finders,
         method=options.method,
+        tightens=options.tightens,
+        heads=options.heads,
     )
 
 
@@ -307,6 +333,23 @@ def _method(method: str) -> Method:
     if method not in METHODS:
         raise UsageError(f"--method is {method!r}; it must be one of {', '.join(METHODS)}")
     return METHODS[method]
+
+
+def _tightens(way: str | None, method: str) -> Tightens | None:
+    if way is None:
+        return None
+    if way not in TIGHTENS:
+        raise UsageError(f"--tightens is {way!r}; it must be one of {', '.join(TIGHTENS)}")
+    if method != "double":
+        raise UsageError(f"--tightens is of runs of double twist, not of --method {method}; leave one of them out")
+    return TIGHTENS[way]
+
+
+def _heads(texts: list[str] | None, way: str | None) -> tuple[tuple[float, float], ...]:
+    if texts and way is None:
+        raise UsageError("--head is of use only with --tightens; add --tightens clockwise for right-hand threads")
+    points = [_point("--head", text) for text in texts or []]
+    return tuple(point for point in points if point is not None)
 
 
 def _plan(path: str | None) -> Plan | None:
@@ -392,6 +435,7 @@ def _numbers(option: str, text: str, wanted: str, count: int) -> list[float]:
 def _require_inside(photo: Photo, options: CheckOptions) -> None:
     height_px, width_px = photo.pixels.shape[:2]
     points = {"--start": options.start, "--end": options.end}
+    points |= {f"point {number} of --head": head for number, head in enumerate(options.heads, 1)}
     if options.two_points:
         points |= {"--scale": options.two_points[:2], "the second point of --scale": options.two_points[2:4]}
     for option, point in points.items():

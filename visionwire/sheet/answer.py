@@ -5,12 +5,14 @@ from __future__ import annotations
 from visionwire.reading import Check, Reading, Refusal
 from visionwire.sheet.words import (
     PIGTAIL_NOT_SEEN,
+    ROUTING_NOT_ASKED,
     because,
     call_words,
     confidence_words,
     density_check,
     hand_words,
     plus_minus,
+    routing_words,
     run_words,
     single_words,
     value_words,
@@ -54,6 +56,10 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
         check = next((c for c in result.checks if c.rule == "pigtail-twists"), None)
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
         lines.append(f"  pigtail: {twists} twists{_judged(check)}")
+    if result.runs and result.routing is None:
+        lines.append(f"  routing: {ROUTING_NOT_ASKED}")
+    elif result.runs:
+        lines += [f"  routing of run {n}: {routing_words(result, n)}" for n in range(1, len(result.runs) + 1)]
     # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
     others = [check for check in result.checks if check.rule not in ("density", "pigtail-twists", "wraps")]
     lines += [_other(check) for check in others if check.call != "conforming"]

@@ -44,6 +44,7 @@ _ROWS = (
     "Gap, hole to first twist",
     "Gap, last twist to hole",
     "Span, hole to hole",
+    "Routing",
     "Look here",
     "Flags",
 )
@@ -148,7 +149,10 @@ def _rows(reading: Reading) -> list[str]:
 
 def _sections(reading: Reading) -> list[dict[str, Any]]:
     """Return the columns of the table of sections: a name and its cells by row."""
-    columns = [{"name": f"run {n}", **_run_cells(run)} for n, run in enumerate(reading.runs, start=1)]
+    columns = [
+        {"name": f"run {n}", "Routing": words.routing_words(reading, n), **_run_cells(run)}
+        for n, run in enumerate(reading.runs, start=1)
+    ]
     if reading.pigtail is not None:
         columns.append({"name": "pigtail", **_pigtail_cells(reading.pigtail)})
     columns += [{"name": f"wraps {n}", **_wraps_cells(one)} for n, one in enumerate(reading.wraps, start=1)]

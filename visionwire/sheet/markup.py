@@ -92,6 +92,8 @@ def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence 
     if evidence is not None:
         _draw_pattern(dots, ink, view, evidence, text_px)
         _draw_card(ink, view, evidence, 0.35 * text_px)
+        for axis in () if evidence.axes_px is None else view.place(evidence.axes_px):
+            draw_ring(ink, axis, 0.35 * text_px)
     return press(press(view.pixels, dots), ink, edge_px=width_px)  # what lies on the wire has the thinnest edge
 
 

@@ -57,6 +57,7 @@ SCALE_WORDS = {
 
 NOT_MEASURED = "not measured"
 PIGTAIL_NOT_SEEN = "not seen, not judged"
+ROUTING_NOT_ASKED = "not judged; --tightens says which way the threads tighten"
 
 
 def plus_minus(value: float, u95: float, decimals: int) -> str:
@@ -153,6 +154,28 @@ def scale_words(scale: Scale) -> str:
 def run_words(run: Run) -> str:
     """Write a run's density, the figure that people ask for first."""
     return f"{plus_minus(run.twists_per_inch, run.twists_per_inch_u95, 2)} twists per inch"
+
+
+def routing_words(reading: Reading, number: int) -> str:
+    """Say which way the pull of a run, counted from 1, turns the heads at its two ends; it is shown and not judged."""
+    if reading.routing is None:
+        return ROUTING_NOT_ASKED
+    one = reading.routing[number - 1]
+    if one.start_pulls == one.end_pulls == "tightens" and one.probability is not None:
+        return f"pulls toward tightening at both heads, {percent(one.probability)}"
+    if one.start_pulls == one.end_pulls == "loosens" and one.probability is not None:
+        return f"pulls toward loosening at both heads, {percent(one.probability)}"
+    ends = (("start", one.start_pulls, one.start_tightens_probability),
+            ("end", one.end_pulls, one.end_tightens_probability))  # fmt: skip
+    said = []
+    for name, pulls, tightens in ends:
+        if pulls is None or tightens is None:
+            said.append(f"not judged at its {name}")
+        elif pulls == "tightens":
+            said.append(f"pulls toward tightening at its {name}, {percent(tightens)}")
+        else:
+            said.append(f"pulls toward loosening at its {name}, {percent(1 - tightens)}")
+    return "; ".join(said)
 
 
 def single_words(reading: Reading) -> str:

@@ -170,17 +170,19 @@ def test_the_unreadable_photograph_in_json(measure: FakeMeasure, photo: Callable
 def test_options_reach_the_measuring(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
     picture = photo("conforming.png")
     words = ["--wire", "0.032", "--card", "pocket", "--limits", "common", "--method", "double"]
+    words += ["--tightens", "counter-clockwise", "--head", "3,4", "--head", "50,20.5"]
     run(picture, *words, "--start", "1,2", "--end", "60.5,40", "--scale", "0,0,30,40,1.5")
     (asked,) = measure.asked
     assert asked["wire_in"] == 0.032 and asked["card"].name == "pocket" and asked["limits"].name == "common"
     assert asked["start"] == (1.0, 2.0) and asked["end"] == (60.5, 40.0)
     assert asked["two_points"] == (0.0, 0.0, 30.0, 40.0, 1.5)
+    assert asked["tightens"] == "counter-clockwise" and asked["heads"] == ((3.0, 4.0), (50.0, 20.5))
 
 
 def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
     run(photo("conforming.png"))
     (asked,) = measure.asked
-    assert [asked[word] for word in ("wire_in", "card", "start", "end", "two_points")] == [None] * 5
+    assert [asked[word] for word in ("wire_in", "card", "start", "end", "two_points", "tightens")] == [None] * 6
     assert asked["limits"].name == "common"
 
 
@@ -204,6 +206,11 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--scale", "1,2,20,2,3"], "less than 20 px apart; give two that lie far apart"),
         (["--scale", "1,2,100,40,3"], "the nearest point inside is 63,40"),
         (["--method", "triple"], "one of double, single, wraps"),
+        (["--tightens", "left"], "one of clockwise, counter-clockwise"),
+        (["--tightens", "clockwise", "--method", "wraps"], "not of --method wraps"),
+        (["--head", "3,4"], "add --tightens clockwise for right-hand threads"),
+        (["--tightens", "clockwise", "--head", "3"], "two numbers X,Y in pixels"),
+        (["--tightens", "clockwise", "--head", "3,4", "--head", "5,90"], "point 2 of --head 5,90 lies outside"),
         (["--card", "no-such-card"], "--card:"),
         (["--limits", "comon"], "did you mean common?"),
         (["--limits", "by-diameter"], "give the wire with --wire DIAMETER_IN"),

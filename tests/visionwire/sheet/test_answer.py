@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from visionwire.reading import Check, Reading, Refusal
+from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
 
 
@@ -16,6 +16,7 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
         "bracket.jpg: CONFORMING (confidence 96 %)",
         "  run 1: 7.25 ± 0.08 twists per inch, allowed 6 to 8: CONFORMING",
         "  pigtail: 4.2 ± 0.4 twists, allowed 3 to 6: CONFORMING",
+        "  routing: not judged; --tightens says which way the threads tighten",
         "  do: a hole that the wire enters is not seen: check the gap by eye",
     ]
 
@@ -38,6 +39,29 @@ def test_further_checks_are_said_too(reading: Reading) -> None:
     least = Check("least-in-any-inch", "run 1", 5.11, 0.22, "twists per inch", 6, 8, 0.0, "nonconforming", "a manual")
     lines = answer_lines(dataclasses.replace(reading, checks=(*reading.checks, least)))
     assert "  run 1, least in any inch: 5.11 ± 0.22 twists per inch, allowed 6 to 8, too low: NONCONFORMING" in lines
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "words"),
+    [
+        (0.97, 0.96, "pulls toward tightening at both heads, 93 %"),
+        (0.03, 0.02, "pulls toward loosening at both heads, 95 %"),
+        (0.97, 0.04, "pulls toward tightening at its start, 97 %; pulls toward loosening at its end, 96 %"),
+        (None, 0.96, "not judged at its start; pulls toward tightening at its end, 96 %"),
+        (0.7, None, "not judged at its start; not judged at its end"),
+    ],
+)
+def test_routing_is_said_where_it_was_asked(
+    reading: Reading, start: float | None, end: float | None, words: str
+) -> None:
+    def pull(tightens: float | None) -> Pull | None:
+        return None if tightens is None or 0.1 < tightens < 0.9 else "tightens" if tightens > 0.5 else "loosens"
+
+    both = None if pull(start) is None or pull(end) is None else max(start, 1 - start) * max(end, 1 - end)  # type: ignore
+    routing = Routing(pull(start), pull(end), both, start, end, None, None)
+    lines = answer_lines(dataclasses.replace(reading, routing=(routing,)))
+    assert lines[3] == f"  routing of run 1: {words}"
+    assert lines[0] == answer_lines(reading)[0], "it has no part in the call"
 
 
 def test_a_refusal_says_what_is_wrong_and_what_to_do(refusal: Refusal) -> None:
