@@ -21,6 +21,7 @@ The octave never comes from any limit.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import Literal
 
@@ -44,6 +45,7 @@ UNSEEN = -1e3  # likeness of a spacing that the strip is too short for
 QUICK = (0.5,)
 STIFFNESSES = (0.1, 0.5, 2.0, 8.0)
 WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
+PHASES_TRIED = 24
 HARMONICS = 3
 KNOT_TWISTS = 2.0
 ROUGHNESS = 0.1
@@ -158,7 +160,7 @@ def _evidence(strip: Strip) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
 
 
 def _starts(lay: Lay, evidence: Floats, strip: Strip, stiffnesses: tuple[float, ...]) -> list[_Start]:
-    return [_Start(lay, *follow(evidence, strip.step_d, stiffness), strip.step_d) for stiffness in stiffnesses]
+    return [_Start(lay, *path, strip.step_d) for path in follow(evidence, strip.step_d, stiffnesses)]
 
 
 # -- 1. evidence --------------------------------------------------------------------------------
@@ -213,11 +215,21 @@ class _Window:
         # Single precision is plenty for a likeness and halves the time.
         return np.asarray(fft.fft(mirrored.astype(np.float32), self.size, axis=-1), np.complex64)
 
-    def band(self, transformed: Complexes, spacing_d: float, harmonic: int = 1) -> Complexes:
-        """Return the analytic signal (..., columns) around that harmonic of a spacing."""
-        width = 1 / (2 * np.pi * WINDOW_CYCLES * spacing_d)
-        gain = np.exp(-0.5 * ((self.cycles_per_d - harmonic / spacing_d) / width) ** 2)
-        gain = 2 * gain * (self.cycles_per_d > 0)
+    @functools.cached_property
+    def gains(self) -> tuple[Floats, Floats]:
+        """Of the first two harmonics of every spacing, the window in the frequency domain, (spacings, size)."""
+        width = 1 / (2 * np.pi * WINDOW_CYCLES * SPACINGS_D[:, None]).astype(np.float32)
+        off = [self.cycles_per_d - (harmonic / SPACINGS_D[:, None]).astype(np.float32) for harmonic in (1, 2)]
+        first, second = (2 * np.exp(-0.5 * (one / width) ** 2) * (self.cycles_per_d > 0) for one in off)
+        return first, second
+
+    def bands(self, transformed: Complexes, harmonic: int = 1, every: int = 1) -> Complexes:
+        """Return the analytic signals (..., spacings, columns) around that harmonic of every spacing.
+
+        ``transformed`` is (..., size), or (..., spacings, size) where each spacing has its own; of the spacings only
+        each ``every``-th is taken.
+        """
+        gain = self.gains[harmonic - 1][::every]
         return np.asarray(fft.ifft(transformed * gain, axis=-1)[..., : self.columns], np.complex64)
 
 
@@ -226,29 +238,33 @@ def _slants(window: _Window, pattern: Floats, across_d: Floats) -> tuple[Floats,
     pattern_f = window.transform(pattern)
     near_axis = np.exp(-0.5 * (across_d / 0.5) ** 2)
     near_axis /= near_axis.sum()
-    power = []
-    for sign in (-1, 1):
-        slanted = (near_axis * np.exp(sign * 4j * across_d)).astype(np.complex64) @ pattern_f
-        power.append(np.array([np.abs(window.band(slanted, p)) ** 2 for p in SPACINGS_D]))
+    slanted = np.stack([near_axis * np.exp(sign * 4j * across_d) for sign in (-1, 1)]).astype(np.complex64) @ pattern_f
+    as_s, as_z = np.abs(window.bands(slanted[:, None])) ** 2
     rows = np.sqrt(near_axis)[:, None].astype(np.float32) * pattern_f
-    energy = np.array([(np.abs(window.band(rows, p)) ** 2).sum(0) for p in SPACINGS_D[::4]]).max(0)
+    energy = (np.abs(window.bands(rows[:, None], every=4)) ** 2).sum(0).max(0)
     energy = np.maximum(smooth(energy[None], 8 * COLUMNS_PER_DIAMETER)[0], 1e-9)
-    return power[0] / energy, power[1] / energy
+    return as_s / energy, as_z / energy
 
 
 def _matched(window: _Window, orientation_f: Complexes, across_d: tuple[float, ...], lay: Lay) -> Floats:
     """Return how well the orientation fits a pair's at the best phase, (spacings, columns); 1 for a drawing of one."""
+    drawn, size = _drawn(across_d, lay)
+    products = (drawn @ orientation_f).reshape(len(SPACINGS_D), 2, -1)
+    first, second = (window.bands(products[:, k], k + 1) for k in range(2))
+    fits = np.full(first.shape, -np.inf, np.float32)
+    for turn in np.exp(-2j * np.pi * np.arange(PHASES_TRIED) / PHASES_TRIED).astype(np.complex64):
+        np.maximum(fits, (turn * (first + turn * second)).real, out=fits)
+    return np.asarray(fits / size[:, None], float)
+
+
+@functools.lru_cache(maxsize=8)
+def _drawn(across_d: tuple[float, ...], lay: Lay) -> tuple[Complexes, Floats]:
+    """Return the drawn pair's harmonics for every spacing, ready to be held against a strip, and their size."""
     # What does not repeat is left out: edges along the wire are true of any rod, oblique ones of any scratch.
     series = np.array([pair.orientation_harmonics(across_d, float(p), lay, 2)[:, :, 1:] for p in SPACINGS_D])
     size = 2 * (np.abs(series) ** 2).sum((1, 2, 3))
     drawn = np.conj(series).transpose(0, 3, 1, 2).reshape(2 * len(SPACINGS_D), -1).astype(np.complex64)
-    products = (drawn @ orientation_f).reshape(len(SPACINGS_D), 2, -1)
-    turn = np.exp(-2j * np.pi * np.arange(24) / 24)[:, None].astype(np.complex64)
-    fits = np.empty((len(SPACINGS_D), window.columns))
-    for index, (product, spacing) in enumerate(zip(products, SPACINGS_D, strict=True)):
-        first, second = (window.band(product[k], spacing, k + 1) for k in range(2))
-        fits[index] = ((turn * first).real + (turn**2 * second).real).max(0)
-    return np.asarray(fits / size[:, None], float)
+    return drawn, size
 
 
 # -- 2. the best path through it ---------------------------------------------------------------
@@ -277,39 +293,40 @@ class _Start:
         return self.lay == other.lay and bool(abs(octaves) < 0.5)
 
 
-def follow(likeness: Floats, step_d: float, stiffness: float) -> tuple[Floats, Floats]:
-    """Return the spacing (columns,) along the likeliest path, and the likeness there.
+def follow(likeness: Floats, step_d: float, stiffnesses: tuple[float, ...]) -> list[tuple[Floats, Floats]]:
+    """Return for every stiffness the spacing (columns,) along the likeliest path, and the likeness there.
 
-    One step in ``SPACINGS_D`` per half wire diameter costs ``stiffness`` times a
+    One step in ``SPACINGS_D`` per half wire diameter costs the stiffness times a
     half-diameter's likeness.
     """
     every = max(1, round(0.25 / step_d))
-    sparse = likeness[:, ::every]
-    path = _viterbi(sparse, stiffness)
-    columns = np.arange(likeness.shape[1])
-    smooth_path = smooth(np.interp(columns, columns[::every], path)[None], 1.5 / step_d)[0]
-    steps = np.arange(len(SPACINGS_D))
-    spacing = np.exp(np.interp(smooth_path, steps, np.log(SPACINGS_D)))
-    return spacing, likeness[np.round(smooth_path).astype(int), columns]
+    columns, steps = np.arange(likeness.shape[1]), np.arange(len(SPACINGS_D))
+    followed = []
+    for path in _viterbi(likeness[:, ::every], np.array(stiffnesses)):
+        smooth_path = smooth(np.interp(columns, columns[::every], path)[None], 1.5 / step_d)[0]
+        spacing = np.exp(np.interp(smooth_path, steps, np.log(SPACINGS_D)))
+        followed.append((spacing, likeness[np.round(smooth_path).astype(int), columns]))
+    return followed
 
 
-def _viterbi(gain: Floats, step_cost: float) -> NDArray[np.intp]:
+def _viterbi(gain: Floats, step_costs: Floats) -> NDArray[np.intp]:
+    """Return the path of the largest sum through (states, columns) for each cost of a step, (costs, columns)."""
     states, columns = gain.shape
-    total, came_from = gain[:, 0], np.zeros((states, columns), np.intp)
-    index = np.arange(states)
+    count, each = len(step_costs), np.arange(len(step_costs))
+    total = np.tile(gain[:, 0], (count, 1))
+    came_from = np.zeros((columns, count, states), np.int8)
+    moves = np.full((3, count, states), -np.inf)
     for column in range(1, columns):
-        moves = np.full((3, states), -np.inf)
-        moves[0, 1:] = total[:-1] - step_cost
+        moves[0, :, 1:] = total[:, :-1] - step_costs[:, None]
         moves[1] = total
-        moves[2, :-1] = total[1:] - step_cost
-        choice = moves.argmax(0)
-        came_from[:, column] = index + choice - 1
-        total = moves[choice, index] + gain[:, column]
-    path = np.zeros(columns, np.intp)
-    path[-1] = int(total.argmax())
+        moves[2, :, :-1] = total[:, 1:] - step_costs[:, None]
+        came_from[column] = moves.argmax(0) - 1
+        total = moves.max(0) + gain[:, column]
+    paths = np.zeros((count, columns), np.intp)
+    paths[:, -1] = total.argmax(1)
     for column in range(columns - 1, 0, -1):
-        path[column - 1] = came_from[path[column], column]
-    return path
+        paths[:, column - 1] = paths[:, column] + came_from[column, each, paths[:, column]]
+    return paths
 
 
 # -- 3. least squares --------------------------------------------------------------------------

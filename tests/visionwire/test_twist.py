@@ -46,7 +46,7 @@ def test_the_likeliest_path_follows_a_ridge() -> None:
     gain = np.zeros((len(SPACINGS_D), 200))
     ridge = np.repeat([10, 11], 100)
     gain[ridge, np.arange(200)] = 1.0
-    spacing, local = follow(gain, step_d=0.125, stiffness=0.5)
+    ((spacing, local),) = follow(gain, step_d=0.125, stiffnesses=(0.5,))
     assert spacing[30] == pytest.approx(SPACINGS_D[10], rel=0.01)
     assert spacing[-30] == pytest.approx(SPACINGS_D[11], rel=0.01)
     assert local.mean() > 0.9
