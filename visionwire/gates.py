@@ -18,6 +18,9 @@ Floats = NDArray[np.float64]
 
 #: Standard deviations of the blur that a twist must span for full trust, and under which little can be told at all.
 FULL_SIGMAS, LEAST_SIGMAS = 11.0, 6.0
+#: Edges near the wire so much sharper than the card mean that the card alone is out of focus: where both were
+#: blurred alike, painted, none were.
+SHARPER_SHARE = 0.6
 #: A movement is noted from this share of a twist, and from so many px and of its own standard deviations: on
 #: painted pictures that were held still none reached 1.8 px.
 LARGEST_SMEAR, NOTED_SMEAR_PX, SMEAR_SIGMAS = 0.1, 2.0, 3.0
@@ -43,16 +46,24 @@ def run_flags(luminance: NDArray[np.float32], plane: Plane, run: Section, card_b
         What gives the scale.
     run : Section
     card_blur : Blur or None
-        From `sharpness.on_card`; where there is none, the sharpest edges near the run tell the blur.
+        From `sharpness.on_card`; where there is none, or the card alone is out of focus, the sharpest edges near
+        the run tell the blur.
     """
     moved = None if card_blur is None else _moved(card_blur, run)
-    if card_blur is None:
-        diameter_px = run.strip.diameter_px
-        blur_px = sharpness.near_line(luminance, run.spine_px, diameter_px, run.px_per_twist)
-    else:
-        blur_px = card_blur.sigma_px if moved is None else card_blur.still_px
+    blur_px = _blur_px(luminance, run, card_blur, moved is not None)
     found = [moved, None if blur_px is None else _blurred(blur_px, run), *_exposed(run), _card_far(plane, run)]
     return [one for one in found if one is not None]
+
+
+def _blur_px(luminance: NDArray[np.float32], run: Section, card_blur: Blur | None, moved: bool) -> float | None:
+    """Return the blur at the wire; what a movement told of adds to it is left out."""
+    on_card_px = None if card_blur is None else card_blur.still_px if moved else card_blur.sigma_px
+    if on_card_px is not None and on_card_px <= run.px_per_twist / FULL_SIGMAS:
+        return on_card_px
+    near_px = sharpness.near_line(luminance, run.spine_px, run.strip.diameter_px, run.px_per_twist)
+    if on_card_px is None or (near_px is not None and near_px < SHARPER_SHARE * on_card_px):
+        return near_px
+    return on_card_px
 
 
 def _blurred(blur_px: float, run: Section) -> quality.Flag | None:

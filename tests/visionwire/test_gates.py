@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -42,6 +43,13 @@ class Scene:
         rgb = fixtures.paint.lens(rng, linear, 0.0, 0.0, 0.5, 0.2)
         return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.float32)
 
+    @cached_property
+    def plane(self) -> Plane:
+        """The card's plane: light and lens leave it where it is in good light."""
+        sight = find_card(np.asarray(self.seen(), np.uint8))
+        assert sight is not None
+        return sight.plane
+
     @property
     def spine_px(self) -> Floats:
         return np.array(self.truth["runs"][0]["spine_px"])
@@ -71,12 +79,9 @@ def scene() -> Scene:
 
 
 def flags(scene: Scene, luminance: NDArray[np.float32], with_card: bool = True) -> dict[str, str]:
-    # Light and lens leave the card where it is; where it was found in good light, it is now.
-    sight = find_card(np.asarray(scene.seen(), np.uint8))
-    assert sight is not None
     run = whole(luminance, scene.spine_px, float(scene.truth["wire"]["d_px"]))
-    blur = sharpness.on_card(luminance, sight.plane) if with_card else None
-    found: list[Flag] = gates.run_flags(luminance, sight.plane, run, blur)
+    blur = sharpness.on_card(luminance, scene.plane) if with_card else None
+    found: list[Flag] = gates.run_flags(luminance, scene.plane, run, blur)
     return {one.code: one.sentence for one in found}
 
 
@@ -102,6 +107,17 @@ def test_blur_is_told_with_what_would_do(scene: Scene, with_card: bool) -> None:
     # What is said to do does.
     sigma_px = 0.85 * enough_px
     assert "blurred" not in flags(scene, scene.smeared(gaussian(sigma_px**2 * np.eye(2))), with_card)
+
+
+def test_a_card_out_of_focus_beside_a_sharp_wire_is_no_blur_of_the_wire(scene: Scene) -> None:
+    luminance = scene.seen()
+    run = whole(luminance, scene.spine_px, float(scene.truth["wire"]["d_px"]))
+    plane = fit_plane([[0, 0], [80, 0], [80, 40], [0, 40]], [[0, 0], [700, 0], [700, 350], [0, 350]])
+    sigma_px = scene.px_per_twist / 4
+    assert gates.run_flags(luminance, plane, run, sharpness.Blur(sigma_px**2 * np.eye(2), 0.1)) == []
+    soft = scene.smeared(gaussian(sigma_px**2 * np.eye(2)))
+    (found,) = gates.run_flags(soft, plane, run, sharpness.Blur(sigma_px**2 * np.eye(2), 0.1))
+    assert "badly blurred" in found.sentence
 
 
 @pytest.mark.parametrize(("off_deg", "way"), [(0, "along the wire"), (90, "across the wire")])
