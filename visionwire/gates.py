@@ -45,6 +45,7 @@ def run_flags(luminance: NDArray[np.float32], plane: Plane, run: Section, card_b
     plane : Plane
         What gives the scale.
     run : Section
+        The twisted run.
     card_blur : Blur or None
         From `sharpness.on_card`; where there is none, or the card alone is out of focus, the sharpest edges near
         the run tell the blur.

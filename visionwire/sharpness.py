@@ -27,16 +27,17 @@ Singles = NDArray[np.float32]
 GAMMA = 2.2
 #: White round a marker, as a share of a square: the least that any known card has.
 CLEAR_SHARE = 0.125
-FEWEST_CORNERS, MOST_CORNERS = 4, 32
+FEWEST_CORNERS, MOST_CORNERS = 4, 20
 #: Samples along a side of the patch about a corner, and its half side: standard deviations of the blur, px.
 SAMPLES, REACH_SIGMAS, LEAST_REACH_PX = 13, 3.5, 3.0
-#: Patches are cut anew so many times, to the blur found, and so many steps taken in each; no step is larger.
-ROUNDS, STEPS, LARGEST_STEP = 3, 4, 1.0
+#: Patches are cut anew, to the blur found, after so many steps each time; no step is larger.
+STEPS, LARGEST_STEP = (4, 2, 2), 1.0
 #: A patch whose fit leaves more of its variance shows no clean corner; one of less contrast shows none at all.
 LARGEST_REST, LEAST_CONTRAST = 0.08, 0.02
 #: Logarithm of variances (px^2) that are told apart.
 LOG_VARIANCES = (-5.0, 8.0)
 LARGEST_CORRELATION = 0.95
+GAUSS = np.polynomial.legendre.leggauss(4)
 #: A pixel is no point, and print no sharp edge: the two directions of a card differ by as much of the variance.
 LEAST_SMEAR_U = 0.05
 
@@ -125,10 +126,10 @@ def on_card(luminance: Singles, plane: Plane) -> Blur | None:
     clear_px = CLEAR_SHARE * float(apart_mm[apart_mm > 1e-6].min()) / _mm_per_px(to_mm)
     reach_px = float(np.median(clear_px))
     log_form = np.array([1.0, 0.0, 1.0]) * 2 * np.log(reach_px / 4)
-    for _ in range(ROUNDS):
+    for steps in STEPS:
         patches, places = _patches(luminance, at_px, to_mm, np.minimum(reach_px, clear_px))
         seen = np.ptp(patches, axis=1) > LEAST_CONTRAST
-        for _ in range(STEPS):
+        for _ in range(steps):
             rest, slopes = _rest(patches, places, to_mm, log_form)
             clean = seen & (np.sum(rest**2, axis=1) < LARGEST_REST)
             if not seen.any():
@@ -181,7 +182,7 @@ def _corner(places_mm: Floats, to_mm: Floats, form: Floats) -> Floats:
     correlation = np.clip(spread[:, 0, 1, None] / (u_mm * v_mm), -LARGEST_CORRELATION, LARGEST_CORRELATION)
     h, k = places_mm[..., 0] / u_mm, places_mm[..., 1] / v_mm
     total = erf(h / np.sqrt(2)) * erf(k / np.sqrt(2))
-    for node, weight in zip(*np.polynomial.legendre.leggauss(4), strict=True):
+    for node, weight in zip(*GAUSS, strict=True):
         r = correlation * (node + 1) / 2
         free = 1 - r**2
         density = np.exp(-(h**2 - 2 * r * h * k + k**2) / (2 * free)) / (2 * np.pi * np.sqrt(free))
