@@ -315,7 +315,7 @@ def _write_sheet(
     if isinstance(result, Refusal):
         write_sheet(path, refusal_html(result, photo.pixels))
     else:
-        write_sheet(path, sheet_html(result, evidence, options.limits.title))
+        write_sheet(path, sheet_html(result, evidence, options.limits))
 
 
 def _sheet_paths(photos: list[str], folder: Path | None) -> Iterator[tuple[str, Path | None]]:

@@ -15,7 +15,8 @@ from markupsafe import Markup
 
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence, SectionEvidence
-from visionwire.reading import Check, DensityAt, Pigtail, Reading, Refusal, Run, Wraps
+from visionwire.limits import LimitSet
+from visionwire.reading import Check, DensityAt, Pattern, Pigtail, Reading, Refusal, Run, Wraps
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
 from visionwire.sheet.marks import Picture
@@ -26,6 +27,8 @@ _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 90, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMW
 
 
 _ROWS = (
+    "Fasteners passed",
+    "Wire from the twist round them and back",
     "Twists",
     "Count, with its probability",
     "Turns round the shank",
@@ -48,10 +51,9 @@ _ROWS = (
     "Look here",
     "Flags",
 )
-_WRAPS_ROWS = ("Turns round the shank", "Hand, as seen", "Threads showing")
 
 
-def sheet_html(reading: Reading, evidence: Evidence | None, limits_title: str) -> str:
+def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet) -> str:
     """Return the sheet of a reading as one HTML text without anything from outside.
 
     Parameters
@@ -60,17 +62,19 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits_title: str) -
         What the photograph said.
     evidence : Evidence or None
         The pictures behind it; without them the sheet holds figures only.
-    limits_title : str
-        The limit set's title, in words.
+    limits : LimitSet
+        What it was held against; those of its limits that are shown and not judged stand beside their values.
     """
+    columns = _sections(reading)
     return (
         _environment()
         .get_template("reading.html.j2")
         .render(
             reading=reading,
-            limits_title=limits_title,
-            rows=_rows(reading),
-            columns=_sections(reading),
+            limits_title=words.limits_title(reading, limits),
+            shown=words.shown_limits(reading, limits),
+            rows=[row for row in _ROWS if any(row in column for column in columns)],
+            columns=columns,
             pictures=_pictures(evidence) if evidence else None,
             profiles=[
                 (f"run {n}", Markup(profile_svg(run, words.density_check(reading, f"run {n}"))))
@@ -142,17 +146,14 @@ def _limits(check: Check) -> str:
     return words.limits_words(check.low, check.high)
 
 
-def _rows(reading: Reading) -> list[str]:
-    """Return the rows of the table of sections: those of wraps, or those of twisted wire."""
-    return [row for row in _ROWS if row == "Flags" or (row in _WRAPS_ROWS) == bool(reading.wraps)]
-
-
 def _sections(reading: Reading) -> list[dict[str, Any]]:
     """Return the columns of the table of sections: a name and its cells by row."""
     columns = [
         {"name": f"run {n}", "Routing": words.routing_words(reading, n), **_run_cells(run)}
         for n, run in enumerate(reading.runs, start=1)
     ]
+    if "single-wire" in reading.flags:
+        columns.append({"name": "pattern", **_pattern_cells(reading.pattern)})
     if reading.pigtail is not None:
         columns.append({"name": "pigtail", **_pigtail_cells(reading.pigtail)})
     columns += [{"name": f"wraps {n}", **_wraps_cells(one)} for n, one in enumerate(reading.wraps, start=1)]
@@ -174,11 +175,20 @@ def _run_cells(run: Run) -> dict[str, str]:
         "Look here": "; ".join(f"{place.at_in:.1f} in: {place.what}" for place in run.look_here)
         or "nothing stands out",
         "Bow": f"{run.bow_in:.3f} in",
-        "Span, hole to hole": _inches(run.span_in, run.span_in_u95),
+        "Span, hole to hole": words.inches(run.span_in, run.span_in_u95),
         "Evenness": run.evenness or "even",
-        "Gap, hole to first twist": _inches(run.gap_start_in, run.gap_start_in_u95),
-        "Gap, last twist to hole": _inches(run.gap_end_in, run.gap_end_in_u95),
+        "Gap, hole to first twist": words.inches(run.gap_start_in, run.gap_start_in_u95),
+        "Gap, last twist to hole": words.inches(run.gap_end_in, run.gap_end_in_u95),
         "Flags": ", ".join(run.flags) or "none",
+    }
+
+
+def _pattern_cells(pattern: Pattern | None) -> dict[str, str]:
+    return {
+        "Fasteners passed": words.NOT_MEASURED if pattern is None else str(pattern.corners),
+        "Wire from the twist round them and back": words.NOT_MEASURED
+        if pattern is None
+        else f"{words.plus_minus(pattern.length_in, pattern.length_in_u95, 1)} in",
     }
 
 
@@ -215,16 +225,13 @@ def _diameter(run: Run) -> str:
     return f"{words.plus_minus(run.wire_diameter_in, run.wire_diameter_in_u95, 4)} in"
 
 
-def _inches(length_in: float | None, u95: float | None) -> str:
-    return words.NOT_MEASURED if length_in is None or u95 is None else f"{words.plus_minus(length_in, u95, 2)} in"
-
-
 def _pictures(evidence: Evidence) -> dict[str, Any]:
     row_in = row_length_in(evidence.sections)
     picture = overview(evidence)
     return {
         "overview": _data_uri(picture),
         "tall": picture.shape[0] > picture.shape[1],
+        "axes": evidence.axes_px is not None and len(evidence.axes_px) > 0,
         "sections": [_section_pictures(evidence, section, row_in) for section in evidence.sections],
     }
 

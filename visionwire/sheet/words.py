@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from visionwire.limits import Length, LimitSet
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
 CONVENTION = "one twist = 180 degrees of the pair; full turns = twists / 2"
@@ -56,6 +57,8 @@ SCALE_WORDS = {
 }
 
 NOT_MEASURED = "not measured"
+NOT_GIVEN = "not given"
+SHOWN = "shown, not judged"
 PIGTAIL_NOT_SEEN = "not seen, not judged"
 ROUTING_NOT_ASKED = "not judged; --tightens says which way the threads tighten"
 
@@ -154,6 +157,54 @@ def scale_words(scale: Scale) -> str:
 def run_words(run: Run) -> str:
     """Write a run's density, the figure that people ask for first."""
     return f"{plus_minus(run.twists_per_inch, run.twists_per_inch_u95, 2)} twists per inch"
+
+
+def limits_title(reading: Reading, limits: LimitSet) -> str:
+    """Name the limit set by what it says of such a safety: of a turnbuckle the wraps, of single wire the twisted end."""
+    if reading.wraps:
+        said, count, what = "wraps round the shank at each end", limits.wraps, ""
+    elif "single-wire" in reading.flags:
+        said, count, what = "pigtail", limits.pigtail, " twists"
+    else:
+        return limits.title
+    if count is None:
+        return f"limit set {limits.name}: nothing said of the {said}"
+    return f"limit set {limits.name}: {said}, {limits_words(count.low, count.high)}{what}"
+
+
+def shown_limits(reading: Reading, limits: LimitSet) -> list[tuple[str, str, str, str]]:
+    """Return what is shown and not judged: of what, its value, the limits and their source."""
+    rows: list[tuple[str, str, Length | None, str]] = []
+    for number, run in enumerate(reading.runs, start=1):
+        section = f"run {number}"
+        rows += [
+            (section, "gap-start", limits.gap, inches(run.gap_start_in, run.gap_start_in_u95)),
+            (section, "gap-end", limits.gap, inches(run.gap_end_in, run.gap_end_in_u95)),
+            (section, "span", limits.span, inches(run.span_in, run.span_in_u95)),
+            (section, "bow", limits.bow, f"{run.bow_in:.3f} in"),
+        ]
+    if reading.pigtail is not None:
+        rows.append(("pigtail", "pigtail-length", limits.pigtail_length, f"{reading.pigtail.length_in:.2f} in"))
+    return [
+        (f"{section}, {RULE_WORDS[rule]}", value, f"{limits_words(limit.low, limit.high)} in", said_by(limit))
+        for section, rule, limit, value in rows
+        if limit is not None and not limit.judged
+    ]
+
+
+def said_by(limit: Length) -> str:
+    """Say who set a limit, as it stands beside the limits that are judged."""
+    return f"{limit.source} ({limit.status})"
+
+
+def inches(length_in: float | None, u95: float | None) -> str:
+    """Write a length with its 95 % uncertainty, or that there is none."""
+    return NOT_MEASURED if length_in is None or u95 is None else f"{plus_minus(length_in, u95, 2)} in"
+
+
+def parameter_words(value: object) -> str:
+    """Write what a reading was asked with."""
+    return NOT_GIVEN if value is None else str(value)
 
 
 def routing_words(reading: Reading, number: int) -> str:

@@ -6,6 +6,7 @@ import base64
 import dataclasses
 import re
 from collections.abc import Callable
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,10 +16,12 @@ import pytest
 
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence
-from visionwire.reading import Reading, Refusal
+from visionwire.limits import load_limits
+from visionwire.reading import Pattern, Reading, Refusal, Routing, Wraps
 from visionwire.sheet.html import refusal_html, sheet_html, write_sheet
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
+COMMON = load_limits("common")
 HOSTILE = '<script>alert("x")</script> & "\'><img src=http://evil.example/x>.jpg'
 
 
@@ -57,7 +60,7 @@ class Page(HTMLParser):
 
 @pytest.fixture
 def page(reading: Reading, evidence: Evidence) -> Page:
-    return Page(sheet_html(reading, evidence, "Common practice"))
+    return Page(sheet_html(reading, evidence, COMMON))
 
 
 def outside_references(html: str) -> list[str]:
@@ -69,7 +72,7 @@ def outside_references(html: str) -> list[str]:
 
 
 def test_nothing_comes_from_outside_and_nothing_runs(reading: Reading, evidence: Evidence, refusal: Refusal) -> None:
-    for html in (sheet_html(reading, evidence, "t"), refusal_html(refusal, evidence.pixels)):
+    for html in (sheet_html(reading, evidence, COMMON), refusal_html(refusal, evidence.pixels)):
         assert outside_references(html) == []
         assert not any(tag in ("script", "iframe", "object", "embed", "link") for tag, _ in Page(html).tags)
         assert not any(name.startswith("on") for _, attrs in Page(html).tags for name in attrs)
@@ -89,7 +92,10 @@ def test_a_hostile_name_is_only_text(reading_of: Callable[..., Reading], evidenc
     )
     photo = dataclasses.replace(reading.photo)
     hostile = dataclasses.replace(refusal, photo=photo, message=HOSTILE, advice=HOSTILE)
-    for html in (sheet_html(reading, evidence, HOSTILE), refusal_html(hostile, evidence.pixels)):
+    for html in (
+        sheet_html(reading, evidence, dataclasses.replace(COMMON, title=HOSTILE)),
+        refusal_html(hostile, evidence.pixels),
+    ):
         page = Page(html)
         assert "<script" not in html and outside_references(html) == []
         assert " ".join(HOSTILE.split()) in page.text
@@ -99,7 +105,7 @@ def test_a_hostile_name_is_only_text(reading_of: Callable[..., Reading], evidenc
 def test_the_call_is_said_by_word_shape_and_frame(
     reading_of: Callable[..., Reading], evidence: Evidence, call: str
 ) -> None:
-    html = sheet_html(reading_of("a.jpg", call), evidence, "t")
+    html = sheet_html(reading_of("a.jpg", call), evidence, COMMON)
     page = Page(html)
     assert call.capitalize() in page.text
     assert any(attrs.get("class") == f"call {call}" for _, attrs in page.tags)
@@ -107,7 +113,7 @@ def test_the_call_is_said_by_word_shape_and_frame(
 
 
 def test_colour_carries_nothing(reading_of: Callable[..., Reading], evidence: Evidence) -> None:
-    html = sheet_html(reading_of("a.jpg", "nonconforming"), evidence, "t")
+    html = sheet_html(reading_of("a.jpg", "nonconforming"), evidence, COMMON)
     style = html[html.index("<style>") : html.index("</style>")]
     for colour in re.findall(r"#([0-9a-fA-F]{3,6})\b", style):
         wide = colour if len(colour) == 6 else "".join(c * 2 for c in colour)
@@ -155,7 +161,7 @@ def test_the_sheet_says_what_it_must(page: Page, reading: Reading) -> None:
         "hole-not-located",
         "card-tilted",
         "a manual, page 7",
-        "Common practice",
+        "6 to 8 twists per inch, pigtail of 3 to 6 twists, for wire of any size",
         "printed reference card (pocket)",
         reading.advice[0],
     ):
@@ -163,7 +169,7 @@ def test_the_sheet_says_what_it_must(page: Page, reading: Reading) -> None:
 
 
 def test_pictures_are_there_and_open(reading: Reading, evidence: Evidence) -> None:
-    page = Page(sheet_html(reading, evidence, "t"))
+    page = Page(sheet_html(reading, evidence, COMMON))
     pictures = [attrs["src"] or "" for tag, attrs in page.tags if tag == "img"]
     # the overview; a close-up of each section; the run, 2.67 in with its margins, in two rows, the pigtail in one
     assert len(pictures) == 1 + 2 + 2 + 1
@@ -174,9 +180,77 @@ def test_pictures_are_there_and_open(reading: Reading, evidence: Evidence) -> No
 
 def test_a_sheet_without_pictures_pigtail_or_limits(reading: Reading) -> None:
     bare = dataclasses.replace(reading, pigtail=None, checks=(), call="undecided", confidence=0.5)
-    page = Page(sheet_html(bare, None, "t"))
+    page = Page(sheet_html(bare, None, dataclasses.replace(COMMON, gap=None, pigtail_length=None)))
     assert not any(tag == "img" for tag, _ in page.tags)
     assert "pigtail not seen, not judged" in page.text and "Nothing was held against a limit." in page.text
+
+
+def rows(html: str) -> dict[str, list[str]]:
+    """Return the cells of every row of the sheet's tables, by the first of them."""
+    found = {}
+    for row in re.findall(r"<tr>(.*?)</tr>", html, re.S):
+        cells = [re.sub(r"<[^>]*>", " ", cell) for cell in re.findall(r"<t[hd].*?</t[hd]>", row, re.S)]
+        cells = [" ".join(unescape(cell).split()) for cell in cells]
+        found[cells[0]] = cells[1:]
+    return found
+
+
+def test_what_is_shown_and_not_judged_stands_beside_its_value(reading: Reading) -> None:
+    table = rows(sheet_html(reading, None, COMMON))
+    gap = table["run 1, gap from hole to first twist"]
+    assert gap[:4] == ["0.09 ± 0.04 in", "at most 0.125 in", "–", "shown, not judged"]
+    assert COMMON.gap is not None and COMMON.gap.source in gap[4]
+    assert table["run 1, gap from last twist to hole"][0] == "not measured"
+    assert table["pigtail, length of the pigtail"][:2] == ["0.53 in", "0.25 to 0.5 in"]
+    assert "run 1, span from hole to hole" not in table, "it is judged: its check says so"
+    judged = dataclasses.replace(COMMON, gap=dataclasses.replace(COMMON.gap, judged=True))
+    assert "run 1, gap from hole to first twist" not in rows(sheet_html(reading, None, judged))
+
+
+def test_single_wire_has_the_rows_of_its_pattern_and_no_others(reading: Reading) -> None:
+    corners = ((100.0, 100.0), (300.0, 100.0), (200.0, 300.0))
+    pattern = Pattern(3, 4.213, 0.214, corners, corners)
+    single = dataclasses.replace(reading, runs=(), pattern=pattern, flags=("single-wire",))
+    html = sheet_html(single, None, COMMON)
+    table = rows(html)
+    assert table[""] == ["pattern", "pigtail"]
+    assert table["Fasteners passed"] == ["3", "–"]
+    assert table["Wire from the twist round them and back"] == ["4.2 ± 0.2 in", "–"]
+    assert table["Twists"] == ["–", "4.2 ± 0.4"]
+    assert not {"Twists per inch, mean", "Bow", "Evenness", "Span, hole to hole", "Routing"} & set(table)
+    assert "limit set common: pigtail, 3 to 6 twists" in Page(html).text and COMMON.title not in Page(html).text
+    lost = rows(sheet_html(dataclasses.replace(single, pattern=None), None, COMMON))
+    assert lost["Fasteners passed"][0] == "not measured"
+
+
+def test_a_turnbuckle_is_held_against_the_limits_of_wraps(reading: Reading) -> None:
+    wraps = Wraps(5.1, 0.7, "S", None, ((1.0, 2.0), (30.0, 4.0)), 0.99, "conforming")
+    turnbuckle = dataclasses.replace(reading, runs=(), pigtail=None, checks=(), wraps=(wraps, wraps))
+    html = sheet_html(turnbuckle, None, COMMON)
+    assert "limit set common: wraps round the shank at each end, at least 4" in Page(html).text
+    assert COMMON.title not in Page(html).text and "Lay:" not in Page(html).text
+    table = rows(html)
+    assert table[""] == ["wraps 1", "wraps 2"] and table["Turns round the shank"] == ["5.1 ± 0.7"] * 2
+    assert not {"Twists", "Length", "Lay", "Routing"} & set(table)
+    none = sheet_html(turnbuckle, None, dataclasses.replace(COMMON, wraps=None))
+    assert "nothing said of the wraps round the shank" in Page(none).text
+
+
+def test_a_size_that_was_not_given_is_said_so(reading: Reading) -> None:
+    asked = dataclasses.replace(reading, made_by={**reading.made_by, "parameters": {"wire_in": None}})
+    page = Page(sheet_html(asked, None, COMMON))
+    assert "wire_in = not given" in page.text and "None" not in page.text
+
+
+def test_routing_stands_on_the_sheet(reading: Reading, evidence: Evidence) -> None:
+    assert rows(sheet_html(reading, None, COMMON))["Routing"][0].startswith("not judged; --tightens")
+    routing = Routing("tightens", "tightens", 0.93, 0.97, 0.96, (50.0, 310.0), (570.0, 170.0))
+    told = dataclasses.replace(reading, routing=(routing,))
+    with_axes = dataclasses.replace(evidence, axes_px=np.array([routing.start_axis_px, routing.end_axis_px]))
+    html = sheet_html(told, with_axes, COMMON)
+    assert rows(html)["Routing"][0] == "pulls toward tightening at both heads, 93 %"
+    assert "the axes of the heads" in Page(html).text
+    assert "the axes of the heads" not in Page(sheet_html(told, evidence, COMMON)).text
 
 
 def test_a_refusal_says_what_is_wrong_and_what_to_do(refusal: Refusal, evidence: Evidence) -> None:

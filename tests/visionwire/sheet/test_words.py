@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from visionwire.limits import load_limits
 from visionwire.reading import Check, Reading
 from visionwire.sheet.html import sheet_html
 from visionwire.sheet.words import because, limits_words, percent, plus_minus, value_words
@@ -73,7 +74,7 @@ def test_a_value_carries_its_unit() -> None:
 
 
 def test_a_sheet_says_what_its_probabilities_mean(reading: Reading) -> None:
-    text = " ".join(sheet_html(reading, None, "a manual").split())
+    text = " ".join(sheet_html(reading, None, load_limits("common")).split())
     (confidence,) = re.findall(r"Confidence: ([^<]*)", text)
     assert "given these limits and the uncertainty of the reading" in confidence
     assert all(unseen in confidence for unseen in ("torque", "tension", "alloy", "reuse"))
