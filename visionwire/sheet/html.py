@@ -16,7 +16,7 @@ from markupsafe import Markup
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import LimitSet
-from visionwire.reading import Check, DensityAt, Pattern, Pigtail, Reading, Refusal, Run, Wraps
+from visionwire.reading import Check, DensityAt, Pigtail, Reading, Refusal, Run, Wraps
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
 from visionwire.sheet.marks import Picture
@@ -153,7 +153,7 @@ def _sections(reading: Reading) -> list[dict[str, Any]]:
         for n, run in enumerate(reading.runs, start=1)
     ]
     if "single-wire" in reading.flags:
-        columns.append({"name": "pattern", **_pattern_cells(reading.pattern)})
+        columns.append({"name": "pattern", **_pattern_cells(reading)})
     if reading.pigtail is not None:
         columns.append({"name": "pigtail", **_pigtail_cells(reading.pigtail)})
     columns += [{"name": f"wraps {n}", **_wraps_cells(one)} for n, one in enumerate(reading.wraps, start=1)]
@@ -183,12 +183,16 @@ def _run_cells(run: Run) -> dict[str, str]:
     }
 
 
-def _pattern_cells(pattern: Pattern | None) -> dict[str, str]:
+def _pattern_cells(reading: Reading) -> dict[str, str]:
+    pattern, lost = reading.pattern, "pattern-not-traced"
+    fasteners = length = words.NOT_MEASURED
+    if pattern is not None:
+        fasteners = str(pattern.corners)
+        length = f"{words.plus_minus(pattern.length_in, pattern.length_in_u95, 1)} in"
     return {
-        "Fasteners passed": words.NOT_MEASURED if pattern is None else str(pattern.corners),
-        "Wire from the twist round them and back": words.NOT_MEASURED
-        if pattern is None
-        else f"{words.plus_minus(pattern.length_in, pattern.length_in_u95, 1)} in",
+        "Fasteners passed": fasteners,
+        "Wire from the twist round them and back": length,
+        "Flags": lost if lost in reading.flags else "none",
     }
 
 

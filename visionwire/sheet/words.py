@@ -160,7 +160,7 @@ def run_words(run: Run) -> str:
 
 
 def limits_title(reading: Reading, limits: LimitSet) -> str:
-    """Name the limit set by what it says of such a safety: of a turnbuckle the wraps, of single wire the twisted end."""
+    """Name the limit set by what it says of such a safety: of a turnbuckle's wraps, of single wire's twisted end."""
     if reading.wraps:
         said, count, what = "wraps round the shank at each end", limits.wraps, ""
     elif "single-wire" in reading.flags:

@@ -219,8 +219,9 @@ def test_single_wire_has_the_rows_of_its_pattern_and_no_others(reading: Reading)
     assert table["Twists"] == ["–", "4.2 ± 0.4"]
     assert not {"Twists per inch, mean", "Bow", "Evenness", "Span, hole to hole", "Routing"} & set(table)
     assert "limit set common: pigtail, 3 to 6 twists" in Page(html).text and COMMON.title not in Page(html).text
-    lost = rows(sheet_html(dataclasses.replace(single, pattern=None), None, COMMON))
-    assert lost["Fasteners passed"][0] == "not measured"
+    flags = ("single-wire", "pattern-not-traced")
+    lost = rows(sheet_html(dataclasses.replace(single, pattern=None, flags=flags), None, COMMON))
+    assert lost["Fasteners passed"][0] == "not measured" and lost["Flags"] == ["pattern-not-traced", "none"]
 
 
 def test_a_turnbuckle_is_held_against_the_limits_of_wraps(reading: Reading) -> None:
@@ -249,7 +250,7 @@ def test_routing_stands_on_the_sheet(reading: Reading, evidence: Evidence) -> No
     with_axes = dataclasses.replace(evidence, axes_px=np.array([routing.start_axis_px, routing.end_axis_px]))
     html = sheet_html(told, with_axes, COMMON)
     assert rows(html)["Routing"][0] == "pulls toward tightening at both heads, 93 %"
-    assert "the axes of the heads" in Page(html).text
+    assert "at the height of the wire. Dashed: the card" in Page(html).text
     assert "the axes of the heads" not in Page(sheet_html(told, evidence, COMMON)).text
 
 
