@@ -150,6 +150,9 @@ def measure_with_evidence(
         density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     plane, cell_px = _plane(photo, gray, card, two_points)
+    if plane is None and card is not None and (other := find_card(gray, None, photo.focal_px)) is not None:
+        refusal = quality.refuse("other-card", asked=card.name, seen=other.card.name)
+        return dataclasses.replace(refusal, photo=photo.info), None
     problem = _scale_problem(plane, cell_px, wire_in)  # false when it is one: a refusal is
     result = (
         _way(photo, gray, plane, wire_in, hints, limits, finders, method, tightens, heads)

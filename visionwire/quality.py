@@ -33,6 +33,11 @@ CODES: dict[str, Code] = {
         "no reference card was found and no wire diameter was given, so nothing tells an inch from a pixel",
         "lay a printed card or a plain ID-size card beside the wire, all of it in the picture, or give the wire with --wire DIAMETER_IN or a known distance with --scale X,Y,X,Y,INCHES",
     ),
+    "other-card": Code(
+        "refusal",
+        "the card {asked} was not found, and the card {seen} is in view",
+        "leave out --card, or give --card {seen}",
+    ),
     "no-twisted-wire": Code(
         "refusal",
         "no twisted pair of wires was found in the picture",
@@ -293,7 +298,7 @@ def flag(code: str, **figures: float | str) -> Flag:
     return Flag(code, f"{entry.message.format(**figures)}; {entry.advice.format(**figures)}")
 
 
-def refuse(code: str, **figures: float) -> Refusal:
+def refuse(code: str, **figures: float | str) -> Refusal:
     """Make the refusal of that code, its sentences filled with the figures measured."""
     entry = CODES[code]
     if entry.kind != "refusal":

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.card import load_card
 from tests.benchmarks.report import PICTURES, PictureResult, read_picture
 from tests.visionwire.drawn import even, picture, rgb
 from visionwire.errors import LimitsError, PhotoError
@@ -237,6 +238,13 @@ def test_one_end_alone_is_a_wrong_call(given: dict[str, Any]) -> None:
 def test_a_wire_of_no_diameter_is_a_wrong_call(wire: float) -> None:
     with pytest.raises(ValueError, match="wire"):
         measure(scene(), wire=wire, two_points=TWO_POINTS)
+
+
+def test_a_card_that_was_not_asked_for_is_named() -> None:
+    answer = measure(PICTURES / "demo.jpg", card=load_card("lane"))
+    assert isinstance(answer, Refusal) and answer.code == "other-card"
+    assert "the card lane was not found, and the card pocket is in view" in answer.message
+    assert "--card pocket" in answer.advice and answer.photo is not None
 
 
 def test_without_scale_it_says_what_would_give_one() -> None:

@@ -196,6 +196,8 @@ def test_every_refusal_fills_its_sentences_and_is_false(code: str) -> None:
             "limit_deg",
             "diameter_px",
             "spacing_px",
+            "asked",
+            "seen",
         ),
         7.0,
     )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 import typer
 
 from visionwire.cli.complaint import complain
+from visionwire.cli.numbers import numbers
 from visionwire.errors import ExitCode, LimitsError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -394,7 +395,7 @@ def _card(name: str | None) -> Card | None:
 def _wire_in(text: str | None) -> float | None:
     if text is None:
         return None
-    (wire_in,) = _numbers("--wire", text, "a diameter in inches, such as 0.032", 1)
+    (wire_in,) = numbers("--wire", text, "a diameter in inches, such as 0.032", 1)
     if not THINNEST_IN <= wire_in <= THICKEST_IN:
         nearest = THINNEST_IN if wire_in < THINNEST_IN else THICKEST_IN
         raise UsageError(
@@ -407,29 +408,19 @@ def _wire_in(text: str | None) -> float | None:
 def _point(option: str, text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
-    x, y = _numbers(option, text, "two numbers X,Y in pixels, such as 120,340", 2)
+    x, y = numbers(option, text, "two numbers X,Y in pixels, such as 120,340", 2)
     return x, y
 
 
 def _two_points(text: str | None) -> tuple[float, float, float, float, float] | None:
     if text is None:
         return None
-    x1, y1, x2, y2, inches = _numbers("--scale", text, "X,Y,X,Y,INCHES, such as 100,200,900,220,2.5", 5)
+    x1, y1, x2, y2, inches = numbers("--scale", text, "X,Y,X,Y,INCHES, such as 100,200,900,220,2.5", 5)
     if not 0 < inches <= MOST_INCHES:
         raise UsageError(f"--scale names a distance of {inches:g} in; it must be above 0 and at most {MOST_INCHES:g}")
     if math.dist((x1, y1), (x2, y2)) < LEAST_APART_PX:
         raise UsageError(f"--scale names points less than {LEAST_APART_PX:g} px apart; give two that lie far apart")
     return x1, y1, x2, y2, inches
-
-
-def _numbers(option: str, text: str, wanted: str, count: int) -> list[float]:
-    try:
-        numbers = [float(part) for part in text.split(",")]
-    except ValueError:
-        numbers = []
-    if len(numbers) != count or not all(map(math.isfinite, numbers)):
-        raise UsageError(f"{option} is {text!r}; it must be {wanted}")
-    return numbers
 
 
 def _require_inside(photo: Photo, options: CheckOptions) -> None:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from visionwire.cli.numbers import number
+
 if TYPE_CHECKING:
     from visionwire.limits import DecisionRule, Length, LimitSet
 
@@ -24,24 +26,26 @@ def limits(
         ),
     ] = None,
     wire: Annotated[
-        float | None, typer.Option(metavar="DIAMETER_IN", help="With --risk, where bands go by wire.")
+        str | None, typer.Option(metavar="DIAMETER_IN", help="With --risk, where bands go by wire.")
     ] = None,
 ) -> None:
     """List the limit sets, show one with the source of each figure, or hold two side by side."""
     from visionwire.errors import UsageError
     from visionwire.limits import known_limits, load_limits
 
+    wire_in = number("--wire", wire, "a diameter in inches, such as 0.032")
+    if risk is not None and not names:
+        raise UsageError("--risk is of a limit set; name one, such as visionwire limits common --risk 7.2,0.4,0.12")
     if not names:
         for known in known_limits():
             print(f"{known:12}  {load_limits(known).title}")
         return
     if len(names) > 2:
         raise UsageError("limits shows one set or compares two; name no more than two")
-    for line in describe(names[0]) if len(names) == 1 else compare(*names):
+    # All that may be wrong is said before anything is printed.
+    risks = [] if risk is None else [risk_words(name, risk, wire_in) for name in names]
+    for line in [*(describe(names[0]) if len(names) == 1 else compare(*names)), *risks]:
         print(line)
-    if risk is not None:
-        for name in names:
-            print(risk_words(name, risk, wire))
 
 
 def risk_words(name: str, process: str, wire_in: float | None) -> str:

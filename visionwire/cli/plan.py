@@ -8,15 +8,17 @@ from typing import Annotated
 
 import typer
 
+from visionwire.cli.numbers import number
+
 
 def plan(
     fasteners: Annotated[
         list[str] | None,
         typer.Argument(metavar="X,Y[:ROLE][:left]...", help="Where the fasteners stand, seen from above, y upwards."),
     ] = None,
-    hole: Annotated[float | None, typer.Option(metavar="DIAMETER", help="Diameter of the hole, in inches.")] = None,
+    hole: Annotated[str | None, typer.Option(metavar="DIAMETER", help="Diameter of the hole, in inches.")] = None,
     unit: Annotated[str, typer.Option(metavar="in|mm", help="Of the places.")] = "in",
-    wire: Annotated[float | None, typer.Option(metavar="DIAMETER_IN", help="Wire wished for; else by rule.")] = None,
+    wire: Annotated[str | None, typer.Option(metavar="DIAMETER_IN", help="Wire wished for; else by rule.")] = None,
     single: Annotated[bool, typer.Option("--single", help="Single wire is wished for.")] = False,
     closed_pattern: Annotated[bool, typer.Option("--closed-pattern", help="Small screws in a closed pattern.")] = False,
     critical: Annotated[bool, typer.Option("--critical", help="A critical area.")] = False,
@@ -48,12 +50,13 @@ def plan(
         record = {"method": "wraps", "turnbuckle": [line.strip() for line in lines]}
         print(json.dumps(record) if as_json else "\n".join(lines))
         return
-    if hole is None:
+    hole_in = number("--hole", hole, "the diameter of the hole in inches, such as 0.060")
+    if hole_in is None:
         raise UsageError("no hole was given; give its diameter in inches with --hole, such as --hole 0.060")
     wish = Wish(
         fasteners=tuple(fastener(text, unit) for text in fasteners or ()),
-        hole_in=hole,
-        wire_in=wire,
+        hole_in=hole_in,
+        wire_in=number("--wire", wire, "a diameter in inches, such as 0.032"),
         single=single,
         closed_pattern=closed_pattern,
         critical=critical,
@@ -64,9 +67,9 @@ def plan(
     if drawing is not None and drawing.suffix.lower() != ".svg":
         raise UsageError(f"a plan is drawn as .svg, not as {drawing.name!r}; give --drawing such a name")
     made = make_plan(wish, limit_set)
-    print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made)))
+    print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made, unit)))
     if drawing is not None:
-        _write(drawing, draw_plan(made))
+        _write(drawing, draw_plan(made, unit=unit))
 
 
 def _write(path: Path, content: str) -> None:

@@ -19,10 +19,13 @@ LEAST_TEXT_IN = 0.05
 LINE_IN, TEXT_IN, FOOT_IN = 0.15, 0.11, 0.4
 WIDEST_TEXT = 118
 INK, WIRE = "#222222", "#7a3b00"
+#: A pigtail as drawn, a sign and not to scale: its reach off the head, how far it is bent, its twists.
+TAIL_IN, TAIL_BEND, TAIL_TWISTS = 0.32, 1.2, 4
+LEAST_HOLE_IN = 0.03
 
 
-def draw_plan(plan: Plan, title: str = "Safety wire plan") -> str:
-    """Return the page as SVG."""
+def draw_plan(plan: Plan, title: str = "Safety wire plan", unit: str = "in") -> str:
+    """Return the page as SVG; ``unit`` is that of the places as given, which are said in it too."""
     width, height = PAGE_IN
     page = ET.Element(
         "svg",
@@ -44,10 +47,19 @@ def draw_plan(plan: Plan, title: str = "Safety wire plan") -> str:
         for index, span in enumerate(series.spans, 1):
             _span(page, span, place, zoom, f"{number}.{index}" if len(plan.series) > 1 else f"{index}")
     for fastener in fasteners:
-        _head(page, fastener, names[fastener], place, zoom)
+        _head(page, fastener, place, zoom)
+    for series in plan.series:
+        for span in series.spans:
+            for fastener, mouth in zip((span.start, span.end), _mouths(span, place, zoom), strict=True):
+                _hole(page, fastener, mouth, plan.hole_in, place, zoom)
+        _pigtail(page, series.spans[-1], place, zoom)
+    for fastener in fasteners:  # over the holes
+        x, y = _at(fastener, place, zoom)
+        ET.SubElement(page, "circle", {"cx": f"{x:.4f}", "cy": f"{y:.4f}", "r": "0.08", "fill": "white"})
+        _text(page, x, y + 0.04, names[fastener], TEXT_IN, weight="bold", anchor="middle")
     _scale(page, zoom)
     y = FIELD_IN[1] + FIELD_IN[3] + 0.65
-    parts = [part for line in plan_lines(plan) for part in _folded(line)]
+    parts = [part for line in plan_lines(plan, unit) for part in _folded(line)]
     # A long plan is set smaller, so that it stays one page.
     step = min(LINE_IN, (height - FOOT_IN - y) / len(parts))
     if TEXT_IN * step / LINE_IN < LEAST_TEXT_IN:
@@ -63,7 +75,7 @@ def _layout(fasteners: list[Fastener]) -> tuple[tuple[float, float], float]:
     """Return what is added to a fastener's place, x and y, before it is zoomed, and the zoom."""
     left, top, width, height = FIELD_IN
     xs, ys = [f.x_in for f in fasteners], [f.y_in for f in fasteners]
-    room = 4 * HEAD_RADIUS_IN
+    room = 2 * (HEAD_RADIUS_IN + TAIL_IN)  # for the pigtail too, whichever way it points
     zoom = min(LARGEST_ZOOM, width / (max(xs) - min(xs) + room), height / (max(ys) - min(ys) + room))
     x = (left + width / 2) / zoom - (max(xs) + min(xs)) / 2
     y = (top + height / 2) / zoom + (max(ys) + min(ys)) / 2
@@ -85,14 +97,36 @@ def _mouth(
     return x + zoom * HEAD_RADIUS_IN * math.cos(along + turn), y + zoom * HEAD_RADIUS_IN * math.sin(along + turn)
 
 
-def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom: float, name: str) -> None:
-    start = _mouth(span.start, span.end, span.leaves, place, zoom)
+def _mouths(
+    span: PlannedSpan, place: tuple[float, float], zoom: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return where a span's wire leaves the hole of its first head and where it meets that of its second."""
     # Arriving on the right along the way is the left as seen from the fastener arrived at.
     seen_back = {"left": "right", "right": "left", "either": "either"}[span.arrives]
-    end = _mouth(span.end, span.start, seen_back, place, zoom)
+    return (
+        _mouth(span.start, span.end, span.leaves, place, zoom),
+        _mouth(span.end, span.start, seen_back, place, zoom),
+    )
+
+
+def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom: float, name: str) -> None:
+    start, end = _mouths(span, place, zoom)
+    twists = span.twists_to_aim_at
+    _wound(page, start, end, twists)
+    words = f"{name}: {twists} twists" if twists else f"{name}: {span.span_in:.2f} in"
+    x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
+    if abs(end[0] - start[0]) > abs(end[1] - start[1]):
+        _text(page, x, min(start[1], end[1]) - 0.1, words, TEXT_IN, anchor="middle")
+    else:
+        _text(page, x + 0.15, y, words, TEXT_IN)
+
+
+def _wound(
+    page: ET.Element, start: tuple[float, float], end: tuple[float, float], twists: int | None, what: str = "wire"
+) -> None:
+    """Draw wire between two points: two strands so many times crossing, or one straight."""
     length = math.dist(start, end)
     across = (-(end[1] - start[1]) / length, (end[0] - start[0]) / length)
-    twists = span.twists_to_aim_at
     for strand in (1, -1) if twists else (1,):
         points = []
         for step in range(12 * (twists or 1) + 1):
@@ -103,16 +137,45 @@ def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom:
                 f"{start[1] + share * (end[1] - start[1]) + aside * across[1]:.4f}"
             )
         look = {"fill": "none", "stroke": WIRE, "stroke-width": "0.018"}
-        ET.SubElement(page, "polyline", {"points": " ".join(points), **look})
-    words = f"{name}: {twists} twists" if twists else f"{name}: {span.span_in:.2f} in"
-    x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
-    if abs(end[0] - start[0]) > abs(end[1] - start[1]):
-        _text(page, x, min(start[1], end[1]) - 0.1, words, TEXT_IN, anchor="middle")
-    else:
-        _text(page, x + 0.15, y, words, TEXT_IN)
+        ET.SubElement(page, "polyline", {"points": " ".join(points), "class": what, **look})
 
 
-def _head(page: ET.Element, fastener: Fastener, name: str, place: tuple[float, float], zoom: float) -> None:
+def _hole(
+    page: ET.Element,
+    fastener: Fastener,
+    mouth: tuple[float, float],
+    hole_in: float,
+    place: tuple[float, float],
+    zoom: float,
+) -> None:
+    """Draw the hole that the wire uses: its mouth, and dashed its way through the head to the other side."""
+    x, y = _at(fastener, place, zoom)
+    far = 2 * x - mouth[0], 2 * y - mouth[1]
+    dashed = {"stroke": INK, "stroke-width": "0.008", "stroke-dasharray": "0.04 0.03"}
+    ends = {"x1": f"{mouth[0]:.4f}", "y1": f"{mouth[1]:.4f}", "x2": f"{far[0]:.4f}", "y2": f"{far[1]:.4f}"}
+    if fastener.turns:
+        ET.SubElement(page, "line", {**ends, "class": "hole", **dashed})
+    radius = max(zoom * hole_in / 2, LEAST_HOLE_IN)
+    look = {"r": f"{radius:.4f}", "fill": "white", "stroke": INK, "stroke-width": "0.012", "class": "hole"}
+    for at in (mouth, far) if fastener.turns else (mouth,):
+        ET.SubElement(page, "circle", {"cx": f"{at[0]:.4f}", "cy": f"{at[1]:.4f}", **look})
+
+
+def _pigtail(page: ET.Element, last: PlannedSpan, place: tuple[float, float], zoom: float) -> None:
+    """Draw the twisted end where the wire comes out of the last hole, bent back toward the part."""
+    x, y = _at(last.end, place, zoom)
+    mouth = _mouths(last, place, zoom)[1]
+    if last.end.turns:
+        mouth = 2 * x - mouth[0], 2 * y - mouth[1]
+    heading = math.atan2(mouth[1] - y, mouth[0] - x) + TAIL_BEND
+    reach = zoom * TAIL_IN
+    end = mouth[0] + reach * math.cos(heading), mouth[1] + reach * math.sin(heading)
+    _wound(page, mouth, end, TAIL_TWISTS, "pigtail")
+    side = 1 if math.cos(heading) >= 0 else -1
+    _text(page, end[0] + 0.06 * side, end[1] + 0.04, "pigtail", TEXT_IN, anchor="start" if side > 0 else "end")
+
+
+def _head(page: ET.Element, fastener: Fastener, place: tuple[float, float], zoom: float) -> None:
     x, y = _at(fastener, place, zoom)
     radius = zoom * HEAD_RADIUS_IN
     outline = {"fill": "white", "stroke": INK, "stroke-width": "0.015"}
@@ -127,7 +190,6 @@ def _head(page: ET.Element, fastener: Fastener, name: str, place: tuple[float, f
     else:
         corner = {"x": f"{x - radius:.4f}", "y": f"{y - radius / 2:.4f}", "width": f"{2 * radius:.4f}"}
         ET.SubElement(page, "rect", {**corner, "height": f"{radius:.4f}", **outline})
-    _text(page, x, y + 0.04, name, TEXT_IN, weight="bold", anchor="middle")
     if fastener.turns:
         _tightening(page, x, y, 0.6 * radius, fastener.thread == "right")
     if fastener.role != "bolt":  # which is drawn as its head is
@@ -162,7 +224,8 @@ def _scale(page: ET.Element, zoom: float) -> None:
             "stroke-width": "0.012",
         },
     )
-    _text(page, end + 0.1, y + 0.04, "1 in on the part; arrows: the way that tightens, seen from above", TEXT_IN)
+    key = "1 in on the part; arrows: the way that tightens, seen from above; rings: the holes used"
+    _text(page, end + 0.1, y + 0.04, key, TEXT_IN)
 
 
 def _folded(line: str) -> list[str]:

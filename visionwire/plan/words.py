@@ -5,11 +5,11 @@ from __future__ import annotations
 import string
 
 from visionwire.plan.make import Plan, PlannedSpan
-from visionwire.plan.wish import Fastener
+from visionwire.plan.wish import MM_PER_IN, Fastener
 
 
-def plan_lines(plan: Plan) -> list[str]:
-    """Return the plan as lines for a terminal."""
+def plan_lines(plan: Plan, unit: str = "in") -> list[str]:
+    """Return the plan as lines for a terminal; places and spans also in the ``unit`` that they were given in."""
     names = letters(plan)
     lines = [f"{plan.method} method, {plan.wire_in:.3f} in wire, {plan.material}; holes {plan.hole_in:g} in"]
     for number, series in enumerate(plan.series, 1):
@@ -20,8 +20,9 @@ def plan_lines(plan: Plan) -> list[str]:
             f"{', too short here' if high < series.cut_in else ''}"
         )
         for place, span in enumerate(series.spans, 1):
-            ends = " to ".join(place_words(one, names) for one in (span.start, span.end))
-            lines.append(f"  span {place}, {ends}: {span.span_in:.2f} in")
+            ends = " to ".join(place_words(one, names, unit) for one in (span.start, span.end))
+            span_mm = f" ({span.span_in * MM_PER_IN:.1f} mm)" if unit == "mm" else ""
+            lines.append(f"  span {place}, {ends}: {span.span_in:.2f} in{span_mm}")
             lines += [f"    {words}" for words in span_words(span)]
         lines.append(f"  pigtail: {series.pigtail}")
     lines.append("why")
@@ -50,8 +51,9 @@ def letters(plan: Plan) -> dict[Fastener, str]:
     return {one: alphabet[k % 26] * (k // 26 + 1) for k, one in enumerate(met)}
 
 
-def place_words(fastener: Fastener, names: dict[Fastener, str]) -> str:
-    """Return a fastener in words: its letter, what it is, and where it stands in inches."""
+def place_words(fastener: Fastener, names: dict[Fastener, str], unit: str = "in") -> str:
+    """Return a fastener in words: its letter, what it is, where it stands in inches, and in mm if given so."""
     thread = ", left-hand thread" if fastener.thread == "left" else ""
     kind = fastener.role.replace("-", " ")
-    return f"{kind} {names[fastener]} at {fastener.x_in:.3g},{fastener.y_in:.3g} in{thread}"
+    mm = f" ({fastener.x_in * MM_PER_IN:.4g},{fastener.y_in * MM_PER_IN:.4g} mm)" if unit == "mm" else ""
+    return f"{kind} {names[fastener]} at {fastener.x_in:.3g},{fastener.y_in:.3g} in{mm}{thread}"

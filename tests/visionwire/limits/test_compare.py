@@ -109,5 +109,19 @@ def test_a_guard_band_in_place_of_the_two_probabilities(tmp_path: Path) -> None:
     path.write_text(GOOD.replace("conforming_at_least", "guard_band = 1.0\nconforming_at_least"))
     with pytest.raises(LimitsError, match="beside guard_band"):
         load_limits(path)
-    wrong = CliRunner().invoke(app, ["limits", "common", "--risk", "7,0"])
-    assert wrong.exit_code == ExitCode.USAGE and "--risk is" in wrong.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["common", "--risk", "7,0"], "--risk is '7,0'; it must be MEAN,DEVIATION,U"),
+        (["common", "metric", "--risk", "a,b,c"], "--risk is 'a,b,c'"),
+        (["common", "--risk", "7,0.3,0.1", "--wire", "thin"], "--wire is 'thin'; it must be a diameter in inches"),
+        (["by-diameter", "--risk", "7,0.3,0.1"], "give the wire with --wire"),
+        (["--risk", "7,0.3,0.1"], "--risk is of a limit set; name one"),
+    ],
+)
+def test_what_is_wrong_is_said_before_anything_is_printed(words: list[str], sentence: str) -> None:
+    wrong = CliRunner().invoke(app, ["limits", *words])
+    assert wrong.exit_code == ExitCode.USAGE and wrong.stdout == ""
+    assert sentence in wrong.stderr and wrong.stderr.count("\n") == 1

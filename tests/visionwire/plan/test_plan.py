@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 from visionwire.cli import app
 from visionwire.errors import ExitCode, PlanError, UsageError
 from visionwire.limits import known_limits, load_limits
-from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, held_against, load_plan, make_plan
+from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, held_against, load_plan, make_plan, plan_lines
 from visionwire.plan.route import in_order, sides
 from visionwire.plan.rules import wire
 from visionwire.plan.turnbuckle import turnbuckle_lines
@@ -208,6 +208,59 @@ def test_the_page_holds_every_head_and_span_and_the_cautions() -> None:
     assert "eye protection" in words
     low = max(float(one.get("y", "0")) for one in page.iter() if one.tag.endswith("text"))
     assert low < 11
+
+
+def drawn(made: Plan, kind: str, tag: str) -> list[ET.Element]:
+    """Return what is drawn of a kind, by its class, with that tag."""
+    return [one for one in ET.fromstring(draw_plan(made)).iter() if one.get("class") == kind and one.tag.endswith(tag)]
+
+
+def test_the_page_shows_the_holes_at_the_wire_and_the_pigtail_at_the_last() -> None:
+    made = plan(Fastener(0, 0), Fastener(1.5, 0.2), Fastener(3, 0))
+    # Two heads have one hole in use, the middle one two; each has a mouth on either side and a way between them.
+    mouths = [(float(one.get("cx", "")), float(one.get("cy", ""))) for one in drawn(made, "hole", "circle")]
+    assert len(mouths) == 8 and len(drawn(made, "hole", "line")) == 4
+    wire_ends = [
+        tuple(float(value) for value in point.split(","))
+        for one in drawn(made, "wire", "polyline")
+        for point in (one.get("points", "").split(" ")[0], one.get("points", "").split(" ")[-1])
+    ]
+    assert all(min(math.dist(end, mouth) for mouth in mouths) < 1e-3 for end in wire_ends)
+    tails = drawn(made, "pigtail", "polyline")
+    begins = {one.get("points", "").split(" ")[0] for one in tails}
+    assert len(tails) == 2 and len(begins) == 1, "two strands from one place"
+    x, y = (float(value) for value in begins.pop().split(","))
+    assert min(math.dist((x, y), mouth) for mouth in mouths) < 1e-3
+    assert x > max(end[0] for end in wire_ends), "on the far side of the last head"
+
+
+def test_structure_has_a_hole_and_no_way_through_a_head() -> None:
+    made = plan(Fastener(0, 0), Fastener(1.5, 0.2, "structure"))
+    assert len(drawn(made, "hole", "circle")) == 3 and len(drawn(made, "hole", "line")) == 1
+
+
+def test_places_given_in_mm_are_said_in_mm_too() -> None:
+    made = plan(fastener("0,0", "mm"), fastener("40.64,2.5", "mm"))
+    lines = plan_lines(made, "mm")
+    assert "bolt B at 1.6,0.0984 in (40.64,2.5 mm): 1.60 in (40.7 mm)" in lines[2]
+    assert not any(" mm" in line for line in plan_lines(made)[:6])
+    words = " ".join(one.text or "" for one in ET.fromstring(draw_plan(made, unit="mm")).iter())
+    assert "(40.64,2.5 mm)" in words
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--hole", "abc"], "--hole is 'abc'; it must be the diameter of the hole in inches, such as 0.060"),
+        (["--hole", "nan"], "--hole is 'nan'; it must be the diameter of the hole in inches, such as 0.060"),
+        (["--hole", "0.06", "--wire", "x"], "--wire is 'x'; it must be a diameter in inches, such as 0.032"),
+        ([], "no hole was given; give its diameter in inches with --hole, such as --hole 0.060"),
+    ],
+)
+def test_a_word_that_is_off_is_one_sentence(words: list[str], sentence: str) -> None:
+    result = CliRunner().invoke(app, ["plan", "0,0", "1.5,0", *words])
+    assert result.exit_code == ExitCode.USAGE
+    assert result.stderr == f"visionwire: {sentence}\n" and result.stdout == ""
 
 
 def test_a_long_plan_stays_on_its_page() -> None:
