@@ -47,7 +47,8 @@ Picture = NDArray[np.float32]
 #: The crop in which a head is looked for: its scale, and how far it reaches from the end of the twist, mm.
 CROP_PX_PER_MM, CROP_REACH_MM = 4.0, 19.0
 _SIDE = 2 * round(CROP_REACH_MM * CROP_PX_PER_MM) + 1
-_PADDED = 256
+#: The crop and the largest outline beside it, so that nothing comes round from the other edge.
+_PADDED = 192
 #: Half the width across flats of a hexagon, or the radius of a round head: small screws to half-inch bolts.
 RADII_MM = np.arange(3.2, 7.3, 0.3)
 HEXAGONS_DEG = (0, 10, 20, 30, 40, 50)
@@ -270,7 +271,7 @@ def _likenesses(luminance: Picture, wire: Leaving) -> Floats:
     A likeness is the mean over the outline of cos 2 (direction of the edge - direction of the outline), an edge weak
     against the crop's own texture counting less.
     """
-    edges = np.fft.rfft2(_edges(luminance, wire), s=(_PADDED, _PADDED))
+    edges = np.asarray(np.fft.rfft2(_edges(luminance, wire), s=(_PADDED, _PADDED)), np.complex64)
     return np.array(
         [
             np.max(
@@ -299,13 +300,13 @@ def _edges(luminance: Picture, wire: Leaving) -> Floats:
 
 
 @cache
-def _outlines() -> tuple[tuple[NDArray[np.complex128], ...], ...]:
+def _outlines() -> tuple[tuple[NDArray[np.complex64], ...], ...]:
     """Return the conjugate spectra (2, N, N / 2 + 1) of the outlines, a tuple for each radius."""
     shapes = (None, *HEXAGONS_DEG)
     return tuple(tuple(_outline(float(radius), shape) for shape in shapes) for radius in RADII_MM)
 
 
-def _outline(radius_mm: float, turned_deg: float | None) -> NDArray[np.complex128]:
+def _outline(radius_mm: float, turned_deg: float | None) -> NDArray[np.complex64]:
     angle = np.linspace(0.0, 2 * np.pi, OUTLINE_POINTS, endpoint=False)
     off = np.zeros(OUTLINE_POINTS)  # of a hexagon, from the middle of the flat
     if turned_deg is not None:
@@ -315,7 +316,7 @@ def _outline(radius_mm: float, turned_deg: float | None) -> NDArray[np.complex12
     drawn = np.zeros((2, _PADDED, _PADDED))
     np.add.at(drawn[0], (row, column), np.cos(2 * (angle - off)) / OUTLINE_POINTS)
     np.add.at(drawn[1], (row, column), np.sin(2 * (angle - off)) / OUTLINE_POINTS)
-    return np.asarray(np.conj(np.fft.rfft2(drawn)))
+    return np.asarray(np.conj(np.fft.rfft2(drawn)), np.complex64)
 
 
 def _pull(tightening: float | None) -> Pull | None:
