@@ -3,7 +3,7 @@
 FOLDER holds pictures with truth, such as ``python -m fixtures.quick FOLDER --count N --seed S --either-way`` paints:
 wire that leaves its heads on either side. The truth is geometry: on which side of a head's axis the line of the wire
 passes. Every figure printed is worked out from readings made while it runs, the wire's diameter given and nothing
-pointed at; ``--heads`` gives the middles of the heads too.
+pointed at; ``--heads`` points at the heads too, at their axes as seen at the height of the hole.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Print what is off, a line a head, and the summary."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.routing", description=__doc__)
     parser.add_argument("folders", type=Path, nargs="+")
-    parser.add_argument("--heads", action="store_true", help="give the middles of the heads")
+    parser.add_argument("--heads", action="store_true", help="point at the axes of the heads")
     options = parser.parse_args(arguments)
     for folder in options.folders:
         paths = sorted(folder.glob("*.json"))
