@@ -101,8 +101,11 @@ def of_runs(
     Parameters
     ----------
     luminance : (H, W) float32 array
+        The upright picture.
     runs : sequence of Section
+        Its runs; the answer has one entry for each.
     ruler : Ruler
+        How px become inches, and how the camera stands over the card.
     tightens : {"clockwise", "counter-clockwise"}
         Which way the fasteners tighten, looked at from above.
     heads_px : sequence of (x, y)
@@ -189,7 +192,9 @@ def find_head(
     Parameters
     ----------
     luminance : (H, W) float32 array
+        The upright picture.
     wire : Leaving
+        Where the wire is beside the head, and which way it goes.
     shift_mm : (2,) array
         From the top of a head to its axis at the height of the wire, as seen, mm.
     axis_u_mm : float
