@@ -174,18 +174,35 @@ fig.tight_layout(rect=(0, 0.04, 1, 1))
 # has the pigtail's count, if one was checked. A call on something that is not there (a run where there is none, a
 # pigtail taken for a run) counts as wrong, even if the picture is what was called.
 #
+# Both are of usual wire alone: bare metal, and pigtails of an inch and a quarter at most. The painter also lays
+# insulated wire of two colours, of which a grey picture may show one strand alone, so that every other twist goes
+# unseen; and pigtails twice as long as any limit allows, which are taken for runs. Neither is lock wire that one meets.
+# Both are in all that went before, and the figures of every scene are printed below too.
+#
 # *Calibration error* is how far the marks of ten bins lie from the diagonal, weighted by how many readings stand
 # behind each; the *Brier score* is the mean square of probability less truth, 0 for an oracle and 0.25 for one who
 # always says "perhaps".
 
 # %%
-called, wrong = confidence.called_wrong(rows)
-pairs = {
-    "a run's density conforms": confidence.run_probability(rows),
-    "the call of the picture is right": (rows["confidence"][called], ~wrong[called]),
-}
+usual = confidence.chosen(rows, confidence.usual_wire(rows))
+
+
+def stated_and_true(rows):
+    """Return the two kinds of probability, each with whether it came true."""
+    called, wrong = confidence.called_wrong(rows)
+    return {
+        "a run's density conforms": confidence.run_probability(rows),
+        "the call of the picture is right": (rows["confidence"][called], ~wrong[called]),
+    }
+
+
+for whose, some in {"every scene": rows, "usual wire": usual}.items():
+    for title, (probability, true) in stated_and_true(some).items():
+        if len(true):
+            error, squared = scoring.calibration_error(probability, true), scoring.brier(probability, true)
+            print(f"{whose}, {title}: {len(true)}, calibration error {error:.3f}, Brier score {squared:.3f}")
 fig, panels = plt.subplots(1, 2, figsize=(12, 5.5))
-for panel, (title, (probability, true)), count in zip(panels, pairs.items(), (10, 50), strict=True):
+for panel, (title, (probability, true)), count in zip(panels, stated_and_true(usual).items(), (10, 50), strict=True):
     bins = scoring.reliability(probability, true, count)
     for one in bins:
         low, high = (100 * bound for bound in one.true.bounds)
@@ -201,9 +218,6 @@ for panel, (title, (probability, true)), count in zip(panels, pairs.items(), (10
     panel.set_xlim(edge, 100 + 0.03 * (100 - edge))
     panel.set_ylim(top=108)
     panel.legend(loc="upper left" if least < 50 else "lower right")
-    if len(true):
-        error, squared = scoring.calibration_error(probability, true), scoring.brier(probability, true)
-        print(f"{title}: {len(true)}, calibration error {error:.3f}, Brier score {squared:.3f}")
 fig.tight_layout()
 
 # %% [markdown]
@@ -212,26 +226,29 @@ fig.tight_layout()
 # to be from so many calls.
 
 # %%
-conforms = confidence.truly_conforms(rows)
-for title, share in {
-    "calls given, of the pictures read": scoring.share_of(called[read]),
-    "called conforming, truly not": scoring.share_of(~conforms[rows["call"] == "conforming"]),
-    "called nonconforming, truly is": scoring.share_of(conforms[rows["call"] == "nonconforming"]),
-    "called what is not there": scoring.share_of(confidence.mistaken(rows)[called]),
-}.items():
-    print(f"{title:<35} {share} %")
+for whose, some in {"every scene": rows, "usual wire": usual}.items():
+    called, conforms = confidence.called_wrong(some)[0], confidence.truly_conforms(some)
+    print(whose)
+    for title, share in {
+        "calls given, of the pictures read": scoring.share_of(called[some["code"] == ""]),
+        "called conforming, truly not": scoring.share_of(~conforms[some["call"] == "conforming"]),
+        "called nonconforming, truly is": scoring.share_of(conforms[some["call"] == "nonconforming"]),
+        "called what is not there": scoring.share_of(confidence.mistaken(some)[called]),
+    }.items():
+        print(f"  {title:<35} {share} %")
 
 # %% [markdown]
 # ## Is the confident one right more often?
-# Sort all that was read by its confidence, and look at the most confident tenth, fifth, ... up to all. The line shows
-# how many of them are wrong; where no call was given, the likelier of the two answers is taken. A confidence that is
-# worth something makes the line rise to the right: whoever has time to look at some pictures by eye should begin with
-# the least confident. The dashed line is what the confidences themselves promise; the grey band is what is known of
+# Sort all that was read of usual wire by its confidence, and look at the most confident tenth, fifth, ... up to all. The
+# line shows how many of them are wrong; where no call was given, the likelier of the two answers is taken. A confidence
+# that is worth something makes the line rise to the right: whoever has time to look at some pictures by eye should
+# begin with the least confident. The dashed line is what the confidences themselves promise; the grey band is what is known of
 # the line from so many readings.
 
 # %%
-sure = rows["confidence"][read]
-among, risk = scoring.risk_coverage(sure, confidence.settled_wrong(rows)[read])
+usual_read = usual["code"] == ""
+sure = usual["confidence"][usual_read]
+among, risk = scoring.risk_coverage(sure, confidence.settled_wrong(usual)[usual_read])
 promised = np.cumsum(np.sort(1 - sure)) / np.arange(1, len(sure) + 1)
 every = np.unique(np.linspace(0, len(risk) - 1, 200).astype(int))
 bounds = np.array([scoring.clopper_pearson(round(risk[k] * (k + 1)), k + 1) for k in every])

@@ -26,6 +26,7 @@ from tests.benchmarks.scoring import (
     share_of,
 )
 from visionwire.judge import COVERAGE_95
+from visionwire.safety import LONGEST_PIGTAIL_IN
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -98,8 +99,11 @@ def conditions(rows: Rows) -> dict[str, Mask]:
     twists = rows["true_tpi"] * rows["true_length_in"]
     short = (rows["true_length_in"] < 1.25) | (twists < 10)
     moved, uneven, size = rows["motion_blur_px"] > 0, rows["strong_nonuniform"] == 1, rows["px_per_twist"]
+    metal = rows["material"] != "insulated"
     return {
         "all": np.full(len(blur), True),
+        "bare metal": metal,
+        "insulated wire": ~metal,
         "nothing pointed at": rows["ends_given"] == 0,
         "ends given": rows["ends_given"] == 1,
         "scale from a card": of_source(rows, "card"),
@@ -178,6 +182,15 @@ def called_wrong(rows: Rows) -> tuple[Mask, Mask]:
     called = np.isin(rows["call"], ("conforming", "nonconforming"))
     wrong = ((rows["call"] == "conforming") != truly_conforms(rows)) | mistaken(rows)
     return called, called & wrong
+
+
+def usual_wire(rows: Rows) -> Mask:
+    """Return which scenes show what is found on a part: bare metal, and no pigtail that is as long as a run.
+
+    The painter also lays insulated wire of two colours, and pigtails of up to 1.8 in, twice what any limit allows;
+    from `visionwire.safety.LONGEST_PIGTAIL_IN` on a twisted stretch is taken for a run.
+    """
+    return np.asarray((rows["material"] != "insulated") & ~(rows["true_pigtail_in"] > LONGEST_PIGTAIL_IN))
 
 
 # -- printed ------------------------------------------------------------------------------------
@@ -261,7 +274,12 @@ def print_figures(rows: Rows) -> None:
     _print_probability("odd scenes, as stated", *run_probability(odd))
     if np.isfinite([by_source[name] for name in SOURCES]).all():
         _print_probability("odd scenes, after the factor", *run_probability(odd, by_source))
-    for title, part in (("every scene", rows), ("odd scenes", odd)):
+    usual = usual_wire(rows)
+    for title, part in (
+        ("every scene", rows),
+        (f"bare metal, pigtail of {LONGEST_PIGTAIL_IN:g} in at most", chosen(rows, usual)),
+        ("of these the odd scenes", chosen(rows, usual & ~fitted(rows))),
+    ):
         print(f"\nthe call of the whole picture, {title}")
         _print_calls(part)
     _print_worst(rows, off)

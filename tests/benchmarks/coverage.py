@@ -39,7 +39,7 @@ FIRST = (
     *("scene", "ends_given"),
     *("card", "tilt_deg", "px_per_twist", "defocus_coc_px", "motion_blur_px", "noise", "surface", "material"),
     *("wire_in", "true_length_in", "strong_nonuniform", "true_tpi", "true_lay"),
-    *("true_pigtail_twists", "pigtail_visible", "runs_conform"),
+    *("true_pigtail_twists", "true_pigtail_in", "pigtail_visible", "runs_conform"),
     *("code", "call", "confidence", "all_conform", "wrong_finds", "not_runs"),
     *("source", "tpi", "u"),
 )
@@ -100,6 +100,7 @@ def _truth(truth: report.Truth) -> Values:
         "true_tpi": first["mean_tpi"],
         "true_lay": first["lay"],
         "true_pigtail_twists": tail.get("count"),
+        "true_pigtail_in": tail.get("length_in"),
         "pigtail_visible": tail.get("visible_fraction", 0.0),
     }
 

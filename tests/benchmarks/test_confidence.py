@@ -72,11 +72,14 @@ def test_risk_coverage_does_not_depend_on_the_order_of_equals() -> None:
 # -- rows ---------------------------------------------------------------------------------------
 
 A_READING = """
-ends_given,card,tilt_deg,px_per_twist,defocus_coc_px,motion_blur_px,noise,wire_in,true_length_in,strong_nonuniform
-0,charuco,5,30,1,0,1,0.032,2,0
+ends_given,card,tilt_deg,px_per_twist,defocus_coc_px,motion_blur_px,noise,material,wire_in,true_length_in
+0,charuco,5,30,1,0,1,dull,0.032,2
 
-true_tpi,true_lay,true_pigtail_twists,pigtail_visible,runs_conform,call,confidence,all_conform,wrong_finds,not_runs
-7,S,4.2,1,1,conforming,0.9,0.95,0,0
+strong_nonuniform,true_tpi,true_lay,true_pigtail_twists,true_pigtail_in,pigtail_visible,runs_conform
+0,7,S,4.2,0.5,1,1
+
+call,confidence,all_conform,wrong_finds,not_runs
+conforming,0.9,0.95,0,0
 
 source,tpi,u,probability_conforming,run_call,low,high,pigtail,pigtail_twists,pigtail_u95,pigtail_low,pigtail_high
 card,7.1,0.1,0.97,conforming,6,8,true,4,0.7,3,6
@@ -115,6 +118,13 @@ def test_a_call_is_wrong_where_truth_or_what_was_judged_is_another(tmp_path: Pat
     assert called.tolist() == [True] * 11 + [False] * 2
     assert np.flatnonzero(wrong).tolist() == [1, 3, 7, 8, 9, 10]
     assert np.flatnonzero(confidence.settled_wrong(rows)[:12]).tolist() == [1, 3, 7, 8, 9, 10, 11]
+
+
+def test_usual_wire_is_bare_and_has_no_pigtail_as_long_as_a_run(tmp_path: Path) -> None:
+    rows = rows_of(
+        tmp_path / "rows.csv", {}, {"material": "insulated"}, {"true_pigtail_in": "1.5"}, {"true_pigtail_in": ""}
+    )
+    assert confidence.usual_wire(rows).tolist() == [True, False, False, True]
 
 
 def test_scores_are_of_what_was_read(tmp_path: Path) -> None:
