@@ -239,11 +239,11 @@ for whose, some in {"every scene": rows, "usual wire": usual}.items():
 
 # %% [markdown]
 # ## Is the confident one right more often?
-# Sort all that was read of usual wire by its confidence, and look at the most confident tenth, fifth, ... up to all. The
-# line shows how many of them are wrong; where no call was given, the likelier of the two answers is taken. A confidence
-# that is worth something makes the line rise to the right: whoever has time to look at some pictures by eye should
-# begin with the least confident. The dashed line is what the confidences themselves promise; the grey band is what is known of
-# the line from so many readings.
+# Sort all that was read of usual wire by its confidence, and look at the most confident tenth, fifth, ... up to all.
+# The line shows how many of them are wrong; where no call was given, the likelier of the two answers is taken. A
+# confidence that is worth something makes the line rise to the right: whoever has time to look at some pictures by eye
+# should begin with the least confident. The dashed line is what the confidences themselves promise; the grey band is
+# what is known of the line from so many readings.
 
 # %%
 usual_read = usual["code"] == ""
