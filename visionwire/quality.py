@@ -234,6 +234,11 @@ CODES: dict[str, Code] = {
         "the two ways of finding wire disagree: only one of them takes this for a twisted pair",
         "look at the marked picture to see that it is the wire, or give its ends with --start X,Y --end X,Y",
     ),
+    "find-in-doubt": Code(
+        "flag",
+        "what was read is a twisted pair of wires, rightly followed, with a probability of {belief:.0f} %, too little to call it conforming",
+        "look at the marked picture to see that it is the wire, and take another one closer and lit from the side",
+    ),
     "picture-mirrored": Code(
         "flag",
         "the card is seen mirrored, as front cameras show it; the lay is given as on the part",
