@@ -14,12 +14,15 @@ from numpy.typing import NDArray
 from calibration import camera_mm
 from calibration.plane import normalised_fit, project
 from visionwire.budget import SLOPE_U, Ruler
+from visionwire.judge import COVERAGE_95
 
 Floats = NDArray[np.float64]
 
+#: The ends of the 95 % interval scatter so by a percent and a half of it (quantiles of a normal distribution).
 DRAWS = 5000
 #: The same lots for every reading: read again, a photograph says the same.
 SEED = 101
+#: Of a run's line; every draw sends them all through the geometry.
 POINTS = 16
 #: Terms that ``_length_shares`` draws through the geometry; the others are small and go in as factors.
 BY_GEOMETRY = ("corners", "height", "slope")
@@ -31,6 +34,7 @@ def relative_densities(ruler: Ruler, spine_px: Floats, count_u: float, ends_u: f
     Parameters
     ----------
     ruler : Ruler
+        How px become inches, and what is not known of that.
     spine_px : (N, 2) float array
         The run.
     count_u : float
@@ -60,7 +64,7 @@ def interval_u(draws: Floats) -> float:
     The interval leaves out as much below as above (JCGM 101:2008, 7.7).
     """
     low, high = np.quantile(draws, [0.025, 0.975])
-    return float((high - low) / 2 / 1.959964)
+    return float((high - low) / 2 / COVERAGE_95)
 
 
 def _length_shares(ruler: Ruler, points_px: Floats, rng: np.random.Generator) -> Floats:
