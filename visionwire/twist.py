@@ -345,7 +345,7 @@ class Fit:
 def _mended(rows: Floats, fit: Fit) -> Fit:
     """Return the likeliest of a fit and of those with one twist more or less at the place where it fits worst."""
     columns = np.arange(rows.shape[1])
-    twist = 2 * np.pi * len(columns) / _span(fit)
+    twist = 2 * np.pi * len(columns) / _span(fit.phase)
     local = smooth(_local_fit(rows, fit)[None], twist)[0]
     inner = slice(int(twist), max(int(twist) + 1, len(columns) - int(twist)))
     if len(local[inner]) < 2:
@@ -358,16 +358,13 @@ def _mended(rows: Floats, fit: Fit) -> Fit:
     slips = [
         one
         for one in others
-        if abs(_span(one) - _span(fit)) > LEAST_SLIP * 2 * np.pi and _span(one) > LEAST_MENDED * 2 * np.pi
+        if abs(_span(one.phase) - _span(fit.phase)) > LEAST_SLIP * 2 * np.pi
+        and _span(one.phase) > LEAST_MENDED * 2 * np.pi
     ]
     return max([fit, *slips], key=lambda one: one.likelihood)
 
 
-def _span(fit: Fit) -> float:
-    return _ends_apart(fit.phase)
-
-
-def _ends_apart(phase: Floats) -> float:
+def _span(phase: Floats) -> float:
     return float(phase[-1] - phase[0])
 
 
@@ -389,7 +386,7 @@ def refine(rows: Floats, phase: Floats) -> Fit:
         Econometrica 50 (1982) 1), so that noise that is correlated between rows
         and columns counts for what it is.
     """
-    columns, span = len(phase), _ends_apart(phase)
+    columns, span = len(phase), _span(phase)
     basis = _spline_basis(columns, KNOT_TWISTS * 2 * np.pi * columns / span)
     curvature = np.diff(np.eye(basis.shape[1]), 2, axis=0)
     knots = np.linalg.lstsq(basis, phase, rcond=None)[0]
@@ -407,7 +404,7 @@ def refine(rows: Floats, phase: Floats) -> Fit:
         step = inverse @ (basis.T @ pull - stiff @ knots)
         largest = float(np.abs(basis @ step).max())
         moved = knots + step * min(1.0, 0.8 / max(largest, 1e-12))
-        if not 1 / MOST_STRETCHED < _ends_apart(basis @ moved) / span < MOST_STRETCHED:
+        if not 1 / MOST_STRETCHED < _span(basis @ moved) / span < MOST_STRETCHED:
             break  # over less than two twists, a slower phase fits anything
         knots = moved
         if largest < 1e-3:
