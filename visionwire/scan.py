@@ -46,7 +46,10 @@ LEAST_END_U_TWISTS = 0.26
 LEAST_MARK = 0.3
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
-LARGEST_TAIL, LEAST_ON_TAIL, LEAST_BELIEF_TAIL, LITTLE, MUCH = 8.0, 0.4, 0.3, 0.03, 1.0
+#: What has fewer twists may be a pigtail followed badly, and lies on another where so much of either is covered.
+LARGEST_TAIL_TWISTS, LEAST_ON_TAIL = 8.0, 0.4
+#: How far a stretch must be believed, and by how much of belief, or of twists, what lies on it must beat it to stay.
+LEAST_BELIEF_TAIL, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.03, 1.0
 ON_SECTION = 0.5
 #: What the strip shows so surely needs no word of the network.
 SURE_ALONE = 0.993
@@ -209,12 +212,14 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section
         alike = 1 / MOST_UNLIKE < tail.px_per_twist / usual_px < MOST_UNLIKE
         if tail.twists < section.FEWEST_TWISTS or not alike or tail.belief < LEAST_BELIEF_TAIL:
             continue
-        worse = [one for one in known if one.twists < LARGEST_TAIL and _overlap(one, tail) and one is not ended[0]]
-        others = [one for one in known if one not in worse]
-        better = any(one.belief > tail.belief + LITTLE or one.twists > tail.twists + MUCH for one in worse)
+        same = [
+            one for one in known if one.twists < LARGEST_TAIL_TWISTS and _overlap(one, tail) and one is not ended[0]
+        ]
+        others = [one for one in known if one not in same]
+        better = any(one.belief > tail.belief + SURER_BY or one.twists > tail.twists + LONGER_BY_TWISTS for one in same)
         if better or safety.covered(line, others, diameter_px) > safety.MOST_OVERLAP:
             continue
-        if worse or all(one.twists > LARGEST_TAIL for one in others[1:]):  # a second one would be no pigtail
+        if same or all(one.twists > LARGEST_TAIL_TWISTS for one in others[1:]):  # a second one would be no pigtail
             known = [*others, dataclasses.replace(tail, end_u_twists=LEAST_END_U_TWISTS)]
     return known
 
