@@ -129,11 +129,11 @@ def on_card(luminance: Singles, plane: Plane) -> Blur | None:
     for steps in STEPS:
         patches, places = _patches(luminance, at_px, to_mm, np.minimum(reach_px, clear_px))
         seen = np.ptp(patches, axis=1) > LEAST_CONTRAST
+        if not seen.any():
+            return None
         for _ in range(steps):
             rest, slopes = _rest(patches, places, to_mm, log_form)
             clean = seen & (np.sum(rest**2, axis=1) < LARGEST_REST)
-            if not seen.any():
-                return None
             # Far from the answer no corner fits; then all have their say.
             used = clean if clean.sum() >= FEWEST_CORNERS else seen
             step = _step(rest[used], slopes[used])
