@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from visionwire.budget import MM_PER_IN
 from visionwire.errors import UsageError
 
 Role = Literal["bolt", "nut", "connector", "structure", "fuel-line", "oxygen-line", "hydraulic-line"]
 Thread = Literal["right", "left"]
 ROLES: tuple[Role, ...] = get_args(Role)
-MM_PER_IN = 25.4
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import string
 
+from visionwire.budget import MM_PER_IN
 from visionwire.plan.make import Plan, PlannedSpan
-from visionwire.plan.wish import MM_PER_IN, Fastener
+from visionwire.plan.wish import Fastener
 
 
 def plan_lines(plan: Plan, unit: str = "in") -> list[str]:
