@@ -184,7 +184,7 @@ def _run_cells(run: Run) -> dict[str, str]:
 
 
 def _pattern_cells(reading: Reading) -> dict[str, str]:
-    pattern, lost = reading.pattern, "pattern-not-traced"
+    pattern = reading.pattern
     fasteners = length = words.NOT_MEASURED
     if pattern is not None:
         fasteners = str(pattern.corners)
@@ -192,7 +192,7 @@ def _pattern_cells(reading: Reading) -> dict[str, str]:
     return {
         "Fasteners passed": fasteners,
         "Wire from the twist round them and back": length,
-        "Flags": lost if lost in reading.flags else "none",
+        "Flags": "pattern-not-traced" if "pattern-not-traced" in reading.flags else "none",
     }
 
 

@@ -216,10 +216,12 @@ def routing_words(reading: Reading, number: int) -> str:
         return f"pulls toward tightening at both heads, {percent(one.probability)}"
     if one.start_pulls == one.end_pulls == "loosens" and one.probability is not None:
         return f"pulls toward loosening at both heads, {percent(one.probability)}"
-    ends = (("start", one.start_pulls, one.start_tightens_probability),
-            ("end", one.end_pulls, one.end_tightens_probability))  # fmt: skip
+    ends = {
+        "start": (one.start_pulls, one.start_tightens_probability),
+        "end": (one.end_pulls, one.end_tightens_probability),
+    }
     said = []
-    for name, pulls, tightens in ends:
+    for name, (pulls, tightens) in ends.items():
         if pulls is None or tightens is None:
             said.append(f"not judged at its {name}")
         elif pulls == "tightens":
