@@ -106,7 +106,7 @@ def summarise(heads: Sequence[HeadResult]) -> dict[str, float]:
     figures: dict[str, float] = {"heads at the ends of runs read": len(heads), "heads found": len(seen)}
     if seen:
         figures[f"axis within {NEAR} radius, % of found"] = 100 * float(
-            np.mean([(one.off or 0) < NEAR for one in seen])
+            np.mean([one.off is not None and one.off < NEAR for one in seen])
         )
         figures["likelier side right, % of found"] = 100 * float(np.mean([one.right for one in seen]))
         figures["probability of it, mean, %"] = 100 * float(np.mean([one.sure for one in seen]))
