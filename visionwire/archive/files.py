@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import re
-from collections.abc import Iterable
-from pathlib import Path, PurePath, PurePosixPath
+from collections.abc import Iterable, Iterator
+from pathlib import Path, PurePath
 from typing import IO
 
 from visionwire.archive import urls
 from visionwire.errors import ArchiveError
-from visionwire.photo import MAX_BYTES, Photo, open_photo, read_photo
+from visionwire.photo import MAX_BYTES, Photo, read_photo
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 FIELDS = ("technician", "station", "aircraft", "taken")
@@ -69,29 +70,39 @@ def photo_at(place: str) -> Photo:
 
     Raises
     ------
-    VisionwireError
-        If it cannot be read.
+    ArchiveError
+        If its bytes cannot be had, which says nothing of the picture.
+    PhotoError
+        If they are no picture that can be read.
     """
-    if not urls.is_url(place):
-        return open_photo(place)
-    with urls.opened(place) as file:
-        data = file.read(MAX_BYTES + 1)
-    return read_photo(data, place)
+    data = bytearray()
+    with _opened(place) as file:
+        while len(data) <= MAX_BYTES and (chunk := file.read(CHUNK_BYTES)):
+            data += chunk
+    return read_photo(bytes(data), place)
 
 
 def sha256_of(place: str) -> tuple[str | None, int, str]:
     """Return the SHA-256 and size of what is at a path or URL, or None, 0 and why it cannot be read."""
     try:
-        if urls.is_url(place):
-            with urls.opened(place) as file:
-                return (*_digest(file), "")
-        with Path(place).open("rb") as file:
+        with _opened(place) as file:
             return (*_digest(file), "")
     except ArchiveError as error:
         return None, 0, str(error).replace(place, "the file")
+
+
+@contextlib.contextmanager
+def _opened(place: str) -> Iterator[IO[bytes]]:
+    if urls.is_url(place):
+        with urls.opened(place) as file:
+            yield file
+        return
+    try:
+        with Path(place).open("rb") as file:
+            yield file
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        return None, 0, f"the file cannot be read ({reason}); check it and its permissions"
+        raise ArchiveError(f"{place} cannot be read ({reason}); check it and its permissions") from error
 
 
 def _digest(file: IO[bytes]) -> tuple[str, int]:
@@ -113,7 +124,7 @@ def name_of(place: str) -> str:
 
 
 def _as_path(place: str) -> PurePath:
-    return PurePosixPath(re.split(r"::|[?#]", place)[0]) if urls.is_url(place) else Path(place)
+    return urls.path_of(place) if urls.is_url(place) else Path(place)
 
 
 def pattern_of(text: str | None) -> re.Pattern[str] | None:

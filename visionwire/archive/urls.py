@@ -7,17 +7,29 @@ import re
 from collections.abc import Iterator
 from pathlib import PurePosixPath
 from typing import IO, Any
-from urllib.parse import urlsplit
+from urllib.parse import unquote
 
 from visionwire.errors import ArchiveError
 
 #: Of two letters or more, so that the drive of a Windows path is none.
 SCHEME = re.compile(r"[A-Za-z][\w+.-]+(::[A-Za-z][\w+.-]+)*://")
+#: What stands before the first ``://``: caches, such as ``simplecache::``, which name nothing themselves.
+CACHES = re.compile(r"(?:[A-Za-z][\w+.-]+::)*(?=[A-Za-z][\w+.-]+://)")
+#: By pattern and not by parsing, which a pattern such as ``zip://[ab]*.jpg`` fails.
+PASSWORD = re.compile(r"://[^/?#]*:[^/?#]+@")
 
 
 def is_url(place: str) -> bool:
     """Say whether a place is a URL, chained ones such as ``zip://*.jpg::https://host/a.zip`` among them."""
     return SCHEME.match(place) is not None
+
+
+def path_of(url: str) -> PurePosixPath:
+    """Return host or bucket, folders and name of a URL's picture, as people write them."""
+    first = url[_caches(url) :].partition("::")[0]
+    if first.lower().startswith(("http://", "https://")):  # elsewhere these signs are part of a name
+        first = unquote(re.split(r"[?#]", first)[0])
+    return PurePosixPath(first)
 
 
 def listed(url: str, suffixes: tuple[str, ...]) -> list[str]:
@@ -35,19 +47,22 @@ def listed(url: str, suffixes: tuple[str, ...]) -> list[str]:
     ArchiveError
         If fsspec or what it needs for this URL is missing, there is no such place, or the URL holds a password.
     """
+    if caches := _caches(url):
+        require(url)
+        return [url[:caches] + one for one in listed(url[caches:], suffixes)]
     first, chain, rest = url.partition("::")
     system, path = require(url)
     with _said(url):
         if any(sign in first for sign in "*["):
-            found = [one for one in system.glob(path) if not system.isdir(one)]
-        elif PurePosixPath(urlsplit(first).path).suffix.lower() in suffixes:
+            # Their kinds come with the listing: to ask for each is a request a picture.
+            found = [one for one, info in system.glob(path, detail=True).items() if info["type"] != "directory"]
+        elif path_of(url).suffix.lower() in suffixes:
             return [url]  # not asked for: a web server has no other way to say so than to send the whole of it
         elif system.isdir(path):
             found = [one for one in system.find(path) if PurePosixPath(one).suffix.lower() in suffixes]
-        elif system.exists(path):
-            return [url]
         else:
-            raise FileNotFoundError("there is nothing")
+            system.info(path)  # unlike `exists` it says why not, such as a certificate that is not trusted
+            return [url]
         return [f"{system.unstrip_protocol(one)}{chain}{rest}" for one in found]
 
 
@@ -59,7 +74,7 @@ def require(url: str) -> tuple[Any, str]:
     ArchiveError
         If fsspec or what it needs for this URL is missing, or the URL holds a password.
     """
-    if any(urlsplit(link).password for link in url.split("::")):
+    if PASSWORD.search(url):
         # Never the URL itself: it would go into a terminal's log.
         raise ArchiveError("a URL holds a password, which a ledger would keep; let fsspec's own configuration hold it")
     with _said(url):
@@ -71,19 +86,26 @@ def require(url: str) -> tuple[Any, str]:
 
 @contextlib.contextmanager
 def opened(url: str) -> Iterator[IO[bytes]]:
-    """Open a URL for reading.
+    """Open a URL for reading from its beginning to its end; one read may return less than was asked for.
 
     Raises
     ------
     ArchiveError
         If it cannot be opened or read, with the reason.
     """
+    system, path = require(url)
+    # In one stream: many web servers send no part of a file, and fsspec asks for parts of 5 MiB.
+    stream = {"block_size": 0} if "https" in system.protocol else {}
     with _said(url):
-        import fsspec
-
         file: Any
-        with fsspec.open(url, "rb") as file:
+        with system.open(path, "rb", **stream) as file:
             yield file
+
+
+def _caches(url: str) -> int:
+    """Return how many letters name caches."""
+    found = CACHES.match(url)
+    return 0 if found is None else found.end()
 
 
 @contextlib.contextmanager
@@ -100,5 +122,7 @@ def _said(url: str) -> Iterator[None]:
         raise ArchiveError(f"{url} cannot be read ({_words(error)}); check the URL and the way to it") from error
 
 
-def _words(error: Exception) -> str:
+def _words(error: BaseException) -> str:
+    if isinstance(error, FileNotFoundError):  # of a web server also for whatever else went wrong
+        return "there is nothing" if error.__cause__ is None else _words(error.__cause__)
     return " ".join(str(error).split())[:200] or type(error).__name__
