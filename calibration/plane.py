@@ -66,7 +66,7 @@ class Plane:
 
     @property
     def mirrored(self) -> bool:
-        """Whether the picture shows the card mirrored, as front cameras do; lay S and Z are then swapped."""
+        """Whether the picture shows a printed card mirrored, as front cameras do; nothing else would tell."""
         centre_mm = self.points_mm.mean(0)
         return bool(np.linalg.det(_jacobian_mm(self.image_from_plane, centre_mm[None])[0]) < 0)
 

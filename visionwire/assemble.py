@@ -72,7 +72,9 @@ def reading(
         run_flags += [quality.flag("look-here", run=number, at_in=place.at_in, what=place.what) for place in places]
         flags += run_flags
         copper = look.copper_probability(photo.pixels, one, ruler.plane)
-        runs.append(_run(as_laid, wire, copper, places, run_checks[0], run_flags, _lay(one, ruler)))
+        runs.append(
+            _run(as_laid, wire, copper, places, run_checks[0], run_flags, lay_on_part(one.twist.lay, ruler.plane))
+        )
     pigtail, tail_checks = (None, []) if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits)
     if not whole.runs:
         flags.append(quality.flag("single-wire"))
@@ -183,10 +185,9 @@ def _first_wire_in(runs: list[Run]) -> float | None:
     return next((run.wire_diameter_in for run in runs if run.wire_diameter_in is not None), None)
 
 
-def _lay(one: Section, ruler: Ruler) -> Lay:
-    """Return the hand on the part: a front camera's picture shows the other one."""
-    mirrored = ruler.plane.source == "card" and ruler.plane.mirrored
-    return OTHER_LAY[one.twist.lay] if mirrored else one.twist.lay
+def lay_on_part(seen: Lay, plane: Plane) -> Lay:
+    """Return the hand on the part by that in the picture: a front camera shows the other one."""
+    return OTHER_LAY[seen] if plane.mirrored else seen
 
 
 def _look_here(one: Section, length_in: float) -> tuple[LookHere, ...]:
@@ -267,7 +268,7 @@ def _pigtail(tail: Section, ruler: Ruler, limits: LimitSet) -> tuple[Pigtail, li
         twists_u95=judge.COVERAGE_95 * count_u,
         count_probabilities=judge.count_probabilities(tail.twists, count_u),
         length_in=length_in,
-        lay=_lay(tail, ruler),
+        lay=lay_on_part(tail.twist.lay, ruler.plane),
         spine_px=_line(tail.spine_px, COLUMNS_PER_DIAMETER),
         probability_conforming=None if check is None else check.probability_conforming,
         call="undecided" if check is None else check.call,
@@ -301,7 +302,7 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
     flags = []
     if plane.source in ("id1", "two-points", "wire"):
         flags.append(quality.flag(f"scale-from-{plane.source}"))
-    if plane.source == "card" and plane.mirrored:
+    if plane.mirrored:
         flags.append(quality.flag("picture-mirrored"))
     if plane.tilt_deg is not None and plane.tilt_deg > NOTED_TILT_DEG:
         flags.append(quality.flag("card-tilted", tilt_deg=plane.tilt_deg))

@@ -115,8 +115,7 @@ def of_runs(
     -------
     tuple of Routing, list of Flag
     """
-    mirrored = ruler.plane.source == "card" and ruler.plane.mirrored
-    clockwise = (tightens == "clockwise") != mirrored
+    clockwise = (tightens == "clockwise") != ruler.plane.mirrored  # as seen
     said, flags = [], _unused(runs, ruler, heads_px)
     for number, run in enumerate(runs, 1):
         turns = [_turn(luminance, run, at, ruler, heads_px) for at in (0, -1)]

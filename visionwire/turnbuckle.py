@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visionwire import judge, quality
-from visionwire.assemble import made_by, scale_flags, scale_of
+from visionwire.assemble import lay_on_part, made_by, scale_flags, scale_of
 from visionwire.budget import Ruler
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import LimitSet
@@ -55,13 +55,10 @@ def reading(
 
 
 def _wraps(coil: Coil, check: Check | None, flags: tuple[str, ...], ruler: Ruler) -> Wraps:
-    # A front camera's picture shows the other hand than the part has.
-    mirrored = ruler.plane.source == "card" and ruler.plane.mirrored
-    hand = coil.hand if coil.hand is None or not mirrored else "S" if coil.hand == "Z" else "Z"
     return Wraps(
         turns=coil.turns,
         turns_u95=judge.COVERAGE_95 * coil.turns_u,
-        hand=hand,
+        hand=None if coil.hand is None else lay_on_part(coil.hand, ruler.plane),
         threads_showing=None,
         axis_px=tuple((round(float(x), 2), round(float(y), 2)) for x, y in coil.axis_px),
         probability_conforming=None if check is None else check.probability_conforming,
