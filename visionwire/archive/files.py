@@ -75,11 +75,22 @@ def photo_at(place: str) -> Photo:
     PhotoError
         If they are no picture that can be read.
     """
+    return read_photo(bytes_at(place), place)
+
+
+def bytes_at(place: str) -> bytes:
+    """Return what is at a path or URL, or more than a photograph may have of it.
+
+    Raises
+    ------
+    ArchiveError
+        If it cannot be had.
+    """
     data = bytearray()
     with _opened(place) as file:
         while len(data) <= MAX_BYTES and (chunk := file.read(CHUNK_BYTES)):
             data += chunk
-    return read_photo(bytes(data), place)
+    return bytes(data)
 
 
 def sha256_of(place: str) -> tuple[str | None, int, str]:

@@ -179,6 +179,11 @@ class Ledger:
                 (settings,),
             ).fetchall()
 
+    def forget_content(self, path: str, problem: str) -> None:
+        """Write why a file could not be read when it was to be; the next run hashes it anew."""
+        with self._said(), self._whole():
+            self.base.execute("UPDATE files SET sha256 = NULL, bytes = 0, problem = ? WHERE path = ?", (problem, path))
+
     def put_entry(self, entry: Entry, settings: str) -> None:
         """Write what came of one photograph; one that is there is kept."""
         self.put_entries([entry], settings)

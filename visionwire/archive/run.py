@@ -14,6 +14,7 @@ from visionwire.archive import files, work
 from visionwire.archive.cluster import on_cluster
 from visionwire.archive.ledger import Entry, Ledger
 from visionwire.archive.settings import Settings
+from visionwire.archive.urls import is_url
 
 ROWS_AT_ONCE = 200
 GIGABYTE = 1 << 30
@@ -59,7 +60,8 @@ def run(
     jobs : int
         Worker processes.
     limit_s, memory_gb : float
-        What one picture may take; a worker that takes more is ended and the picture recorded as unreadable.
+        What one picture may take; a worker that takes more is ended and the picture recorded as unreadable. One by URL
+        may take as many seconds again to arrive; if it does not, the next run tries it again.
     cluster : str, optional
         Address of a dask scheduler whose workers reach the same paths and URLs; they read in place of ``jobs``
         processes here.
@@ -77,11 +79,14 @@ def run(
         ledger.put_files([_row(place, pattern, table or {}) for place in places[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
     todo = ledger.waiting(key)
+    paths = dict(todo)
     entries = (
         _entries(todo, settings, jobs, limit_s, memory_gb) if cluster is None else on_cluster(todo, settings, cluster)
     )
     for done, entry in enumerate(entries, 1):
-        if entry.code != "changed":  # its file is hashed anew by the next run
+        if entry.code in work.OF_THE_FILE:
+            ledger.forget_content(paths[entry.sha256], entry.message or "")
+        else:
             ledger.put_entry(entry, key)
         states[entry.state] += 1
         tell(Progress(done, len(todo), dict(states), time.monotonic() - began))
@@ -98,7 +103,9 @@ def _row(place: str, pattern: re.Pattern[str] | None, table: dict[str, dict[str,
 class _Worker:
     process: BaseProcess
     pipe: Connection
+    limit_s: float
     job: tuple[str, str] | None = None
+    arrived: bool = False
     until: float = 0.0
 
 
@@ -114,10 +121,10 @@ def _entries(
         process = context.Process(target=work.serve, args=(there, settings, int(memory_gb * GIGABYTE)), daemon=True)
         process.start()
         there.close()
-        return _Worker(process, here)
+        return _Worker(process, here, limit_s)
 
     def give(worker: _Worker) -> None:
-        worker.job = rest.pop()
+        worker.job, worker.arrived = rest.pop(), False
         worker.until = time.monotonic() + limit_s
         worker.pipe.send(worker.job)
 
@@ -149,10 +156,13 @@ def _entries(
 def _answer(worker: _Worker, ready: bool) -> Entry | None:
     """Return what a worker says, or what is to be said of its job where it died or took too long; None goes on."""
     assert worker.job is not None
-    sha256, _ = worker.job
+    sha256, place = worker.job
     if ready:
         try:
             entry = worker.pipe.recv()
+            if entry is None:
+                worker.arrived, worker.until = True, time.monotonic() + worker.limit_s
+                return None
             assert isinstance(entry, Entry)
             return entry
         except (EOFError, OSError):
@@ -160,6 +170,8 @@ def _answer(worker: _Worker, ready: bool) -> Entry | None:
             return work.unreadable(sha256, "worker-died", "reading it ended its process; look at the file by itself")
     if time.monotonic() > worker.until:
         _end(worker)
+        if not worker.arrived and is_url(place):
+            return work.unreadable(sha256, "not-reached", "the file took too long to arrive; check the way to it")
         return work.unreadable(sha256, "took-too-long", "reading it took too long; look at the file by itself")
     return None
 

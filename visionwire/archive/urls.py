@@ -25,11 +25,11 @@ def is_url(place: str) -> bool:
 
 
 def path_of(url: str) -> PurePosixPath:
-    """Return host or bucket, folders and name of a URL's picture, as people write them."""
-    first = url[_caches(url) :].partition("::")[0]
-    if first.lower().startswith(("http://", "https://")):  # elsewhere these signs are part of a name
-        first = unquote(re.split(r"[?#]", first)[0])
-    return PurePosixPath(first)
+    """Return the folders and the name of a URL's picture as people write them, of a web server without its host."""
+    scheme, _, path = url[_caches(url) :].partition("::")[0].partition("://")
+    if scheme.lower() in ("http", "https"):  # elsewhere these signs are part of a name
+        path = unquote(re.split(r"[?#]", path)[0].partition("/")[2])
+    return PurePosixPath(path)
 
 
 def listed(url: str, suffixes: tuple[str, ...]) -> list[str]:

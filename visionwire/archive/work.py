@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from multiprocessing.connection import Connection
 
 import cv2
@@ -12,17 +13,25 @@ from numpy.typing import NDArray
 from visionwire.archive import files, ticks
 from visionwire.archive.ledger import Entry
 from visionwire.archive.settings import Settings
-from visionwire.errors import VisionwireError
+from visionwire.errors import ArchiveError, VisionwireError
 from visionwire.measure import measure_with_evidence
+from visionwire.photo import read_photo
 from visionwire.reading import Refusal
 
 FINGERPRINT_SIDE = 8
+#: Codes that say something of a file and nothing of the content that was to be read: the next run tries again.
+OF_THE_FILE = ("changed", "not-reached")
 
 
-def read(sha256: str, place: str, settings: Settings) -> Entry:
-    """Read one photograph, by path or URL; whatever goes wrong becomes its entry."""
+def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None] = lambda: None) -> Entry:
+    """Read one photograph, by path or URL; whatever goes wrong becomes its entry.
+
+    ``arrived`` is called once its bytes are here.
+    """
     try:
-        photo = files.photo_at(place)
+        data = files.bytes_at(place)
+        arrived()
+        photo = read_photo(data, place)
         if photo.sha256 != sha256:
             return unreadable(sha256, "changed", "the file changed while the archive was read; run it again")
         result, evidence = measure_with_evidence(
@@ -36,6 +45,8 @@ def read(sha256: str, place: str, settings: Settings) -> Entry:
         mark = fingerprint(photo.pixels)
     except MemoryError:
         return unreadable(sha256, "too-large", "the picture needs more memory than it may have; make it smaller")
+    except ArchiveError as error:  # a line that broke must not stand as what is known of the picture
+        return unreadable(sha256, "not-reached", str(error).replace(place, "the file"))
     except VisionwireError as error:
         return unreadable(sha256, "unreadable", str(error).replace(place, "the file"))
     except Exception as error:  # one picture must never stop the rest
@@ -74,4 +85,4 @@ def serve(pipe: Connection, settings: Settings, most_bytes: int) -> None:
     with contextlib.suppress(EOFError, KeyboardInterrupt):
         while True:
             sha256, place = pipe.recv()
-            pipe.send(read(sha256, place, settings))
+            pipe.send(read(sha256, place, settings, lambda: pipe.send(None)))
