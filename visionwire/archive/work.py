@@ -82,7 +82,7 @@ def serve(pipe: Connection, settings: Settings, most_bytes: int) -> None:
         import resource
 
         resource.setrlimit(resource.RLIMIT_AS, (most_bytes, most_bytes))
-    with contextlib.suppress(EOFError, KeyboardInterrupt):
+    with contextlib.suppress(EOFError, ConnectionError, KeyboardInterrupt):  # who gave the work may be gone
         while True:
             sha256, place = pipe.recv()
             pipe.send(read(sha256, place, settings, lambda: pipe.send(None)))
