@@ -82,3 +82,5 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table.write_text("a,b\n1,2\n")
     assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
     assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE
+    thick = CliRunner().invoke(app, ["agreement", str(table), "--wire", "32"])
+    assert thick.exit_code == ExitCode.USAGE and "the nearest that works is 0.25" in thick.stderr

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from visionwire.cli.numbers import wire_diameter_in
 from visionwire.errors import ArchiveError, UsageError
 
 
@@ -19,7 +20,7 @@ def agreement(
             help="SAFETY/PERSON/photograph, or a CSV with safety, person and photo, or twists_per_inch in its place.",
         ),
     ],
-    wire: Annotated[float | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches.")] = None,
+    wire: Annotated[str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches.")] = None,
     limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Whose band is the tolerance.")] = "common",
 ) -> None:
     """Say how far readings agree: repeatability, reproducibility, share of the tolerance, distinct categories."""
@@ -28,14 +29,15 @@ def agreement(
     from visionwire.measure import measure
     from visionwire.reading import Reading
 
+    wire_in = wire_diameter_in(wire)
     limit_set = load_limits(limits)
-    band = density_band(limit_set, wire)
+    band = density_band(limit_set, wire_in)
     values, lost = [], []
     for safety, person, what in _rows(study):
         if isinstance(what, float):
             values.append((safety, person, what))
             continue
-        result = measure(what, limit_set, wire)
+        result = measure(what, limit_set, wire_in)
         if isinstance(result, Reading) and result.runs:
             values.append((safety, person, result.runs[0].twists_per_inch))
         else:

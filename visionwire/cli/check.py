@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 import typer
 
 from visionwire.cli.complaint import complain
-from visionwire.cli.numbers import numbers
+from visionwire.cli.numbers import numbers, wire_diameter_in
 from visionwire.errors import ExitCode, LimitsError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from visionwire.reading import Reading, Refusal, Tightens
     from visionwire.scan import Finder
 
-THINNEST_IN, THICKEST_IN = 0.005, 0.25
 MOST_INCHES = 1000.0
 LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
 METHODS: dict[str, Method] = {"double": "double", "single": "single", "wraps": "wraps"}
@@ -196,7 +195,7 @@ def options_from(
     ends = _point("--start", start), _point("--end", end)
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
-    limit_set, wire_in, planned = load_limits(limits), _wire_in(wire), _plan(plan)
+    limit_set, wire_in, planned = load_limits(limits), wire_diameter_in(wire), _plan(plan)
     if planned is not None and planned.method != method:
         raise UsageError(f"the plan is of the {planned.method} method; give --method {planned.method}")
     if method == "double":
@@ -390,19 +389,6 @@ def _card(name: str | None) -> Card | None:
         return load_card(name)
     except CardError as error:
         raise UsageError(f"--card: {error}") from error
-
-
-def _wire_in(text: str | None) -> float | None:
-    if text is None:
-        return None
-    (wire_in,) = numbers("--wire", text, "a diameter in inches, such as 0.032", 1)
-    if not THINNEST_IN <= wire_in <= THICKEST_IN:
-        nearest = THINNEST_IN if wire_in < THINNEST_IN else THICKEST_IN
-        raise UsageError(
-            f"--wire is {wire_in:g} in; it must be {THINNEST_IN:g} to {THICKEST_IN:g}, and the nearest that works "
-            f"is {nearest:g}"
-        )
-    return wire_in
 
 
 def _point(option: str, text: str | None) -> tuple[float, float] | None:

@@ -6,6 +6,8 @@ import math
 
 from visionwire.errors import UsageError
 
+THINNEST_IN, THICKEST_IN = 0.005, 0.25
+
 
 def numbers(option: str, text: str, wanted: str, count: int) -> list[float]:
     """Read so many finite numbers, with commas between.
@@ -27,3 +29,15 @@ def numbers(option: str, text: str, wanted: str, count: int) -> list[float]:
 def number(option: str, text: str | None, wanted: str) -> float | None:
     """Read one finite number, where one is given; errors as in `numbers`."""
     return None if text is None else numbers(option, text, wanted, 1)[0]
+
+
+def wire_diameter_in(text: str | None) -> float | None:
+    """Read what --wire says, where it is given; errors as in `numbers`, and for what no lock wire measures."""
+    wire_in = number("--wire", text, "a diameter in inches, such as 0.032")
+    if wire_in is not None and not THINNEST_IN <= wire_in <= THICKEST_IN:
+        nearest = THINNEST_IN if wire_in < THINNEST_IN else THICKEST_IN
+        raise UsageError(
+            f"--wire is {wire_in:g} in; it must be {THINNEST_IN:g} to {THICKEST_IN:g}, and the nearest that works "
+            f"is {nearest:g}"
+        )
+    return wire_in

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from visionwire.cli.numbers import number
+from visionwire.cli.numbers import number, wire_diameter_in
 
 
 def plan(
@@ -56,7 +56,7 @@ def plan(
     wish = Wish(
         fasteners=tuple(fastener(text, unit) for text in fasteners or ()),
         hole_in=hole_in,
-        wire_in=number("--wire", wire, "a diameter in inches, such as 0.032"),
+        wire_in=wire_diameter_in(wire),
         single=single,
         closed_pattern=closed_pattern,
         critical=critical,
