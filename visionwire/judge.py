@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from visionwire.limits import Count, DecisionRule, DensityBand, Length, LimitSet, Series, density_band
+from visionwire.limits import Count, DecisionRule, DensityBand, Length, LimitSet, Series, density_band, said_by
 from visionwire.reading import Call, Check
 
 COVERAGE_95 = 1.959964
@@ -257,7 +257,7 @@ def _held(
         high=high,
         probability_conforming=1.0 if low is None and high is None else probability_conforming(value, u, low, high),
         call=call_of_value(value, u, low, high, limits.decision),
-        source=f"{said.source} ({said.status})",
+        source=said_by(said),
     )
 
 

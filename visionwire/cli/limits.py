@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visionwire.cli.numbers import number
+from visionwire.cli.numbers import numbers, wire_diameter_in
 
 if TYPE_CHECKING:
     from visionwire.limits import DecisionRule, Length, LimitSet
@@ -33,7 +33,7 @@ def limits(
     from visionwire.errors import UsageError
     from visionwire.limits import known_limits, load_limits
 
-    wire_in = number("--wire", wire, "a diameter in inches, such as 0.032")
+    wire_in = wire_diameter_in(wire)
     if risk is not None and not names:
         raise UsageError("--risk is of a limit set; name one, such as visionwire limits common --risk 7.2,0.4,0.12")
     if not names:
@@ -55,15 +55,14 @@ def risk_words(name: str, process: str, wire_in: float | None) -> str:
     from visionwire.limits import density_band, load_limits
     from visionwire.sheet.words import limits_words
 
+    wanted = "MEAN,DEVIATION,U in twists per inch, such as 7.2,0.4,0.12"
+    mean, deviation, u = numbers("--risk", process, wanted, 3)
+    chosen = load_limits(name)
+    band = density_band(chosen, wire_in)
     try:
-        mean, deviation, u = (float(part) for part in process.split(","))
-        chosen = load_limits(name)
-        band = density_band(chosen, wire_in)
         consumer, producer = risks(mean, deviation, u, band.low, band.high, chosen.decision)
     except ValueError as error:
-        raise UsageError(
-            f"--risk is {process!r}; it must be MEAN,DEVIATION,U in twists per inch, such as 7.2,0.4,0.12"
-        ) from error
+        raise UsageError(f"--risk is {process!r}; it must be {wanted}") from error
     return (
         f"{chosen.name}: of 10 000 runs of such a process {10_000 * consumer:.1f} lie outside "
         f"{limits_words(band.low, band.high)} and are called conforming, "
@@ -131,7 +130,7 @@ def _lengths(limits: LimitSet) -> dict[str, Length | None]:
 
 def describe(name: str) -> list[str]:
     """Return the lines that show one limit set: what is allowed, then who says so."""
-    from visionwire.limits import load_limits
+    from visionwire.limits import load_limits, said_by
     from visionwire.sheet.words import limits_words
 
     chosen = load_limits(name)
@@ -142,26 +141,26 @@ def describe(name: str) -> list[str]:
         covered = " ".join(f"{word} {size:g}" for word, size in sizes if size is not None)
         wire = f"wire {covered} in" if covered else "wire of any size"
         allowed = limits_words(band.low, band.high)
-        lines += [f"{wire}: {allowed} twists per inch", f"    {band.source} ({band.status})"]
+        lines += [f"{wire}: {allowed} twists per inch", f"    {said_by(band)}"]
     if chosen.judge_worst_inch:
         lines.append("the sparsest and the densest inch of a run are judged too")
     if chosen.pigtail is not None:
         count = chosen.pigtail
-        lines += [f"pigtail: {limits_words(count.low, count.high)} twists", f"    {count.source} ({count.status})"]
+        lines += [f"pigtail: {limits_words(count.low, count.high)} twists", f"    {said_by(count)}"]
     for name_of, length in _lengths(chosen).items():
         if length is not None:
             shown = "" if length.judged else ", shown and not judged"
             lines += [f"{name_of}: {limits_words(length.low, length.high)} in{shown}"]
-            lines += [f"    {length.source} ({length.status})"]
+            lines += [f"    {said_by(length)}"]
     if (series := chosen.series) is not None:
         lines += [
             f"in series: at most {series.most_fasteners} fasteners where two stand {series.widely_spaced_in:g} in "
             f"apart or more, else what {series.wire_in:g} in of wire reaches",
-            f"    {series.source} ({series.status})",
+            f"    {said_by(series)}",
         ]
     if (wraps := chosen.wraps) is not None:
         lines += [f"wraps of a turnbuckle, each end: {limits_words(wraps.low, wraps.high)}"]
-        lines += [f"    {wraps.source} ({wraps.status})"]
+        lines += [f"    {said_by(wraps)}"]
     if chosen.second_person:
         lines.append("in an archive a decision stands once two people made it")
     return [
@@ -175,14 +174,16 @@ def describe(name: str) -> list[str]:
 
 
 def _rule_words(rule: DecisionRule) -> list[str]:
+    from visionwire.limits import said_by
+
     if rule.guard_band is not None:
         return [
             f"conforming where a value lies inside its limits by {rule.guard_band:g} of its 95 % uncertainty, "
             "nonconforming where it lies outside by as much, undecided between",
-            f"    {rule.source} ({rule.status})",
+            f"    {said_by(rule)}",
         ]
     return [
         f"conforming from a probability of {rule.conforming_at_least:g} up, nonconforming from "
         f"{rule.nonconforming_at_most:g} down, undecided between",
-        f"    {rule.source} ({rule.status})",
+        f"    {said_by(rule)}",
     ]

@@ -10,6 +10,7 @@ from visionwire.limits.sets import (
     density_band,
     known_limits,
     load_limits,
+    said_by,
 )
 
 __all__ = [
@@ -22,4 +23,5 @@ __all__ = [
     "density_band",
     "known_limits",
     "load_limits",
+    "said_by",
 ]

@@ -86,6 +86,11 @@ class DecisionRule:
     guard_band: float | None = None
 
 
+def said_by(limit: DensityBand | Count | Length | Series | DecisionRule) -> str:
+    """Return the source of a limit, and how that is known."""
+    return f"{limit.source} ({limit.status})"
+
+
 @dataclass(frozen=True)
 class LimitSet:
     """Named limits; ``sha256`` is of the file that they were read from.

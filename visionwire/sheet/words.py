@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from visionwire.limits import Length, LimitSet
+from visionwire.limits import Length, LimitSet, said_by
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
 CONVENTION = "one twist = 180 degrees of the pair; full turns = twists / 2"
@@ -55,6 +55,8 @@ SCALE_WORDS = {
     "two-points": "two points a known distance apart",
     "wire": "the wire's own outline and the diameter given",
 }
+
+PULL_WORDS = {"tightens": "pulls toward tightening", "loosens": "pulls toward loosening"}
 
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
@@ -192,11 +194,6 @@ def shown_limits(reading: Reading, limits: LimitSet) -> list[tuple[str, str, str
     ]
 
 
-def said_by(limit: Length) -> str:
-    """Say who set a limit, as it stands beside the limits that are judged."""
-    return f"{limit.source} ({limit.status})"
-
-
 def inches(length_in: float | None, u95: float | None) -> str:
     """Write a length with its 95 % uncertainty, or that there is none."""
     return NOT_MEASURED if length_in is None or u95 is None else f"{plus_minus(length_in, u95, 2)} in"
@@ -212,10 +209,8 @@ def routing_words(reading: Reading, number: int) -> str:
     if reading.routing is None:
         return ROUTING_NOT_ASKED
     one = reading.routing[number - 1]
-    if one.start_pulls == one.end_pulls == "tightens" and one.probability is not None:
-        return f"pulls toward tightening at both heads, {percent(one.probability)}"
-    if one.start_pulls == one.end_pulls == "loosens" and one.probability is not None:
-        return f"pulls toward loosening at both heads, {percent(one.probability)}"
+    if one.start_pulls is not None and one.start_pulls == one.end_pulls and one.probability is not None:
+        return f"{PULL_WORDS[one.start_pulls]} at both heads, {percent(one.probability)}"
     ends = {
         "start": (one.start_pulls, one.start_tightens_probability),
         "end": (one.end_pulls, one.end_tightens_probability),
@@ -224,10 +219,9 @@ def routing_words(reading: Reading, number: int) -> str:
     for name, (pulls, tightens) in ends.items():
         if pulls is None or tightens is None:
             said.append(f"not judged at its {name}")
-        elif pulls == "tightens":
-            said.append(f"pulls toward tightening at its {name}, {percent(tightens)}")
         else:
-            said.append(f"pulls toward loosening at its {name}, {percent(1 - tightens)}")
+            probability = tightens if pulls == "tightens" else 1 - tightens
+            said.append(f"{PULL_WORDS[pulls]} at its {name}, {percent(probability)}")
     return "; ".join(said)
 
 
