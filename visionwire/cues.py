@@ -97,9 +97,9 @@ def fused(
     if ruler.plane.source == "wire":  # the outline is the ruler, and both would err with the wire's size alike
         logs, covariance = logs[::2], np.diag([own_u**2 - WIRE_U**2, SLOPE_U**2])
     if join(logs, covariance).probability < LEAST_PROBABILITY:
-        wires = join(logs[1:], covariance[1:, 1:]).mean
-        wider = dataclasses.replace(ruler, others={"cues": abs(wires) / math.sqrt(3)})
-        return wider, _flag(ruler, seen, wire_in, wires, spine_px)
+        by_wire = join(logs[1:], covariance[1:, 1:]).mean
+        wider = dataclasses.replace(ruler, others={"cues": abs(by_wire) / math.sqrt(3)})
+        return wider, _flag(ruler, seen, wire_in, by_wire, spine_px)
     if ruler.plane.source == "wire":
         return ruler, None
     joined = join(logs[:2], covariance[:2, :2])
@@ -108,17 +108,17 @@ def fused(
     return dataclasses.replace(ruler, enlarged=math.exp(-joined.mean), share=share, others=others), None
 
 
-def _flag(ruler: Ruler, seen: Diameter, wire_in: float, wires: float, spine_px: Floats) -> quality.Flag:
-    """Name the likeliest cause of cues that disagree."""
+def _flag(ruler: Ruler, seen: Diameter, wire_in: float, by_wire: float, spine_px: Floats) -> quality.Flag:
+    """Name the likeliest cause of cues that disagree; ``by_wire`` is the logarithm of its scale over the ruler's."""
     if ruler.plane.source == "wire":
-        return quality.flag("outline-and-slope-disagree", percent=100 * abs(math.expm1(wires)))
-    seen_in = wire_in * math.exp(wires)
+        return quality.flag("outline-and-slope-disagree", percent=100 * abs(math.expm1(by_wire)))
+    seen_in = wire_in * math.exp(by_wire)
     common_in = min(COMMON_SIZES_IN, key=lambda size: abs(math.log(size / seen_in)))
     figures = {"seen_in": seen_in, "given_in": wire_in, "common_in": common_in}
-    if ruler.height_u_mm > 0 and wires > 0:
+    if ruler.height_u_mm > 0 and by_wire > 0:
         # The plane that the wire lies on would be so much nearer to the camera than the card: similar triangles.
         camera_height_in = float(camera_mm(ruler.plane, *ruler.camera)[2]) / MM_PER_IN
-        depth_in = camera_height_in * -math.expm1(-wires)
+        depth_in = camera_height_in * -math.expm1(-by_wire)
         if depth_in < DEEPEST_IN:
             return quality.flag("card-below-wire", depth_in=depth_in, **figures)
     return quality.flag("wire-not-as-given", **figures)

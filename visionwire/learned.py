@@ -32,6 +32,7 @@ EVENING_FLOOR = 4.0
 FAINTEST = 0.15
 #: Twisted to so much is seen; a stretch of it covers at least so many squares of the wire's diameter.
 SEEN, SHORTEST_SEEN_D = 0.5, 3.0
+#: Added to the mark of the centre line, so that a way along it may cross where none is seen.
 FAINTEST_SPINE = 0.05
 #: Where beyond an end its hole is looked for, in wire diameters, and how faint a mark is taken for one.
 HOLE_REACH_D, HOLE_BEFORE_D, HOLE_ASIDE_D, HOLE_SPREAD = 6.0, 0.5, 1.2, 0.9

@@ -20,7 +20,8 @@ LINE_IN, TEXT_IN, FOOT_IN = 0.15, 0.11, 0.4
 WIDEST_TEXT = 118
 INK, WIRE = "#222222", "#7a3b00"
 #: A pigtail as drawn, a sign and not to scale: its reach off the head, how far it is bent, its twists.
-TAIL_IN, TAIL_BEND, TAIL_TWISTS = 0.32, 1.2, 4
+TAIL_IN, TAIL_BEND_RAD, TAIL_TWISTS = 0.32, 1.2, 4
+#: Radius on the page: a hole drawn smaller would be a dot.
 LEAST_HOLE_IN = 0.03
 
 
@@ -167,7 +168,7 @@ def _pigtail(page: ET.Element, last: PlannedSpan, place: tuple[float, float], zo
     mouth = _mouths(last, place, zoom)[1]
     if last.end.turns:
         mouth = 2 * x - mouth[0], 2 * y - mouth[1]
-    heading = math.atan2(mouth[1] - y, mouth[0] - x) + TAIL_BEND
+    heading = math.atan2(mouth[1] - y, mouth[0] - x) + TAIL_BEND_RAD
     reach = zoom * TAIL_IN
     end = mouth[0] + reach * math.cos(heading), mouth[1] + reach * math.sin(heading)
     _wound(page, mouth, end, TAIL_TWISTS, "pigtail")
