@@ -15,6 +15,7 @@ from visionwire.errors import ArchiveError
 SCHEME = re.compile(r"[A-Za-z][\w+.-]+(::[A-Za-z][\w+.-]+)*://")
 #: What stands before the first ``://``: caches, such as ``simplecache::``, which name nothing themselves.
 CACHES = re.compile(r"(?:[A-Za-z][\w+.-]+::)*(?=[A-Za-z][\w+.-]+://)")
+WEB = re.compile(r"https?://", re.IGNORECASE)
 #: By pattern and not by parsing, which a pattern such as ``zip://[ab]*.jpg`` fails.
 PASSWORD = re.compile(r"://[^/?#]*:[^/?#]+@")
 
@@ -26,8 +27,9 @@ def is_url(place: str) -> bool:
 
 def path_of(url: str) -> PurePosixPath:
     """Return the folders and the name of a URL's picture as people write them, of a web server without its host."""
-    scheme, _, path = url[_caches(url) :].partition("::")[0].partition("://")
-    if scheme.lower() in ("http", "https"):  # elsewhere these signs are part of a name
+    first = url[_caches(url) :].partition("::")[0]
+    path = first.partition("://")[2]
+    if WEB.match(first):  # elsewhere these signs are part of a name
         path = unquote(re.split(r"[?#]", path)[0].partition("/")[2])
     return PurePosixPath(path)
 
@@ -95,7 +97,7 @@ def opened(url: str) -> Iterator[IO[bytes]]:
     """
     system, path = require(url)
     # In one stream: many web servers send no part of a file, and fsspec asks for parts of 5 MiB.
-    stream = {"block_size": 0} if "https" in system.protocol else {}
+    stream = {"block_size": 0} if WEB.match(url) else {}
     with _said(url):
         file: Any
         with system.open(path, "rb", **stream) as file:
