@@ -182,6 +182,16 @@ def test_numbers_keep_six_decimals(reading: Reading) -> None:
     assert record["runs"][0]["twists"] == reading.runs[0].twists
 
 
+def test_records_are_flat_and_one_a_section(reading: Reading) -> None:
+    records = reading.to_records()
+    assert [one["section"] for one in records] == ["run 1", *(["pigtail"] if reading.pigtail else [])]
+    for record in records:
+        assert record["photo"] == reading.photo.name and record["call"] == reading.call
+        assert not any(isinstance(value, (dict, list, tuple)) for value in record.values())
+    assert records[0]["twists_per_inch"] == pytest.approx(reading.runs[0].twists_per_inch, abs=1e-6)
+    assert records[0]["section_call"] == reading.runs[0].call
+
+
 @pytest.mark.parametrize("code", [code for code, entry in CODES.items() if entry.kind == "refusal"])
 def test_every_refusal_fills_its_sentences_and_is_false(code: str) -> None:
     figures = dict.fromkeys(
