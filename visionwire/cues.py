@@ -1,10 +1,9 @@
 """The cues of scale held against one another, and put together.
 
-Up to three things in one picture tell how many pixels an inch has: the card (or two points);
-the wire's outline, where its diameter was given; and the slope of its strands, times the
-spacing of the crossings, which is the diameter once more. They are put together by generalised
-least squares, their errors' common part kept, and the chi-squared of what is left says whether
-they can all be true.
+Two things in one picture tell how many pixels an inch has: the card (or two points), and the wire's outline, where its
+diameter was given. They are put together by generalised least squares, and the chi-squared of what is left says whether
+both can be true. A third, the slope of the strands times the spacing of the crossings, was tried and left out: it errs
+too often by a factor (DEVELOPERS.md).
 """
 
 from __future__ import annotations
@@ -25,9 +24,6 @@ from visionwire.outline import Diameter
 
 Floats = NDArray[np.float64]
 
-#: Of the diameter by slope, logarithm: on 126 rendered and painted pictures of known diameter it read so much too
-#: small, and scattered so: it is a word against gross errors and hardly narrows anything.
-SLOPE_LEAN, SLOPE_U = -0.06, 0.23
 #: Cues that would lie so far apart by chance less often than this do not agree.
 LEAST_PROBABILITY = 0.001
 #: A card further below the wire than this is not what happened.
@@ -72,14 +68,13 @@ def fused(
 ) -> tuple[Ruler, quality.Flag | None]:
     """Return the ruler with all that the wire says of the scale in it, and what is to be said where they disagree.
 
-    Where all agree, the outline narrows a card's scale a little; the slope, which errs too often by more than a normal
-    distribution would, is heard but not counted. Where they do not, the ruler's own is kept, and widened as if any
-    scale between it and the wire's were as likely (``difference / sqrt(3)``).
+    Where both agree, the outline narrows the scale a little. Where they do not, the ruler's own is kept, and widened as
+    if any scale between it and the wire's were as likely (``difference / sqrt(3)``).
 
     Parameters
     ----------
     ruler : Ruler
-        By card, two points, or the wire's outline itself.
+        By card or two points; the wire as its own ruler has no second word.
     seen : Diameter or None
         The wire as it is seen; None where it cannot be told.
     wire_in : float or None
@@ -87,31 +82,21 @@ def fused(
     spine_px : (N, 2) float array
         The run.
     """
-    if seen is None or wire_in is None:
+    if seen is None or wire_in is None or ruler.plane.source == "wire":
         return ruler, None
-    by_ruler_px = wire_in * ruler.px_per_in(spine_px.mean(0))
     own_u, outline_u = ruler.relative_u(spine_px), seen.u_px / seen.px
-    logs = np.log([1.0, seen.px / by_ruler_px, seen.by_slope_px / by_ruler_px / np.exp(SLOPE_LEAN)])
-    covariance = np.diag(np.square([own_u, outline_u, SLOPE_U]))
-    covariance[1:, 1:] += WIRE_U**2
-    if ruler.plane.source == "wire":  # the outline is the ruler, and both would err with the wire's size alike
-        logs, covariance = logs[::2], np.diag([own_u**2 - WIRE_U**2, SLOPE_U**2])
-    if join(logs, covariance).probability < LEAST_PROBABILITY:
-        by_wire = join(logs[1:], covariance[1:, 1:]).mean
-        wider = dataclasses.replace(ruler, others={"cues": abs(by_wire) / math.sqrt(3)})
-        return wider, _flag(ruler, seen, wire_in, by_wire, spine_px)
-    if ruler.plane.source == "wire":
-        return ruler, None
-    joined = join(logs[:2], covariance[:2, :2])
+    off = math.log(seen.px / (wire_in * ruler.px_per_in(spine_px.mean(0))))
+    joined = join(np.array([0.0, off]), np.diag([own_u**2, outline_u**2 + WIRE_U**2]))
+    if joined.probability < LEAST_PROBABILITY:
+        wider = dataclasses.replace(ruler, others={"cues": abs(off) / math.sqrt(3)})
+        return wider, _flag(ruler, wire_in, off, spine_px)
     share = float(joined.weights[0])
     others = {"outline": (1 - share) * outline_u, "wire-size": (1 - share) * WIRE_U}
     return dataclasses.replace(ruler, enlarged=math.exp(-joined.mean), share=share, others=others), None
 
 
-def _flag(ruler: Ruler, seen: Diameter, wire_in: float, by_wire: float, spine_px: Floats) -> quality.Flag:
+def _flag(ruler: Ruler, wire_in: float, by_wire: float, spine_px: Floats) -> quality.Flag:
     """Name the likeliest cause of cues that disagree; ``by_wire`` is the logarithm of its scale over the ruler's."""
-    if ruler.plane.source == "wire":
-        return quality.flag("outline-and-slope-disagree", percent=100 * abs(math.expm1(by_wire)))
     seen_in = wire_in * math.exp(by_wire)
     common_in = min(COMMON_SIZES_IN, key=lambda size: abs(math.log(size / seen_in)))
     figures = {"seen_in": seen_in, "given_in": wire_in, "common_in": common_in}

@@ -51,9 +51,6 @@ MIDDLE_SPACING = 1.3  # logarithm of the spacing in diameters that the network t
 LEAN = 0.025
 OWN_U_SHARE, LEAST_U = 1.5, 0.06
 
-#: Where the slope of the strand in front is read: about the crossing, shares of a twist and wire diameters.
-SLOPE_WITHIN, SLOPE_ASIDE_D, SLOPE_SMOOTHING = 0.12, 0.2, 0.7
-
 
 @dataclass(frozen=True)
 class Step:
@@ -66,11 +63,10 @@ class Step:
 
 @dataclass(frozen=True)
 class Diameter:
-    """The wire's diameter in the picture, px: of its outline with one standard deviation, and by its strands' slope."""
+    """The wire's diameter in the picture and one standard deviation, px."""
 
     px: float
     u_px: float
-    by_slope_px: float
 
 
 def wire_diameter_px(luminance: NDArray[np.float32], section: Section) -> Diameter | None:
@@ -90,51 +86,31 @@ def wire_diameter_px(luminance: NDArray[np.float32], section: Section) -> Diamet
     """
     if section.twists < FEWEST_TWISTS or section.score < LEAST_LIKENESS:
         return None
-    diameter_px, step, twist, spacing_px = _settled(luminance, section)
+    diameter_px, step, twist = _settled(luminance, section)
     moved = abs(float(np.log(diameter_px / section.strip.diameter_px)))
     if FAR_MOVE < moved < LARGEST_MOVE and section.length_d * section.strip.diameter_px > SHORTEST_D * diameter_px:
         # At the diameter that the wire has, spine and phase come out finer, most times; the surer reading is kept.
         again = _settled(luminance, whole(luminance, section.spine_px, diameter_px))
-        diameter_px, step, twist, spacing_px = min(
-            (diameter_px, step, twist, spacing_px), again, key=lambda one: one[1].own_u
-        )
+        diameter_px, step, twist = min((diameter_px, step, twist), again, key=lambda one: one[1].own_u)
         moved = abs(float(np.log(diameter_px / section.strip.diameter_px)))
     if _edge_width_px(section) > LARGEST_EDGE_D * diameter_px:
         return None
     unsettled = abs(step.change) > LARGEST_LAST_STEP or moved > LARGEST_MOVE
     if unsettled or step.own_u > LARGEST_OWN_U or _far_share(twist) > LARGEST_FAR_SHARE:
         return None
-    by_slope_px = _by_slope_px(twist, diameter_px, spacing_px)
     diameter_px *= float(np.exp(-LEAN))
-    return Diameter(diameter_px, diameter_px * float(np.hypot(LEAST_U, OWN_U_SHARE * step.own_u)), by_slope_px)
+    return Diameter(diameter_px, diameter_px * float(np.hypot(LEAST_U, OWN_U_SHARE * step.own_u)))
 
 
-def _by_slope_px(twist: Floats, diameter_px: float, spacing_px: float) -> float:
-    """Return the diameter by the slope of the strand in front at the crossing.
-
-    By ``tan a = pi d / (2 p)`` it is ``2 p tan a / pi`` (``pair``). The slope is that of the structure tensor there,
-    which is known in the picture whatever the diameter.
-    """
-    twist = ndimage.gaussian_filter(twist, SLOPE_SMOOTHING, mode=("nearest", "wrap"))
-    down = np.gradient(twist, axis=0) / (2 * REACH_D / (ROWS - 1) * diameter_px)
-    along = (np.roll(twist, -1, 1) - np.roll(twist, 1, 1)) / 2 / (spacing_px / PHASES)
-    aside_d = np.linspace(-REACH_D, REACH_D, ROWS)[:, None]
-    from_crossing = ((np.arange(PHASES) + PHASES / 2) % PHASES - PHASES / 2) / PHASES
-    weight = np.exp(-0.5 * ((aside_d / SLOPE_ASIDE_D) ** 2 + (from_crossing / SLOPE_WITHIN) ** 2))
-    xx, xy, yy = ((weight * product).sum() for product in (along * along, along * down, down * down))
-    across = 0.5 * np.arctan2(2 * xy, xx - yy)
-    return float(2 * spacing_px / np.pi / max(abs(np.tan(across)), 1e-9))
-
-
-def _settled(luminance: NDArray[np.float32], section: Section) -> tuple[float, Step, Floats, float]:
-    """Return the diameter after some looks, the last look, its picture and the spacing of the crossings, px."""
+def _settled(luminance: NDArray[np.float32], section: Section) -> tuple[float, Step, Floats]:
+    """Return the diameter after some looks, and the last look with its picture."""
     diameter_px, aside_px = section.strip.diameter_px, 0.0
     for _ in range(ROUNDS):
         twist, spacing_px = one_twist(luminance, section, diameter_px, aside_px)
         step = read(twist, spacing_px / diameter_px, section.twist.lay)
         aside_px += step.aside_d * diameter_px
         diameter_px *= float(np.exp(np.clip(step.change, -LARGEST_STEP, LARGEST_STEP)))
-    return diameter_px, step, twist, spacing_px
+    return diameter_px, step, twist
 
 
 def one_twist(

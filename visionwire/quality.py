@@ -41,7 +41,7 @@ CODES: dict[str, Code] = {
     "no-twisted-wire": Code(
         "refusal",
         "no twisted pair of wires was found in the picture",
-        "fill the frame with the safety, light it from the side, or give the ends of the run with --start X,Y --end X,Y",
+        "hold the phone still, tap on the wire to focus, fill the frame with the safety, light it from the side, or give the ends of the run with --start X,Y --end X,Y",
     ),
     "wire-not-a-ruler": Code(
         "refusal",
@@ -166,7 +166,7 @@ CODES: dict[str, Code] = {
     ),
     "few-twists": Code(
         "flag",
-        "the run shows {twists:.0f} twists; {needed:.0f} give full trust",
+        "a run shows {twists:.1f} twists; {needed:.0f} give full trust",
         "show the whole run between the two fasteners",
     ),
     "uneven-twist": Code(
@@ -224,11 +224,6 @@ CODES: dict[str, Code] = {
         "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given, as it would with the card {depth_in:.1f} in below it",
         "lay the card at the height of the wire, or check the wire's size, of which {common_in:.3f} in would fit",
     ),
-    "outline-and-slope-disagree": Code(
-        "flag",
-        "the wire's outline and the slope of its strands disagree on the scale by {percent:.0f} %",
-        "lay a printed card beside the wire",
-    ),
     "finders-disagree": Code(
         "flag",
         "the two ways of finding wire disagree: only one of them takes this for a twisted pair",
@@ -236,7 +231,7 @@ CODES: dict[str, Code] = {
     ),
     "find-in-doubt": Code(
         "flag",
-        "what was read is a twisted pair of wires, rightly followed, with a probability of {belief:.0f} %, too little to call it conforming",
+        "what was read is a twisted pair of wires, rightly followed, with a probability of {belief:.0f} %, which leaves too little for a call of conforming",
         "look at the marked picture to see that it is the wire, and take another one closer and lit from the side",
     ),
     "picture-mirrored": Code(

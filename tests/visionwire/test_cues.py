@@ -19,10 +19,10 @@ def ruler_and_line() -> tuple[budget.Ruler, np.ndarray]:
 
 
 def seen(looks_in: float, u: float = 0.06) -> Diameter:
-    """Return a wire that looks so thick by the card, its strands' slope in keeping."""
+    """Return a wire that looks so thick by the card."""
     ruler, line = ruler_and_line()
     px = looks_in * ruler.px_per_in(line.mean(0))
-    return Diameter(px, u * px, px * np.exp(cues.SLOPE_LEAN))
+    return Diameter(px, u * px)
 
 
 def flag_of(looks_in: float) -> Flag | None:
@@ -91,12 +91,6 @@ def test_without_a_size_the_wire_says_nothing() -> None:
     assert cues.fused(ruler, None, WIRE_IN, line) == (ruler, None)
 
 
-def test_the_slope_of_the_strands_alone_moves_nothing() -> None:
+def test_the_wire_as_its_own_ruler_has_no_second_word() -> None:
     ruler = budget.of_wire(WIRE_IN, 8.0, 0.48, CENTRE_PX, SIZE_PX)
-    assert cues.fused(ruler, Diameter(8.0, 0.48, 10.0), WIRE_IN, wire_px(2.0)) == (ruler, None)
-
-
-def test_outline_and_slope_far_apart_are_said_to_be() -> None:
-    ruler = budget.of_wire(WIRE_IN, 8.0, 0.48, CENTRE_PX, SIZE_PX)
-    flag = cues.fused(ruler, Diameter(8.0, 0.48, 3.0), WIRE_IN, wire_px(2.0))[1]
-    assert flag is not None and flag.code == "outline-and-slope-disagree"
+    assert cues.fused(ruler, Diameter(10.0, 0.6), WIRE_IN, wire_px(2.0)) == (ruler, None)

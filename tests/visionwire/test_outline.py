@@ -122,12 +122,3 @@ def test_a_grating_has_no_diameter() -> None:
     y, x = np.mgrid[: SIZE[0], : SIZE[1]]
     picture = (120 + 40 * np.sin(2 * np.pi * (x + y) / 30)).astype(np.float32)
     assert measured(picture, 10.0) is None
-
-
-@pytest.mark.parametrize("spacing_d", [3.0, 4.0, 5.0])
-def test_the_slope_of_the_strand_gives_the_diameter_too(spacing_d: float) -> None:
-    """d = 2 p tan a / pi, the geometry of two wires wound about each other; coarse, and the same for either hand."""
-    for lay in ("Z", "S"):
-        result = measured(draw(12.0, 12.0 * spacing_d, lay), 12.0)
-        assert result is not None
-        assert abs(np.log(result.by_slope_px / 12.0)) < 0.3
