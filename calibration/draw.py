@@ -172,10 +172,13 @@ def _sheet(card: Card, measured_bar_mm: float | None) -> _Sheet:
 
 
 def _advice(card: Card, measured_bar_mm: float | None, width_mm: float) -> list[str]:
+    again = "with --measured and what you read"
+    if measured_bar_mm is not None:
+        again = f"with --measured {measured_bar_mm:g} x what you read / {card.bar_mm:g}"
     sentences = (
         f"Print at 100 % (actual size, no fitting to the page) on stiff matt stock, then hold a rule to the bar: "
         f"it must read {card.bar_mm:.1f} mm between its end ticks. If it reads something else, draw the card again "
-        f"with --measured and what you read. Cut along the line and keep the card flat."
+        f"{again}. Cut along the line and keep the card flat."
     )
     if measured_bar_mm is not None:
         sentences += f" Drawn for a printer on which the bar came out {measured_bar_mm:g} mm long."

@@ -95,10 +95,9 @@ def reading(
         flags.append(quality.flag("perhaps-no-wire"))
         runs = [dataclasses.replace(run, call="undecided") for run in runs]
         checks = [dataclasses.replace(check, call="undecided") for check in checks]
-    call, confidence = judge.overall(checks)
     read = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     belief = min(one.belief for one in read)
-    confidence *= belief
+    call, confidence = judge.overall(checks, belief)
     if call == "conforming" and not _sure(checks, belief, limits):
         call = "undecided"
         flags.append(quality.flag("find-in-doubt", belief=100 * belief))

@@ -338,21 +338,23 @@ def check_series(
     return None if wire is None else _held("wire-in-series", "whole", *wire, "in", (None, rule.wire_in), rule, limits)
 
 
-def overall(checks: Sequence[Check]) -> tuple[Call, float]:
+def overall(checks: Sequence[Check], belief: float = 1.0) -> tuple[Call, float]:
     """Join the checks into the call of the whole photograph and the confidence in it.
 
     Nonconforming if any check is, conforming if all are, else undecided. The safety conforms when
-    every check does; with the checks taken as independent that has the probability ``P``, the
-    product of theirs. The confidence is the probability that the call is right: ``P`` for
-    conforming and ``1 - P`` for nonconforming. Undecided claims neither; its confidence is
-    ``max(P, 1 - P)``, the chance of being right for someone who has to settle on the likelier of
-    the two. The checks of one photograph share its scale, which makes them fail together: ``P`` is
-    then as a rule a little too small.
+    every check does and what was read is wire at all; with the checks taken as independent that has the
+    probability ``P``, the product of theirs and of the belief. The confidence is the probability that
+    the call is right: ``P`` for conforming, and for nonconforming that of one check failing times the
+    belief. Undecided claims neither; its confidence is ``max(P, 1 - P)``, the chance of being right for
+    someone who has to settle on the likelier of the two. The checks of one photograph share its scale,
+    which makes them fail together: ``P`` is then as a rule a little too small.
 
     Parameters
     ----------
     checks : sequence of Check
         Every check of the photograph.
+    belief : float
+        Probability that what was read is a twisted pair of wires.
 
     Returns
     -------
@@ -363,10 +365,11 @@ def overall(checks: Sequence[Check]) -> tuple[Call, float]:
     """
     if not checks:
         return "undecided", 0.5
-    all_conform = math.prod(check.probability_conforming for check in checks)
+    kept = math.prod(check.probability_conforming for check in checks)
+    all_conform = belief * kept
     calls = {check.call for check in checks}
     if "nonconforming" in calls:
-        return "nonconforming", 1.0 - all_conform
+        return "nonconforming", belief * (1.0 - kept)
     if calls == {"conforming"}:
         return "conforming", all_conform
     return "undecided", max(all_conform, 1.0 - all_conform)

@@ -153,6 +153,12 @@ def test_the_checks_make_the_call_of_the_whole(probabilities: tuple[float], call
     assert overall(checks_of(*probabilities)) == (call, pytest.approx(confidence))
 
 
+def test_doubt_in_the_find_counts_against_conforming_and_never_leaves_less_than_even_odds() -> None:
+    assert overall(checks_of(0.99), 0.9)[1] == pytest.approx(0.99 * 0.9)
+    assert overall(checks_of(0.01), 0.9)[1] == pytest.approx(0.99 * 0.9)
+    assert overall(checks_of(0.52), 0.9) == ("undecided", pytest.approx(1 - 0.52 * 0.9))
+
+
 def test_confidence_is_how_often_the_call_is_right() -> None:
     """Play many safeties, measure each with noise, and count how often a call of some confidence was right.
 

@@ -49,11 +49,13 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
         for number, (run, span) in enumerate(zip(runs, planned, strict=True), 1):
             checks += _of_run(f"run {number}", run, span, plan, limits)
     every = (*reading.checks, *checks)
-    call, confidence = judge.overall(every)
     _, before = judge.overall(reading.checks)
     # What the reading had beside its checks (that it is wire at all) still counts.
-    found = reading.confidence / before if before > 0 else 1.0
-    return dataclasses.replace(reading, checks=every, call=call, confidence=confidence * min(found, 1.0))
+    belief = min(reading.confidence / before, 1.0) if before > 0 else 1.0
+    call, confidence = judge.overall(every, belief)
+    if call == "conforming" and "find-in-doubt" in reading.flags:
+        call = "undecided"
+    return dataclasses.replace(reading, checks=every, call=call, confidence=confidence)
 
 
 def _of_run(name: str, run: Run, span: PlannedSpan, plan: Plan, limits: LimitSet) -> list[Check]:

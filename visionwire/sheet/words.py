@@ -100,10 +100,11 @@ def metal_words(copper: float | None) -> str:
 
 
 def call_words(reading: Reading) -> str:
-    """Say the call; where no pigtail was seen it is of the run alone."""
+    """Say the call; where no pigtail was seen it is of the run alone, and what pulls loose is said with it."""
     partly = reading.pigtail is None or bool(reading.wraps)  # of a turnbuckle the threads are not counted
     seen_only = ", as far as seen" if reading.call == "conforming" and partly else ""
-    return f"{reading.call}{seen_only}"
+    loose = any("loosens" in (one.start_pulls, one.end_pulls) for one in reading.routing or ())
+    return f"{reading.call}{seen_only}{', but the wire pulls loose' if loose else ''}"
 
 
 def confidence_words(reading: Reading) -> str:
