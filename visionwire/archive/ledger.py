@@ -109,6 +109,12 @@ ROWS_AT_ONCE = 1000
 #: What SQLite may hold of the file at a time: enough to sort a million rows without going over them often.
 CACHE_KIB = 65_536
 NO_HASH = "0" * 64
+PUT_FILE = """
+    INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (path) DO UPDATE SET
+        sha256 = excluded.sha256, bytes = excluded.bytes, problem = excluded.problem,
+        technician = COALESCE(excluded.technician, technician), station = COALESCE(excluded.station, station),
+        aircraft = COALESCE(excluded.aircraft, aircraft), taken = COALESCE(excluded.taken, taken)
+"""
 
 
 @dataclass(frozen=True)
@@ -165,9 +171,9 @@ class Ledger:
             self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
-        """Write the rows of files, all or none."""
+        """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""
         with self._said(), self._whole():
-            self.base.executemany("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+            self.base.executemany(PUT_FILE, rows)
 
     def waiting(self, settings: str) -> list[tuple[str, str]]:
         """Return (content, path) of what is not read by these settings, each content once, at its first path."""

@@ -267,6 +267,15 @@ def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
         from_table(table)
 
 
+def test_what_was_told_of_a_file_stays_until_something_else_is_told(tmp_path: Path) -> None:
+    book = Ledger(tmp_path / "l.db")
+    book.put_files([("a.jpg", "1" * 64, 1, "", "T. One", "bay 3", None, None)])
+    book.put_files([("a.jpg", "2" * 64, 2, "", None, "bay 4", None, None)])
+    found = book.base.execute("SELECT sha256, bytes, technician, station, aircraft FROM files").fetchall()
+    assert found == [("2" * 64, 2, "T. One", "bay 4", None)]
+    book.close()
+
+
 def test_the_same_picture_saved_again_looks_the_same() -> None:
     pixels = np.asarray(Image.open(DEMO).convert("RGB"))
     small = np.asarray(Image.fromarray(pixels).resize((500, 375)))
