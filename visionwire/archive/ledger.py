@@ -185,6 +185,22 @@ class Ledger:
                 (settings,),
             ).fetchall()
 
+    def forget_ended(self, settings: str, allowed: dict[str, float]) -> None:
+        """Take out what ended, by its code, for want of something of which more is allowed now: it waits again."""
+        question = (
+            "SELECT r.sha256, r.code, c.record FROM readings r JOIN records c USING (sha256, settings)"
+            f" WHERE settings = ? AND r.code IN ({', '.join('?' * len(allowed))})"
+        )
+        ended = [
+            (sha256, settings)
+            for sha256, code, record in self.ask(question, settings, *allowed)
+            # What it was allowed is not known of ledgers made before it was written down.
+            if json.loads(record).get("allowed", 0.0) < allowed[code]
+        ]
+        with self._said(), self._whole():
+            self.base.executemany("DELETE FROM readings WHERE sha256 = ? AND settings = ?", ended)
+            self.base.executemany("DELETE FROM records WHERE sha256 = ? AND settings = ?", ended)
+
     def forget_content(self, path: str, problem: str) -> None:
         """Write why a file could not be read when it was to be; the next run hashes it anew."""
         with self._said(), self._whole():

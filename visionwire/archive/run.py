@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import multiprocessing
 import re
 import time
@@ -60,8 +61,9 @@ def run(
     jobs : int
         Worker processes.
     limit_s, memory_gb : float
-        What one picture may take; a worker that takes more is ended and the picture recorded as unreadable. One by URL
-        may take as many seconds again to arrive; if it does not, the next run tries it again.
+        What one picture may take; a worker that takes more is ended and the picture recorded as unreadable, until a
+        run that allows more. One by URL may take as many seconds again to arrive; if it does not, the next run tries
+        it again.
     cluster : str, optional
         Address of a dask scheduler whose workers reach the same paths and URLs; they read in place of ``jobs``
         processes here.
@@ -78,6 +80,8 @@ def run(
     for start in range(0, len(places), ROWS_AT_ONCE):
         ledger.put_files([_row(place, pattern, table or {}) for place in places[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
+    allowed = dict.fromkeys(work.SHORT_OF_TIME, limit_s) | dict.fromkeys(work.SHORT_OF_MEMORY, memory_gb)
+    ledger.forget_ended(key, allowed)
     todo = ledger.waiting(key)
     paths = dict(todo)
     entries = (
@@ -87,7 +91,7 @@ def run(
         if entry.code in work.OF_THE_FILE:
             ledger.forget_content(paths[entry.sha256], entry.message or "")
         else:
-            ledger.put_entry(entry, key)
+            ledger.put_entry(_with_allowance(entry, allowed), key)
         states[entry.state] += 1
         tell(Progress(done, len(todo), dict(states), time.monotonic() - began))
     return ledger.states()
@@ -97,6 +101,13 @@ def _row(place: str, pattern: re.Pattern[str] | None, table: dict[str, dict[str,
     sha256, size, problem = files.sha256_of(place)
     told = {**files.from_path(place, pattern), **table.get(files.name_of(place), {}), **table.get(place, {})}
     return (place, sha256, size, problem, *(told.get(field) for field in files.FIELDS))
+
+
+def _with_allowance(entry: Entry, allowed: dict[str, float]) -> Entry:
+    """Return the entry with what it was allowed, where it ended for want of that: a later run may allow more."""
+    if entry.code not in allowed:
+        return entry
+    return dataclasses.replace(entry, record={**entry.record, "allowed": allowed[entry.code]})
 
 
 @dataclass
@@ -167,12 +178,12 @@ def _answer(worker: _Worker, ready: bool) -> Entry | None:
             return entry
         except (EOFError, OSError):
             _end(worker)
-            return work.unreadable(sha256, "worker-died", "reading it ended its process; look at the file by itself")
+            return work.unreadable(sha256, "worker-died", "reading it ended its process; give more with --memory")
     if time.monotonic() > worker.until:
         _end(worker)
         if not worker.arrived and is_url(place):
             return work.unreadable(sha256, "not-reached", "the file took too long to arrive; check the way to it")
-        return work.unreadable(sha256, "took-too-long", "reading it took too long; look at the file by itself")
+        return work.unreadable(sha256, "took-too-long", "reading it took too long; give more with --limit")
     return None
 
 

@@ -21,6 +21,9 @@ from visionwire.reading import Refusal
 FINGERPRINT_SIDE = 8
 #: Codes that say something of a file and nothing of the content that was to be read: the next run tries again.
 OF_THE_FILE = ("changed", "not-reached")
+#: Codes of a picture that ended for want of time, or of memory: with more of that it is read again. What a process died
+#: of is not known; memory is the likeliest.
+SHORT_OF_TIME, SHORT_OF_MEMORY = ("took-too-long",), ("too-large", "worker-died")
 
 
 def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None] = lambda: None) -> Entry:
@@ -44,7 +47,9 @@ def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None
         )
         mark = fingerprint(photo.pixels)
     except MemoryError:
-        return unreadable(sha256, "too-large", "the picture needs more memory than it may have; make it smaller")
+        return unreadable(
+            sha256, "too-large", "the picture needs more memory than it may have; give more with --memory"
+        )
     except ArchiveError as error:  # a line that broke must not stand as what is known of the picture
         return unreadable(sha256, "not-reached", str(error).replace(place, "the file"))
     except VisionwireError as error:

@@ -142,6 +142,67 @@ def test_workers_read_a_real_picture_and_what_hangs_or_hogs_is_ended(tmp_path: P
     assert states["greedy"]["demo.jpg"][1] in ("worker-died", "too-large")
 
 
+@pytest.mark.parametrize(
+    ("code", "more"),
+    [("took-too-long", {"limit_s": 240.0}), ("too-large", {"memory_gb": 8.0}), ("worker-died", {"memory_gb": 8.0})],
+)
+def test_what_ended_for_want_of_time_or_memory_is_read_again_with_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str, more: dict[str, float]
+) -> None:
+    folder = folder_of(tmp_path / "photos", 2)
+    read: list[list[str]] = []
+
+    def ending(todo: list[tuple[str, str]], *_: object) -> object:
+        read.append([Path(path).name for _, path in todo])
+        for sha256, path in todo:
+            done = len(read) > 2 or path.endswith("01.png")
+            yield work.read(sha256, path, SETTINGS) if done else work.unreadable(sha256, code, "it ended")
+
+    monkeypatch.setattr(RUN, "_entries", ending)
+    book = Ledger(tmp_path / "a.db")
+    paths = [str(folder / name) for name in ("00.png", "01.png")]
+    run(paths, book, SETTINGS)
+    run(paths, book, SETTINGS, limit_s=60.0, memory_gb=2.0)
+    assert book.states() == {"refusal": 1, "unreadable": 1}
+    run(paths, book, SETTINGS, **more)
+    assert read == [["00.png", "01.png"], [], ["00.png"]]
+    assert book.states() == {"refusal": 2}
+    bring_up_to_date(folder, tmp_path / "plain.db")
+    read_once = [row for row in dump(tmp_path / "plain.db") if row.startswith(("readings", "records"))]
+    assert {row for row in dump(tmp_path / "a.db") if row.startswith(("readings", "records"))} <= set(read_once)
+
+
+def test_killed_while_what_had_ended_is_read_again_it_ends_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = folder_of(tmp_path / "photos", 4)
+    ledgers = [tmp_path / "whole.db", tmp_path / "killed.db"]
+
+    def ended(todo: list[tuple[str, str]], *_: object) -> object:
+        yield from (work.unreadable(sha256, "took-too-long", "it ended") for sha256, _ in todo)
+
+    def broken_off(todo: list[tuple[str, str]], settings: Settings, *_: object) -> object:
+        yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
+        raise KeyboardInterrupt
+
+    def again(ledger: Path) -> None:
+        book = Ledger(ledger)
+        run(listed([str(folder)]), book, SETTINGS, limit_s=240.0)
+        book.close()
+
+    monkeypatch.setattr(RUN, "_entries", ended)
+    for ledger in ledgers:
+        bring_up_to_date(folder, ledger)
+    monkeypatch.setattr(RUN, "_entries", broken_off)
+    with pytest.raises(KeyboardInterrupt):
+        again(ledgers[1])
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    for ledger in ledgers:
+        again(ledger)
+    assert dump(ledgers[0]) == dump(ledgers[1])
+    assert not [row for row in dump(ledgers[0]) if "took-too-long" in row]
+
+
 def damaged(path: Path, count: int) -> Path:
     """Make files that are cut short, flipped, misnamed, empty, or claim to be enormous."""
     path.mkdir()
