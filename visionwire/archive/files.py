@@ -11,12 +11,14 @@ from pathlib import Path, PurePath
 from typing import IO
 
 from visionwire.archive import urls
-from visionwire.errors import ArchiveError
+from visionwire.errors import ArchiveError, UsageError
 from visionwire.photo import MAX_BYTES, Photo, read_photo
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 FIELDS = ("technician", "station", "aircraft", "taken")
 CHUNK_BYTES = 1 << 20
+#: Of a pattern: two parts that may be anything, with nothing between them.
+SIDE_BY_SIDE = re.compile(r"\}[{*]|\*\{")
 
 
 def listed(words: Iterable[str]) -> list[str]:
@@ -143,16 +145,28 @@ def pattern_of(text: str | None) -> re.Pattern[str] | None:
 
     Raises
     ------
-    ArchiveError
-        If it names a field that is not known.
+    UsageError
+        If it names a field that is not known, ends before the photograph's name, or leaves open where a field ends.
     """
     if text is None:
         return None
+    name = text.rpartition("/")[2]
+    if "*" not in name and not name.lower().endswith(SUFFIXES):
+        # Held against the end of a path, it would take the photograph's own name for a person or a place.
+        raise UsageError(
+            f"--pattern is {text!r} and ends before the photograph's name; end it with /*, such as "
+            f"{text.rstrip('/') or '{station}'}/*"
+        )
+    if SIDE_BY_SIDE.search(text):
+        raise UsageError(
+            f"--pattern is {text!r}, where nothing says where one part ends and the next begins; put a / or other "
+            "letters between {...} and *"
+        )
     parts = []
     for part in re.split(r"(\{[^}]*\}|\*)", text):
         if part.startswith("{"):
             if part[1:-1] not in FIELDS:
-                raise ArchiveError(f"--pattern has {part}; it knows {{{'}, {'.join(FIELDS)}}}")
+                raise UsageError(f"--pattern has {part}; it knows {{{'}, {'.join(FIELDS)}}}")
             parts.append(f"(?P<{part[1:-1]}>[^/]+)")
         else:
             parts.append("[^/]*" if part == "*" else re.escape(part))

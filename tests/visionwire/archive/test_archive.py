@@ -24,7 +24,7 @@ from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
 from visionwire.archive.ledger import MIGRATIONS, Entry
 from visionwire.cli import app
-from visionwire.errors import ArchiveError, ExitCode
+from visionwire.errors import ArchiveError, ExitCode, UsageError
 from visionwire.limits import load_limits
 
 RUN = import_module("visionwire.archive.run")
@@ -318,14 +318,34 @@ def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
     pattern = pattern_of("{station}/{technician}/*")
     assert from_path("/x/bay 3/T. One/a.jpg", pattern) == {"station": "bay 3", "technician": "T. One"}
     assert from_path("a.jpg", pattern) == {}
-    with pytest.raises(ArchiveError, match="it knows"):
+    with pytest.raises(UsageError, match="it knows"):
         pattern_of("{boss}/*")
+    assert from_path("/x/bay 3/T. One - 7.jpg", pattern_of("{station}/{technician} - *")) == from_path(
+        "/x/bay 3/T. One/7.jpg", pattern
+    )
+    assert from_path("/x/2031-05-06.jpg", pattern_of("{taken}.jpg")) == {"taken": "2031-05-06"}
     table = tmp_path / "who.csv"
     table.write_text("photo,technician,taken\na.jpg,T. Two,\n", encoding="utf-8-sig")
     assert from_table(table) == {"a.jpg": {"technician": "T. Two"}}
     table.write_text("photo,colour\na.jpg,red\n")
     with pytest.raises(ArchiveError, match="none of the columns"):
         from_table(table)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("{station}/{technician}", "end it with /*, such as {station}/{technician}/*"),
+        ("{station}/", "such as {station}/*"),
+        ("", "such as {station}/*"),
+        ("{technician}*", "put a / or other letters between"),
+        ("{station}{technician}/*", "put a / or other letters between"),
+    ],
+)
+def test_a_pattern_that_would_take_a_name_for_a_person_is_refused(text: str, says: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        pattern_of(text)
+    assert says in str(caught.value)
 
 
 def test_what_was_told_of_a_file_stays_until_something_else_is_told(tmp_path: Path) -> None:
