@@ -16,94 +16,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from visionwire.archive.schema import MIGRATIONS
 from visionwire.errors import ArchiveError
 
-#: Each entry takes the schema one version further; the first makes it.
-MIGRATIONS = (
-    """
-    CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
-    CREATE TABLE files (
-        path TEXT PRIMARY KEY, sha256 TEXT, bytes INTEGER NOT NULL, problem TEXT NOT NULL,
-        technician TEXT, station TEXT, aircraft TEXT, taken TEXT
-    );
-    CREATE TABLE readings (
-        sha256 TEXT NOT NULL, settings TEXT NOT NULL, state TEXT NOT NULL, code TEXT, message TEXT, call TEXT,
-        confidence REAL, probability REAL, twists_per_inch REAL, twists_per_inch_u95 REAL, pigtail_twists REAL,
-        pigtail_twists_u95 REAL, scale TEXT, taken TEXT, fingerprint TEXT, record TEXT NOT NULL,
-        PRIMARY KEY (sha256, settings)
-    );
-    CREATE TABLE dispositions (
-        number INTEGER PRIMARY KEY, sha256 TEXT NOT NULL, decision TEXT NOT NULL, reason TEXT NOT NULL,
-        decided_by TEXT NOT NULL, decided_at TEXT NOT NULL, previous TEXT NOT NULL, hash TEXT NOT NULL
-    );
-    CREATE INDEX files_by_content ON files (sha256);
-    CREATE VIEW archive AS
-        SELECT f.path, f.sha256, f.bytes,
-            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
-            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
-            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
-            r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
-            f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint,
-            (SELECT d.decision FROM dispositions d WHERE d.sha256 = f.sha256
-                AND ((SELECT value FROM meta WHERE key = 'second_person') = 'no' OR EXISTS (
-                    SELECT 1 FROM dispositions e WHERE e.sha256 = d.sha256 AND e.decision = d.decision
-                        AND e.decided_by <> d.decided_by))
-                ORDER BY d.number DESC LIMIT 1) AS decision
-        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
-            AND r.settings = (SELECT value FROM meta WHERE key = 'settings');
-    """,
-    # Whole records stand apart and figures lie in the order of contents, so that trends of a million rows are one way
-    # through two sorted tables; records are ten times as large and would be read with them.
-    """
-    DROP VIEW archive;
-    DROP INDEX files_by_content;
-    CREATE INDEX files_by_content ON files (sha256, path, technician, station, aircraft, taken);
-    CREATE INDEX dispositions_by_content ON dispositions (sha256, number);
-    CREATE TABLE records (
-        sha256 TEXT NOT NULL, settings TEXT NOT NULL, record TEXT NOT NULL, ticks TEXT NOT NULL,
-        PRIMARY KEY (sha256, settings)
-    );
-    INSERT INTO records SELECT sha256, settings, record, '{}' FROM readings ORDER BY sha256, settings;
-    ALTER TABLE readings RENAME TO readings_1;
-    CREATE TABLE readings (
-        sha256 TEXT NOT NULL, settings TEXT NOT NULL, state TEXT NOT NULL, code TEXT, message TEXT, call TEXT,
-        confidence REAL, probability REAL, twists_per_inch REAL, twists_per_inch_u95 REAL, pigtail_twists REAL,
-        pigtail_twists_u95 REAL, scale TEXT, taken TEXT, fingerprint TEXT,
-        PRIMARY KEY (sha256, settings)
-    ) WITHOUT ROWID;
-    INSERT INTO readings SELECT sha256, settings, state, code, message, call, confidence, probability,
-        twists_per_inch, twists_per_inch_u95, pigtail_twists, pigtail_twists_u95, scale, taken, fingerprint
-        FROM readings_1 ORDER BY sha256, settings;
-    DROP TABLE readings_1;
-    CREATE VIEW decided AS
-        SELECT d.sha256, d.decision, MAX(d.number) AS number FROM dispositions d
-        WHERE (SELECT value FROM meta WHERE key = 'second_person') = 'no' OR EXISTS (
-            SELECT 1 FROM dispositions e WHERE e.sha256 = d.sha256 AND e.decision = d.decision
-                AND e.decided_by <> d.decided_by)
-        GROUP BY d.sha256;
-    CREATE VIEW contents AS
-        SELECT c.path, c.sha256, c.files, COALESCE(r.state, 'waiting') AS state, r.code, r.message, r.call,
-            r.confidence, r.probability, r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists,
-            r.pigtail_twists_u95, r.scale, r.fingerprint, d.decision,
-            c.technician, c.station, c.aircraft, COALESCE(c.taken, r.taken) AS taken
-        FROM (
-            SELECT sha256, MIN(path) AS path, COUNT(*) AS files, technician, station, aircraft, taken
-            FROM files WHERE sha256 IS NOT NULL GROUP BY sha256
-        ) c LEFT JOIN readings r ON r.sha256 = c.sha256
-            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
-        LEFT JOIN decided d ON d.sha256 = c.sha256;
-    CREATE VIEW archive AS
-        SELECT f.path, f.sha256, f.bytes,
-            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
-            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
-            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
-            r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
-            f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint, d.decision
-        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
-            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
-        LEFT JOIN decided d ON d.sha256 = f.sha256;
-    """,
-)
 #: Few enough to stay in a core's cache while they are added up: a fifth faster than ten times as many.
 ROWS_AT_ONCE = 1000
 #: What SQLite may hold of the file at a time: enough to sort a million rows without going over them often.
@@ -271,12 +186,27 @@ class Ledger:
             self.base.execute("ROLLBACK")
 
     def decide(self, sha256: str, decision: str, reason: str, decided_by: str, decided_at: str) -> None:
-        """Add a person's decision; every one is chained to the one before by its hash."""
+        """Add a person's decision on the reading in use; every one is chained to the one before by its hash."""
         with self._said(), self._whole():
             last = self.base.execute("SELECT number, hash FROM dispositions ORDER BY number DESC LIMIT 1").fetchone()
             number, previous = (1, NO_HASH) if last is None else (last[0] + 1, last[1])
             words = (number, sha256, decision, reason, decided_by, decided_at, previous)
-            self.base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (*words, _hash(words)))
+            read_by = self.base.execute(
+                "SELECT m.value, COALESCE(r.state, 'waiting') FROM meta m"
+                " LEFT JOIN readings r ON r.sha256 = ? AND r.settings = m.value WHERE m.key = 'settings'",
+                (sha256,),
+            ).fetchone() or (None, None)
+            row = (*words, _hash(words, read_by), *read_by)
+            self.base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+
+    def decided_before(self, sha256: str) -> tuple[str, str, str] | None:
+        """Return the decision that stands, who made it, and what it was made on; None where none stands."""
+        rows = self.ask(
+            "SELECT l.decision, d.decided_by, l.decided_on FROM decided l JOIN dispositions d USING (number)"
+            " WHERE l.sha256 = ?",
+            sha256,
+        )
+        return next(rows, None)
 
     def broken_links(self) -> list[int]:
         """Return the numbers of decisions that were changed, taken out or put in afterwards."""
@@ -284,7 +214,7 @@ class Ledger:
             rows = self.base.execute("SELECT * FROM dispositions ORDER BY number").fetchall()
         broken, previous = [], NO_HASH
         for place, row in enumerate(rows, 1):
-            if row[0] != place or row[6] != previous or row[7] != _hash(row[:7]):
+            if row[0] != place or row[6] != previous or row[7] != _hash(row[:7], row[8:]):
                 broken.append(row[0])
             previous = row[7]
         return broken
@@ -341,5 +271,7 @@ def _json(value: Any) -> str:
     return json.dumps(value, sort_keys=True, allow_nan=False)
 
 
-def _hash(words: tuple[Any, ...]) -> str:
+def _hash(words: tuple[Any, ...], read_by: tuple[Any, ...]) -> str:
+    """Return the hash of a decision; one made before it was written down what it was made on goes without that."""
+    words = (*words, *(one for one in read_by if one is not None))
     return hashlib.sha256(json.dumps(words).encode()).hexdigest()

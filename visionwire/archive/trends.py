@@ -33,16 +33,18 @@ RESEMBLING_BITS = 3
 #: A table names as many groups; what is left goes into one line, so that a page does not grow with its archive.
 MOST_GROUPS = 40
 NOT_SAID = "not said"
+#: What a decision was made on where the photograph was read anew since, as the view `decided` has it.
+EARLIER = "an earlier reading"
 CALLS = ("conforming", "undecided", "nonconforming")
 FIELDS = ("month", "station", "technician", "aircraft")
 
-#: Nonconforming ones by their probability, then the most doubtful; None: nothing to look at.
-RANK = """CASE WHEN state <> 'reading' OR decision IS NOT NULL THEN NULL
+#: Nonconforming ones by their probability, then the most doubtful; None: nothing to look at, as a person decided on it.
+RANK = """CASE WHEN state <> 'reading' OR decided_on = 'this reading' THEN NULL
     WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(probability, 0.5) - 0.5)
     ELSE 5 - ABS(COALESCE(probability, 0.5) - 0.5) END"""
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
-QUESTION = f"""SELECT state, code, files, call, decision, twists_per_inch, pigtail_twists, fingerprint,
+QUESTION = f"""SELECT state, code, files, call, decision, decided_on, twists_per_inch, pigtail_twists, fingerprint,
     SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
     FROM contents ORDER BY taken, path"""
 
@@ -92,7 +94,9 @@ class Trends:
     densities, pigtails : (N,) float array
         Twists per inch and twists of the pigtail in the order taken, of the readings that have them.
     agreement : dict
-        How often each call met each decision of a person.
+        How often each call met each decision of a person; one made on an earlier reading is named so.
+    earlier : int
+        How many photographs have been read anew since a person decided on them.
     resembling : int
         How many photographs look like an earlier one saved again.
     work : list of dict
@@ -108,6 +112,7 @@ class Trends:
     densities: Floats
     pigtails: Floats
     agreement: dict[tuple[str, str], int]
+    earlier: int
     resembling: int
     work: list[Row]
 
@@ -117,7 +122,7 @@ class _Sums:
     """What is added up on the way through."""
 
     states: Counter[tuple[str, str | None, int]] = field(default_factory=Counter)
-    decisions: Counter[tuple[str | None, str | None]] = field(default_factory=Counter)
+    decisions: Counter[tuple[str | None, str | None, str | None]] = field(default_factory=Counter)
     groups: list[Counter[tuple[str | None, str | None]]] = field(default_factory=lambda: [Counter() for _ in FIELDS])
     densities: array[float] = field(default_factory=lambda: array("d"))
     pigtails: array[float] = field(default_factory=lambda: array("d"))
@@ -126,9 +131,11 @@ class _Sums:
 
     def add(self, rows: list[tuple[Any, ...]], most: int) -> None:
         """Add some rows of the question."""
-        state, code, files, call, decision, density, pigtail, mark, *fields, path, rank = zip(*rows, strict=True)
+        state, code, files, call, decision, decided_on, density, pigtail, mark, *fields, path, rank = zip(
+            *rows, strict=True
+        )
         self.states.update(zip(state, code, files, strict=True))
-        self.decisions.update(zip(call, decision, strict=True))
+        self.decisions.update(zip(call, decision, decided_on, strict=True))
         for sums, names in zip(self.groups, fields, strict=True):
             sums.update(zip(names, call, strict=True))
         self.densities.extend([one for one in density if one is not None])
@@ -158,12 +165,14 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         states["unreadable"] += unhashed
         reasons["not-opened"] += unhashed
     calls: Counter[str] = Counter()
-    agreement = {}
-    for (call, decision), count in sums.decisions.items():
+    agreement, earlier = {}, 0
+    for (call, decision, decided_on), count in sums.decisions.items():
+        if decided_on == EARLIER:
+            earlier += count
         if call is not None:
             calls[call] += count
             if decision is not None:
-                agreement[call, decision] = count
+                agreement[call, decision if decided_on != EARLIER else f"{decision}, on {EARLIER}"] = count
     return Trends(
         files=states.total(),
         copies=sum((files - 1) * count for (_, _, files), count in sums.states.items()),
@@ -174,6 +183,7 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         densities=np.array(sums.densities),
         pigtails=np.array(sums.pigtails),
         agreement=dict(sorted(agreement.items())),
+        earlier=earlier,
         resembling=int(saved_again(np.frombuffer(sums.marks, ">u8").astype(np.uint64)).sum()),
         work=work,
     )

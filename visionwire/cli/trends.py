@@ -30,7 +30,7 @@ def trends(
     """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
     from visionwire.archive import export
     from visionwire.archive.page import trends_html
-    from visionwire.archive.trends import trends_of
+    from visionwire.archive.trends import EARLIER, trends_of
     from visionwire.limits import load_limits
 
     limit_set = load_limits(limits)
@@ -50,8 +50,12 @@ def trends(
     finally:
         book.close()
     print(f"{ledger}: {found.files} files, {_counts(found.states)}; calls: {_counts(found.calls) or 'none'}")
+    if found.earlier:
+        print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
     for row in found.work[:LISTED]:
-        print(f"  {row['call']}, worst check conforms with {100 * (row['probability'] or 0):.0f} %: {row['path']}")
+        decided = f" ({row['decision']}, decided on {row['decided_on']})" if row["decision"] else ""
+        chance = f"worst check conforms with {100 * (row['probability'] or 0):.0f} %"
+        print(f"  {row['call']}, {chance}: {row['path']}{decided}")
 
 
 def review(
@@ -74,10 +78,15 @@ def review(
                 f"{photo} is not in {ledger}; give its path or its SHA-256 as visionwire trends --csv has it"
             )
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-        book.decide(found.pop(), decision, reason, by, now)
+        sha256 = found.pop()
+        before = book.decided_before(sha256)
+        book.decide(sha256, decision, reason, by, now)
     finally:
         book.close()
     print(f"{photo}: {decision}, by {by}")
+    if before is not None:
+        what, who, on = before
+        print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}")
 
 
 def verify(ledger: LedgerFile) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import sqlite3
 from collections import Counter
 from collections.abc import Callable
@@ -11,10 +13,12 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import stats
+from typer.testing import CliRunner
 
 from visionwire.archive import Ledger, trends
 from visionwire.archive.ledger import MIGRATIONS, Entry
 from visionwire.archive.page import trends_html
+from visionwire.cli import app
 from visionwire.limits import load_limits
 
 Made = Callable[..., Ledger]
@@ -49,6 +53,7 @@ def made(tmp_path: Path) -> Made:
     return make
 
 
+NOW = "2031-05-06T07:08:09+00:00"
 FIELDS = ("technician", "station", "aircraft", "taken")
 
 
@@ -239,7 +244,7 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
     before = base.execute("SELECT * FROM archive ORDER BY path").fetchall()
     base.close()
     book = Ledger(path)
-    assert list(book.rows()[1]) == before and len(before) == 2
+    assert [row[:-1] for row in book.rows()[1]] == before and len(before) == 2
     assert book.record("b" * 64) == ({"is": "b"}, {})
     assert book.base.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
     assert {row[0] for row in book.ask("SELECT name FROM sqlite_master WHERE type = 'table'")} == {
@@ -253,3 +258,72 @@ def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> 
     plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}"))
     assert "USING COVERING INDEX files_by_content" in plan and "records" not in plan
     assert "SCAN r" not in plan and "SEARCH r USING PRIMARY KEY" in plan
+
+
+def test_a_decision_of_an_old_ledger_still_holds_and_counts_for_the_one_reading_there_is(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    base = sqlite3.connect(path)
+    base.executescript(f"{MIGRATIONS[0]} {MIGRATIONS[1]} PRAGMA user_version = 2;")
+    words = [1, "a", "accept", "seen", "A. Person", NOW, "0" * 64]
+    digest = hashlib.sha256(json.dumps(words).encode()).hexdigest()
+    base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (*words, digest))
+    base.commit()
+    base.close()
+    book = Ledger(path)
+    assert book.broken_links() == []
+    book.put_files([("a", "a", 1, "", None, None, None, None)])
+    for settings, on in (("s", "this reading"), ("t", trends.EARLIER)):
+        book.use(settings)
+        book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), settings)
+        assert book.decided_before("a") == ("accept", "A. Person", on)
+
+
+def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
+    book = made({"a": reading("nonconforming", 0.01), "b": reading("nonconforming", 0.02)})
+    for path in ("a", "b"):
+        book.decide(path, "accept", "seen", "A. Person", NOW)
+    assert trends.trends_of(book, 5).earlier == 0 and not trends.trends_of(book, 5).work
+    book.use("t")
+    for path, p in (("a", 0.001), ("b", 0.002)):
+        book.put_entry(Entry(path, "reading", None, None, None, reading("nonconforming", p)["record"]), "t")
+    found = trends.trends_of(book, 5)
+    assert found.earlier == 2 and found.agreement == {("nonconforming", "accept, on an earlier reading"): 2}
+    assert [(row["path"], row["decision"], row["decided_on"]) for row in found.work] == [
+        ("a", "accept", trends.EARLIER),
+        ("b", "accept", trends.EARLIER),
+    ]
+    page = trends_html("a.db", found, load_limits("common"), book)
+    assert "accept, decided on an earlier reading" in page and "whether it still holds" in page
+    shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
+    assert "decisions made on an earlier reading: 2" in shown and "a (accept, decided on an earlier reading)" in shown
+    words = ["--decision", "reject", "--by", "B. Person", "--reason", "counted"]
+    said = CliRunner().invoke(app, ["review", str(book.path), "a", *words]).stdout
+    assert "accept by A. Person, is kept; it was made on an earlier reading" in said
+    found = trends.trends_of(book, 5)
+    assert found.earlier == 1 and [row["path"] for row in found.work] == ["b"]
+    assert book.broken_links() == [] and list(book.ask("SELECT COUNT(*) FROM dispositions")) == [(3,)]
+    book.use("s")
+    assert book.decided_before("b") == ("accept", "A. Person", "this reading")
+    book.base.execute("UPDATE dispositions SET settings = 't' WHERE number = 2")
+    assert book.broken_links() == [2]
+
+
+def test_what_could_not_be_read_when_it_was_decided_on_is_another_reading_once_it_can(made: Made) -> None:
+    book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
+    book.decide("a", "retake", "it ended", "A. Person", NOW)
+    assert book.decided_before("a") == ("retake", "A. Person", "this reading")
+    book.forget_ended("s", {"took-too-long": 1.0})
+    book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
+    assert book.decided_before("a") == ("retake", "A. Person", trends.EARLIER)
+
+
+def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
+    book = made({"a": reading()})
+    book.use("s", second_person=True)
+    book.decide("a", "accept", "seen", "A. Person", NOW)
+    book.use("t", second_person=True)
+    book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "t")
+    book.decide("a", "accept", "seen", "B. Person", NOW)
+    assert book.decided_before("a") == ("accept", "B. Person", trends.EARLIER)
+    book.decide("a", "accept", "seen again", "A. Person", NOW)
+    assert book.decided_before("a") == ("accept", "A. Person", "this reading")

@@ -1,0 +1,140 @@
+"""The tables and views of a ledger, by the versions that it went through; `ledger` brings one up to the last."""
+
+from __future__ import annotations
+
+#: Each entry takes the schema one version further; the first makes it.
+MIGRATIONS = (
+    """
+    CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+    CREATE TABLE files (
+        path TEXT PRIMARY KEY, sha256 TEXT, bytes INTEGER NOT NULL, problem TEXT NOT NULL,
+        technician TEXT, station TEXT, aircraft TEXT, taken TEXT
+    );
+    CREATE TABLE readings (
+        sha256 TEXT NOT NULL, settings TEXT NOT NULL, state TEXT NOT NULL, code TEXT, message TEXT, call TEXT,
+        confidence REAL, probability REAL, twists_per_inch REAL, twists_per_inch_u95 REAL, pigtail_twists REAL,
+        pigtail_twists_u95 REAL, scale TEXT, taken TEXT, fingerprint TEXT, record TEXT NOT NULL,
+        PRIMARY KEY (sha256, settings)
+    );
+    CREATE TABLE dispositions (
+        number INTEGER PRIMARY KEY, sha256 TEXT NOT NULL, decision TEXT NOT NULL, reason TEXT NOT NULL,
+        decided_by TEXT NOT NULL, decided_at TEXT NOT NULL, previous TEXT NOT NULL, hash TEXT NOT NULL
+    );
+    CREATE INDEX files_by_content ON files (sha256);
+    CREATE VIEW archive AS
+        SELECT f.path, f.sha256, f.bytes,
+            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
+            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
+            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
+            r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
+            f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint,
+            (SELECT d.decision FROM dispositions d WHERE d.sha256 = f.sha256
+                AND ((SELECT value FROM meta WHERE key = 'second_person') = 'no' OR EXISTS (
+                    SELECT 1 FROM dispositions e WHERE e.sha256 = d.sha256 AND e.decision = d.decision
+                        AND e.decided_by <> d.decided_by))
+                ORDER BY d.number DESC LIMIT 1) AS decision
+        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings');
+    """,
+    # Whole records stand apart and figures lie in the order of contents, so that trends of a million rows are one way
+    # through two sorted tables; records are ten times as large and would be read with them.
+    """
+    DROP VIEW archive;
+    DROP INDEX files_by_content;
+    CREATE INDEX files_by_content ON files (sha256, path, technician, station, aircraft, taken);
+    CREATE INDEX dispositions_by_content ON dispositions (sha256, number);
+    CREATE TABLE records (
+        sha256 TEXT NOT NULL, settings TEXT NOT NULL, record TEXT NOT NULL, ticks TEXT NOT NULL,
+        PRIMARY KEY (sha256, settings)
+    );
+    INSERT INTO records SELECT sha256, settings, record, '{}' FROM readings ORDER BY sha256, settings;
+    ALTER TABLE readings RENAME TO readings_1;
+    CREATE TABLE readings (
+        sha256 TEXT NOT NULL, settings TEXT NOT NULL, state TEXT NOT NULL, code TEXT, message TEXT, call TEXT,
+        confidence REAL, probability REAL, twists_per_inch REAL, twists_per_inch_u95 REAL, pigtail_twists REAL,
+        pigtail_twists_u95 REAL, scale TEXT, taken TEXT, fingerprint TEXT,
+        PRIMARY KEY (sha256, settings)
+    ) WITHOUT ROWID;
+    INSERT INTO readings SELECT sha256, settings, state, code, message, call, confidence, probability,
+        twists_per_inch, twists_per_inch_u95, pigtail_twists, pigtail_twists_u95, scale, taken, fingerprint
+        FROM readings_1 ORDER BY sha256, settings;
+    DROP TABLE readings_1;
+    CREATE VIEW decided AS
+        SELECT d.sha256, d.decision, MAX(d.number) AS number FROM dispositions d
+        WHERE (SELECT value FROM meta WHERE key = 'second_person') = 'no' OR EXISTS (
+            SELECT 1 FROM dispositions e WHERE e.sha256 = d.sha256 AND e.decision = d.decision
+                AND e.decided_by <> d.decided_by)
+        GROUP BY d.sha256;
+    CREATE VIEW contents AS
+        SELECT c.path, c.sha256, c.files, COALESCE(r.state, 'waiting') AS state, r.code, r.message, r.call,
+            r.confidence, r.probability, r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists,
+            r.pigtail_twists_u95, r.scale, r.fingerprint, d.decision,
+            c.technician, c.station, c.aircraft, COALESCE(c.taken, r.taken) AS taken
+        FROM (
+            SELECT sha256, MIN(path) AS path, COUNT(*) AS files, technician, station, aircraft, taken
+            FROM files WHERE sha256 IS NOT NULL GROUP BY sha256
+        ) c LEFT JOIN readings r ON r.sha256 = c.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = c.sha256;
+    CREATE VIEW archive AS
+        SELECT f.path, f.sha256, f.bytes,
+            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
+            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
+            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
+            r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
+            f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint, d.decision
+        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = f.sha256;
+    """,
+    # What was decided on: a photograph read anew, by other settings or with more time, is not what a person looked at.
+    # Decisions made before that was written down count for the one reading there is. The two people that a set may ask
+    # for must both have seen the reading in use.
+    """
+    DROP VIEW archive;
+    DROP VIEW contents;
+    DROP VIEW decided;
+    ALTER TABLE dispositions ADD COLUMN settings TEXT;
+    ALTER TABLE dispositions ADD COLUMN state TEXT;
+    CREATE VIEW decided AS
+        SELECT l.sha256, l.decision, l.number, CASE WHEN (
+                SELECT COUNT(DISTINCT e.decided_by) FROM dispositions e
+                LEFT JOIN readings n ON n.sha256 = e.sha256
+                    AND n.settings = (SELECT value FROM meta WHERE key = 'settings')
+                WHERE e.sha256 = l.sha256 AND e.decision = l.decision AND CASE WHEN e.settings IS NULL
+                    THEN (SELECT COUNT(*) FROM readings q WHERE q.sha256 = e.sha256) = (n.state IS NOT NULL)
+                    ELSE e.settings = (SELECT value FROM meta WHERE key = 'settings')
+                        AND e.state = COALESCE(n.state, 'waiting') END
+            ) >= CASE (SELECT value FROM meta WHERE key = 'second_person') WHEN 'yes' THEN 2 ELSE 1 END
+            THEN 'this reading' ELSE 'an earlier reading' END AS decided_on
+        FROM (
+            SELECT d.sha256, d.decision, MAX(d.number) AS number FROM dispositions d
+            WHERE (SELECT value FROM meta WHERE key = 'second_person') = 'no' OR EXISTS (
+                SELECT 1 FROM dispositions e WHERE e.sha256 = d.sha256 AND e.decision = d.decision
+                    AND e.decided_by <> d.decided_by)
+            GROUP BY d.sha256
+        ) l;
+    CREATE VIEW contents AS
+        SELECT c.path, c.sha256, c.files, COALESCE(r.state, 'waiting') AS state, r.code, r.message, r.call,
+            r.confidence, r.probability, r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists,
+            r.pigtail_twists_u95, r.scale, r.fingerprint, d.decision, d.decided_on,
+            c.technician, c.station, c.aircraft, COALESCE(c.taken, r.taken) AS taken
+        FROM (
+            SELECT sha256, MIN(path) AS path, COUNT(*) AS files, technician, station, aircraft, taken
+            FROM files WHERE sha256 IS NOT NULL GROUP BY sha256
+        ) c LEFT JOIN readings r ON r.sha256 = c.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = c.sha256;
+    CREATE VIEW archive AS
+        SELECT f.path, f.sha256, f.bytes,
+            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
+            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
+            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
+            r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
+            f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint, d.decision,
+            d.decided_on
+        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = f.sha256;
+    """,
+)
