@@ -95,6 +95,23 @@ def fused(
     return dataclasses.replace(ruler, enlarged=math.exp(-joined.mean), share=share, others=others), None
 
 
+def against_card(own: Ruler, by_card: Ruler) -> quality.Flag | None:
+    """Return what is to be said where a card in view makes another length of two points given than what was told.
+
+    Parameters
+    ----------
+    own, by_card : Ruler
+        That of the two points, and that of the card.
+    """
+    line_px = own.plane.points_px
+    given_in, card_in = (float(ruler.along_in(line_px)[-1]) for ruler in (own, by_card))
+    variances = [ruler.relative_u(line_px) ** 2 for ruler in (own, by_card)]
+    if join(np.array([0.0, math.log(card_in / given_in)]), np.diag(variances)).probability >= LEAST_PROBABILITY:
+        return None
+    card = by_card.plane.card or ""
+    return quality.flag("scale-not-as-card", card=card, given_in=given_in, card_in=card_in)
+
+
 def _flag(ruler: Ruler, wire_in: float, by_wire: float, spine_px: Floats) -> quality.Flag:
     """Name the likeliest cause of cues that disagree; ``by_wire`` is the logarithm of its scale over the ruler's."""
     seen_in = wire_in * math.exp(by_wire)

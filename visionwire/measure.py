@@ -18,7 +18,7 @@ from calibration import Card, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
-from visionwire import assemble, budget, outline, pattern, quality, routing, safety, scan, turnbuckle, wraps
+from visionwire import assemble, budget, cues, outline, pattern, quality, routing, safety, scan, turnbuckle, wraps
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
 from visionwire.limits import LimitSet, density_band, load_limits
@@ -161,7 +161,14 @@ def measure_with_evidence(
     )
     if isinstance(result, Refusal):
         return dataclasses.replace(result, photo=photo.info), None
-    return result
+    read, evidence = result
+    if (
+        two_points is not None
+        and plane is not None
+        and (differs := _against_card(photo, gray, card, plane)) is not None
+    ):
+        read = quality.noted(read, [differs])
+    return read, evidence
 
 
 def _way(
@@ -326,6 +333,15 @@ def _plane(
     if card is None:
         return find_id1(photo.pixels, photo.focal_px), None
     return None, None
+
+
+def _against_card(photo: Photo, gray: NDArray[np.uint8], card: Card | None, plane: Plane) -> quality.Flag | None:
+    """Return what is to be said where the two points, which are taken, differ from a card in view that could be."""
+    sight = find_card(gray, None if card is None else [card], photo.focal_px)
+    if sight is None or _scale_problem(sight.plane, sight.cell_px, None) is not None:
+        return None
+    own, by_card = (budget.beside(one, photo.focal_px, _size(photo)) for one in (plane, sight.plane))
+    return cues.against_card(own, by_card)
 
 
 def _scale_problem(plane: Plane | None, cell_px: float | None, wire_in: float | None) -> Refusal | None:

@@ -6,10 +6,12 @@ says what is wrong and one that says what to do.
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from visionwire.reading import Refusal
+from visionwire.reading import Reading, Refusal
 
 
 @dataclass(frozen=True)
@@ -123,6 +125,11 @@ CODES: dict[str, Code] = {
         "flag",
         "the scale comes from the wire's own outline and the diameter given",
         "lay a printed card beside the wire for a tighter result",
+    ),
+    "scale-not-as-card": Code(
+        "flag",
+        "by --scale the two points lie {given_in:.3f} in apart, and by the card {card} in view {card_in:.3f}; --scale was taken",
+        "check the two points and the distance, which is in inches, or leave out --scale to measure by the card",
     ),
     "card-tilted": Code(
         "flag",
@@ -304,3 +311,12 @@ def refuse(code: str, **figures: float | str) -> Refusal:
     if entry.kind != "refusal":
         raise ValueError(f"code {code!r} is a flag, not a refusal")
     return Refusal(code, entry.message.format(**figures), entry.advice.format(**figures))
+
+
+def noted(reading: Reading, flags: Sequence[Flag]) -> Reading:
+    """Return a reading with flags added, each once; its call and confidence stay as they are."""
+    return dataclasses.replace(
+        reading,
+        advice=tuple(dict.fromkeys((*reading.advice, *(one.sentence for one in flags)))),
+        flags=tuple(dict.fromkeys((*reading.flags, *(one.code for one in flags)))),
+    )

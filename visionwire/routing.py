@@ -149,12 +149,7 @@ def added(
 ) -> Reading:
     """Return a reading that also says which way its runs pull; call and confidence stay as they are."""
     said, flags = of_runs(luminance, runs, ruler, tightens, heads_px)
-    return dataclasses.replace(
-        reading,
-        routing=said,
-        advice=tuple(dict.fromkeys((*reading.advice, *(one.sentence for one in flags)))),
-        flags=tuple(dict.fromkeys((*reading.flags, *(one.code for one in flags)))),
-    )
+    return quality.noted(dataclasses.replace(reading, routing=said), flags)
 
 
 def axes_px(reading: Reading) -> Floats:

@@ -400,6 +400,24 @@ def test_a_distance_in_the_wrong_unit_is_refused(
     assert answer.code == code
 
 
+def test_a_distance_that_a_card_in_view_gainsays_is_taken_and_said() -> None:
+    known = truth(DEMO.with_suffix(".json"))["runs"][0]
+    start, end = known["spine_px"][0], known["spine_px"][-1]
+    true_in = float(np.sum(np.linalg.norm(np.diff(known["spine_px"], axis=0), axis=1))) / px_per_in_of_demo()
+    for share, differs in ((1.0, False), (1.2, True)):
+        answer = measure(DEMO, two_points=(*start, *end, share * true_in), start=tuple(start), end=tuple(end))
+        assert isinstance(answer, Reading) and answer.scale.source == "two-points"
+        assert ("scale-not-as-card" in answer.flags) is differs
+    said = next(sentence for sentence in answer.advice if "--scale was taken" in sentence)
+    assert "by the card pocket in view" in said and "leave out --scale" in said
+
+
+def px_per_in_of_demo() -> float:
+    answer = measure(DEMO)
+    assert isinstance(answer, Reading)
+    return answer.scale.px_per_inch
+
+
 def test_either_finder_alone_reads_the_demo() -> None:
     for finder in BOTH:
         answer = measure(PICTURES / "demo.jpg", finders=(finder,))
