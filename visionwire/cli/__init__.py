@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
+from collections.abc import Iterator
 from typing import Annotated, Any
 
 import typer
@@ -14,32 +16,38 @@ from visionwire.cli.agreement import agreement
 from visionwire.cli.archive import archive
 from visionwire.cli.card import card
 from visionwire.cli.check import check
-from visionwire.cli.complaint import complain
+from visionwire.cli.complaint import complain, words_off
 from visionwire.cli.limits import limits
 from visionwire.cli.plan import plan
 from visionwire.cli.trends import review, trends, verify
-from visionwire.errors import ExitCode, VisionwireError
+from visionwire.errors import ExitCode, UsageError, VisionwireError
 
 # The matrices are small: threads of the linear algebra cost twice the work and gain no time. numpy comes in later.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 INTERRUPTED, BROKEN_PIPE = 130, 141  # 128 + SIGINT, 128 + SIGPIPE, as shells have it
 
-# What typer deals with itself: a command's exit status, an abort, a call that is off (BadParameter and its kin).
-TYPERS_OWN: tuple[type[BaseException], ...] = (typer.Exit, typer.Abort, *typer.BadParameter.__mro__[1:3])
+# What typer says itself of words that are off: BadParameter and its kin, which it names nowhere else.
+OFF: type[Exception] = typer.BadParameter.__mro__[1]
 
 
 class Handled(TyperGroup):
     """Runs the command and turns whatever goes wrong into one sentence and an exit status."""
 
+    def make_context(self, *words: Any, **more: Any) -> Any:
+        """Read the words before the command's name; what is off there is one sentence too."""
+        with _off_in_one_sentence():
+            return super().make_context(*words, **more)
+
     def invoke(self, ctx: Any) -> Any:
-        """Run the command; no exception but typer's own gets past."""
+        """Run the command; no exception but typer's own for an exit status or an abort gets past."""
         try:
             try:
-                return super().invoke(ctx)
+                with _off_in_one_sentence(ctx):
+                    return super().invoke(ctx)
             finally:
                 sys.stdout.flush()  # here and not at exit, where a broken pipe could not be caught
-        except TYPERS_OWN:
+        except (typer.Exit, typer.Abort):
             raise
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
@@ -49,6 +57,18 @@ class Handled(TyperGroup):
         except Exception as error:
             complain(error)
             raise typer.Exit(error.exit_code if isinstance(error, VisionwireError) else ExitCode.FILE) from None
+
+
+@contextlib.contextmanager
+def _off_in_one_sentence(ctx: Any = None) -> Iterator[None]:
+    try:
+        yield
+    except OFF as error:
+        if type(error).__name__ == "NoArgsIsHelpError":  # no word at all: its message is the whole help
+            raise
+        named = None if ctx is None else ctx.invoked_subcommand
+        complain(UsageError(words_off(error, f"visionwire {named}" if named else "visionwire")))
+        raise typer.Exit(ExitCode.USAGE) from None
 
 
 app = typer.Typer(

@@ -6,9 +6,12 @@ import os
 import re
 import sys
 import traceback
+from typing import Any
 
 from visionwire.errors import VisionwireError
 
+OFF_VALUE = re.compile(r"Invalid value for '?([^':]+)'?: (?:Input should be (.+)|(.+))")
+GUESS = re.compile(r"\. Did you mean (.+?)\?")
 LIBRARIES_OF_OPENCV = re.compile(r"\blib(GL|EGL|glib|gthread|xcb|X11|Xext|SM|ICE)\b[\w.+-]*\.so")
 
 
@@ -46,3 +49,13 @@ def sentence_for(error: Exception) -> str:
         f"this should not have happened ({what}); run it again with VISIONWIRE_DEBUG=1 "
         "in the environment and send what it prints, with the picture, to the maintainers"
     )
+
+
+def words_off(error: Any, command: str) -> str:
+    """Return in one sentence what typer says of the words of a command, and where help is."""
+    said = " ".join(str(error.format_message()).split()).rstrip(".")
+    if (value := OFF_VALUE.fullmatch(said)) is not None:
+        option, wanted, otherwise = value.groups()
+        said = f"{option}: {otherwise or 'it must be ' + wanted.partition(', unable')[0]}"
+    said = said[:1].lower() + GUESS.sub(r" (did you mean \1?)", said[1:])
+    return f"{said}; '{command} --help' says what it takes"

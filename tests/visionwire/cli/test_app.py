@@ -98,9 +98,33 @@ def test_statuses_and_usage_of_the_commands_pass_through() -> None:
     assert run_raising(typer.Exit(3)).exit_code == 3
     off = run_raising(typer.BadParameter("X is off"))
     assert off.exit_code == 2 and "X is off" in off.stderr and "VISIONWIRE_DEBUG" not in off.stderr
-    unknown = run("chek")
-    assert unknown.exit_code == 2 and "chek" in unknown.stderr and unknown.stdout == ""
-    assert run("limits", "--no-such").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["chek"], "did you mean 'check'?); 'visionwire --help' says"),
+        (["--no-such"], "no such option: --no-such; 'visionwire --help' says"),
+        (["limits", "--no-such"], "no such option: --no-such; 'visionwire limits --help' says"),
+        (["card", "--measured", "abc"], "--measured: "),
+        (["card", "--out"], "'--out' requires an argument; 'visionwire card --help' says"),
+        (["card", "pocket", "lane"], "unexpected extra argument"),
+        (["check"], "missing argument 'PHOTO...'; 'visionwire check --help' says"),
+        (["archive", "photos"], "missing option '--ledger'; 'visionwire archive --help' says"),
+        (["archive", "photos", "--ledger", "a.db", "--jobs", "0"], "--jobs: "),
+        (["review", "a.db", "a.jpg"], "missing option '--decision'"),
+    ],
+)
+def test_words_that_are_off_are_one_sentence(words: list[str], says: str) -> None:
+    result = run(*words)
+    assert result.exit_code == 2 and result.stdout == ""
+    assert result.stderr.startswith("visionwire: ") and result.stderr.count("\n") == 1
+    assert says in result.stderr and "Usage:" not in result.stderr
+
+
+def test_no_word_at_all_is_answered_by_the_help() -> None:
+    result = run()
+    assert result.exit_code == 2 and "Usage:" in result.output and "agreement" in result.output
 
 
 def test_a_reader_that_leaves_early_is_no_error() -> None:
