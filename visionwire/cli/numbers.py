@@ -6,6 +6,7 @@ import math
 
 from visionwire.errors import UsageError
 
+MM_PER_IN = 25.4
 THINNEST_IN, THICKEST_IN = 0.005, 0.25
 
 
@@ -29,6 +30,14 @@ def numbers(option: str, text: str, wanted: str, count: int) -> list[float]:
 def number(option: str, text: str | None, wanted: str) -> float | None:
     """Read one finite number, where one is given; errors as in `numbers`."""
     return None if text is None else numbers(option, text, wanted, 1)[0]
+
+
+def hole_diameter_in(text: str) -> float:
+    """Read what --hole says: inches whatever unit the places have, or mm where it says so; errors as in `numbers`."""
+    mm = text.endswith("mm")
+    plain = text.removesuffix("mm" if mm else "in").strip()
+    read = numbers("--hole", plain, "the diameter of the hole in inches, such as 0.060, or 1.5mm", 1)[0]
+    return read / MM_PER_IN if mm else read
 
 
 def wire_diameter_in(text: str | None) -> float | None:

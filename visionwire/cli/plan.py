@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from visionwire.cli.numbers import number, wire_diameter_in
+from visionwire.cli.numbers import hole_diameter_in, wire_diameter_in
 
 
 def plan(
@@ -16,7 +16,9 @@ def plan(
         list[str] | None,
         typer.Argument(metavar="X,Y[:ROLE][:left]...", help="Where the fasteners stand, seen from above, y upwards."),
     ] = None,
-    hole: Annotated[str | None, typer.Option(metavar="DIAMETER", help="Diameter of the hole, in inches.")] = None,
+    hole: Annotated[
+        str | None, typer.Option(metavar="DIAMETER", help="Of the hole: inches whatever --unit says, or 1.5mm.")
+    ] = None,
     unit: Annotated[str, typer.Option(metavar="in|mm", help="Of the places.")] = "in",
     wire: Annotated[str | None, typer.Option(metavar="DIAMETER_IN", help="Wire wished for; else by rule.")] = None,
     single: Annotated[bool, typer.Option("--single", help="Single wire is wished for.")] = False,
@@ -40,22 +42,24 @@ def plan(
     from visionwire.errors import UsageError
     from visionwire.limits import load_limits
     from visionwire.plan import Wish, draw_plan, fastener, make_plan, plan_lines
-    from visionwire.plan.turnbuckle import turnbuckle_lines
+    from visionwire.plan.turnbuckle import TURNBUCKLE_CAUTIONS, turnbuckle_lines
 
     limit_set = load_limits(limits)
     if turnbuckle is not None:
         if drawing is not None or fasteners:
             raise UsageError("--turnbuckle is a table and takes no fasteners and no --drawing; leave them out")
         lines = turnbuckle_lines(turnbuckle, None if limit_set.wraps is None else limit_set.wraps.low)
-        record = {"method": "wraps", "turnbuckle": [line.strip() for line in lines]}
-        print(json.dumps(record) if as_json else "\n".join(lines))
+        record = {"method": "wraps", "turnbuckle": [line.strip() for line in lines], "cautions": TURNBUCKLE_CAUTIONS}
+        cautions = ["cautions", *(f"  {caution}" for caution in TURNBUCKLE_CAUTIONS)]
+        print(json.dumps(record) if as_json else "\n".join([*lines, *cautions]))
         return
-    hole_in = number("--hole", hole, "the diameter of the hole in inches, such as 0.060")
-    if hole_in is None:
-        raise UsageError("no hole was given; give its diameter in inches with --hole, such as --hole 0.060")
+    if hole is None:
+        raise UsageError(
+            "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"
+        )
     wish = Wish(
         fasteners=tuple(fastener(text, unit) for text in fasteners or ()),
-        hole_in=hole_in,
+        hole_in=hole_diameter_in(hole),
         wire_in=wire_diameter_in(wire),
         single=single,
         closed_pattern=closed_pattern,
@@ -67,9 +71,9 @@ def plan(
     if drawing is not None and drawing.suffix.lower() != ".svg":
         raise UsageError(f"a plan is drawn as .svg, not as {drawing.name!r}; give --drawing such a name")
     made = make_plan(wish, limit_set)
-    print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made, unit)))
-    if drawing is not None:
+    if drawing is not None:  # before a line is printed: what cannot be drawn or written leaves no half of the work
         _write(drawing, draw_plan(made, unit=unit))
+    print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made, unit)))
 
 
 def _write(path: Path, content: str) -> None:

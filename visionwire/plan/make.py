@@ -114,7 +114,7 @@ def make_plan(wish: Wish, limits: LimitSet) -> Plan:
     if len(wish.fasteners) < 2:
         raise PlanError("a safety ties at least two points; name another fastener, or structure to tie to")
     if not 0 < wish.hole_in < 1:
-        raise PlanError(f"the hole is {wish.hole_in:g} in; give its diameter in inches, such as 0.060")
+        raise PlanError(f"the hole is {wish.hole_in:g} in; give its diameter in inches, such as 0.060, or 1.5mm")
     if wish.wire_in is not None and not 0 < wish.wire_in < wish.hole_in:
         raise PlanError(
             f"wire of {wish.wire_in:g} in does not go through a hole of {wish.hole_in:g}; check --wire and --hole"

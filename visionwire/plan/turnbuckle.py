@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from visionwire.errors import PlanError
+from visionwire.plan.make import CAUTIONS
 
 SOURCE = "FAA AC 43.13-1B (1998), table 7-8 and paragraphs 7-179 to 7-182"
 MOST_THREADS = 3
+TURNBUCKLE_CAUTIONS = (CAUTIONS[0], "Use new wire only.", CAUTIONS[-1])
 
 
 @dataclass(frozen=True)

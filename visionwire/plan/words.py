@@ -12,7 +12,8 @@ from visionwire.plan.wish import Fastener
 def plan_lines(plan: Plan, unit: str = "in") -> list[str]:
     """Return the plan as lines for a terminal; places and spans also in the ``unit`` that they were given in."""
     names = letters(plan)
-    lines = [f"{plan.method} method, {plan.wire_in:.3f} in wire, {plan.material}; holes {plan.hole_in:g} in"]
+    hole_mm = f" ({plan.hole_in * MM_PER_IN:.2f} mm)" if unit == "mm" else ""
+    lines = [f"{plan.method} method, {plan.wire_in:.3f} in wire, {plan.material}; holes {plan.hole_in:.4g} in{hole_mm}"]
     for number, series in enumerate(plan.series, 1):
         low, high = series.cut_by_thumb_in
         lines.append(

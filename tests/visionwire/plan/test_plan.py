@@ -251,16 +251,34 @@ def test_places_given_in_mm_are_said_in_mm_too() -> None:
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--hole", "abc"], "--hole is 'abc'; it must be the diameter of the hole in inches, such as 0.060"),
-        (["--hole", "nan"], "--hole is 'nan'; it must be the diameter of the hole in inches, such as 0.060"),
+        (["--hole", "abc"], "--hole is 'abc'; it must be the diameter of the hole in inches, such as 0.060, or 1.5mm"),
+        (["--hole", "nan"], "--hole is 'nan'; it must be the diameter of the hole in inches, such as 0.060, or 1.5mm"),
         (["--hole", "0.06", "--wire", "x"], "--wire is 'x'; it must be a diameter in inches, such as 0.032"),
-        ([], "no hole was given; give its diameter in inches with --hole, such as --hole 0.060"),
+        (
+            ["--hole", "1.8", "--unit", "mm"],
+            "the hole is 1.8 in; give its diameter in inches, such as 0.060, or 1.5mm",
+        ),
+        ([], "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"),
     ],
 )
 def test_a_word_that_is_off_is_one_sentence(words: list[str], sentence: str) -> None:
     result = CliRunner().invoke(app, ["plan", "0,0", "1.5,0", *words])
     assert result.exit_code == ExitCode.USAGE
     assert result.stderr == f"visionwire: {sentence}\n" and result.stdout == ""
+
+
+@pytest.mark.parametrize("hole", ["0.07", "0.07in", "1.778mm", "1.778 mm"])
+def test_a_hole_is_in_inches_unless_it_says_mm_whatever_unit_the_places_have(hole: str) -> None:
+    printed = CliRunner().invoke(app, ["plan", "0,0", "50.8,0", "--unit", "mm", "--hole", hole]).stdout
+    assert printed.splitlines()[0].endswith("holes 0.07 in (1.78 mm)")
+
+
+@pytest.mark.parametrize("as_json", [[], ["--json"]])
+def test_a_drawing_that_cannot_be_written_leaves_no_half_of_the_work(tmp_path: Path, as_json: list[str]) -> None:
+    words = ["plan", "0,0", "2,0", "--hole", "0.07", *as_json, "--drawing", str(tmp_path / "none" / "plan.svg")]
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == ExitCode.FILE and result.stdout == ""
+    assert "cannot be written" in result.stderr and result.stderr.count("\n") == 1
 
 
 def test_a_long_plan_stays_on_its_page() -> None:
@@ -398,5 +416,6 @@ def test_a_turnbuckle_in_words_and_as_json() -> None:
     words = runner.invoke(app, ["plan", "--turnbuckle", "1/8"]).stdout
     record = json.loads(runner.invoke(app, ["plan", "--turnbuckle", "1/8", "--json"]).stdout)
     assert record["method"] == "wraps"
-    assert all(line in words for line in record["turnbuckle"])
+    assert all(line in words for line in (*record["turnbuckle"], *record["cautions"]))
+    assert "eye protection" in words and "manual and licensed practice govern" in words
     assert runner.invoke(app, ["plan", "0,0", "--turnbuckle", "1/8"]).exit_code == ExitCode.USAGE
