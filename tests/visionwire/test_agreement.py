@@ -78,7 +78,11 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table.write_text("safety,person,twists_per_inch\n" + "\n".join(rows))
     result = CliRunner().invoke(app, ["agreement", str(table)])
     assert result.exit_code == 0
-    assert "4 distinct categories" in result.stdout and "18.1 % of the band" in result.stdout
+    assert "4 distinct categories" in result.stdout and "18.1 % of the width of the band" in result.stdout
+    assert "these shares do not add up to 100 %" in result.stdout and "wider than the band" not in result.stdout
+    table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},{7 + 2 * c}" for a, b, c in VALUES))
+    wide = CliRunner().invoke(app, ["agreement", str(table)]).stdout
+    assert "181.4 % of the width" in wide and "over 100 %, the readings scatter wider than the band itself" in wide
     table.write_text("a,b\n1,2\n")
     assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
     assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE

@@ -56,11 +56,13 @@ def agreement(
         ("both together", found.both),
         ("between safeties", found.between_parts),
     ):
-        print(f"  {name}: standard deviation {value:.4f}, {100 * value / total:.1f} % of the whole scatter")
+        print(f"  {name}: standard deviation {value:.4f}, {100 * value / total:.1f} % of that of all readings")
+    print("  these shares do not add up to 100 %: the squares of standard deviations add up, not they themselves")
     if found.share_of_tolerance is not None:
+        wide = ": over 100 %, the readings scatter wider than the band itself" if found.share_of_tolerance > 1 else ""
         print(
-            f"  six standard deviations of both take {100 * found.share_of_tolerance:.1f} % "
-            f"of the band of {limit_set.name}"
+            f"  six standard deviations of repeatability and reproducibility together take "
+            f"{100 * found.share_of_tolerance:.1f} % of the width of the band of {limit_set.name}{wide}"
         )
     print(f"  {found.categories} distinct categories; 5 or more are what is asked for (AIAG, from memory)")
 
