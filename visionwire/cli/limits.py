@@ -9,7 +9,7 @@ import typer
 from visionwire.cli.numbers import numbers, wire_diameter_in
 
 if TYPE_CHECKING:
-    from visionwire.limits import DecisionRule, Length, LimitSet
+    from visionwire.limits import Count, DecisionRule, Length, LimitSet
 
 COMPARED_WIRES_IN = (0.020, 0.025, 0.032, 0.041, 0.051)
 
@@ -75,9 +75,9 @@ def compare(one: str, other: str) -> list[str]:
     from visionwire.limits import load_limits
 
     sets = [load_limits(name) for name in (one, other)]
-    columns = [_figures(each) for each in sets]
     names = [each.name for each in sets]
-    rows = [(key, *(column.get(key, "nothing said") for column in columns)) for key in _all_keys(columns)]
+    pairs = zip(*(_figures(each).items() for each in sets), strict=True)  # every set has the same keys in one order
+    rows = [(key, a or "nothing said", b or "nothing said") for (key, a), (_, b) in pairs if a or b]
     wide = max(len(row[0]) for row in rows)
     first = max(len(names[0]), *(len(row[1]) for row in rows))
     lines = [f"  {'':{wide}}  {names[0]:{first}}  {names[1]}"]
@@ -85,38 +85,44 @@ def compare(one: str, other: str) -> list[str]:
     return [*lines, "", "* where they differ; sources: visionwire limits NAME. The aircraft's own manual governs."]
 
 
-def _all_keys(columns: list[dict[str, str]]) -> list[str]:
-    return list(dict.fromkeys(key for column in columns for key in column))
+def _figures(limits: LimitSet) -> dict[str, str | None]:
+    """Return what a set allows, in words, by what it is of, in the order of `describe`; None where it says nothing."""
+    from visionwire.sheet.words import limits_words
+
+    figures = {f"twists per inch, {wire_in:.3f} wire": _band_words(limits, wire_in) for wire_in in COMPARED_WIRES_IN}
+    figures["any one inch of a run"] = "judged too" if limits.judge_worst_inch else "not judged"
+    figures["pigtail, twists"] = _count_words(limits.pigtail)
+    for key, length in _lengths(limits).items():
+        shown = "" if length is None or length.judged else " (shown, not judged)"
+        figures[f"{key}, in"] = None if length is None else f"{limits_words(length.low, length.high)}{shown}"
+    row = limits.series
+    figures["in series"] = None if row is None else f"{row.most_fasteners} wide apart, else {row.wire_in:g} in of wire"
+    figures["turnbuckle, wraps"] = _count_words(limits.wraps)
+    figures["a decision needs"] = "two people" if limits.second_person else "one person"
+    rule = limits.decision
+    by_value = rule.guard_band is not None
+    figures["conforming from"] = None if by_value else f"{rule.conforming_at_least:g}"
+    figures["nonconforming to"] = None if by_value else f"{rule.nonconforming_at_most:g}"
+    figures["guard band"] = f"{rule.guard_band:g} U" if by_value else None
+    return figures
 
 
-def _figures(limits: LimitSet) -> dict[str, str]:
-    """Return what a set allows, in words, by what it is of."""
+def _band_words(limits: LimitSet, wire_in: float) -> str | None:
     from visionwire.errors import LimitsError
     from visionwire.limits import density_band
     from visionwire.sheet.words import limits_words
 
-    figures = {"a decision needs": "two people" if limits.second_person else "one person"}
-    for wire_in in COMPARED_WIRES_IN:
-        try:
-            band = density_band(limits, wire_in)
-        except LimitsError:
-            continue
-        figures[f"twists per inch, {wire_in:.3f} wire"] = limits_words(band.low, band.high)
-    counts = {"pigtail, twists": limits.pigtail, "turnbuckle, wraps": limits.wraps}
-    figures |= {key: limits_words(count.low, count.high) for key, count in counts.items() if count is not None}
-    for key, length in _lengths(limits).items():
-        if length is not None:
-            shown = "" if length.judged else " (shown, not judged)"
-            figures[f"{key}, in"] = f"{limits_words(length.low, length.high)}{shown}"
-    if limits.series is not None:
-        figures["in series"] = f"{limits.series.most_fasteners} wide apart, else {limits.series.wire_in:g} in of wire"
-    rule = limits.decision
-    if rule.guard_band is None:
-        figures["conforming from"] = f"{rule.conforming_at_least:g}"
-        figures["nonconforming to"] = f"{rule.nonconforming_at_most:g}"
-    else:
-        figures["guard band"] = f"{rule.guard_band:g} U"
-    return figures
+    try:
+        band = density_band(limits, wire_in)
+    except LimitsError:
+        return None
+    return limits_words(band.low, band.high)
+
+
+def _count_words(count: Count | None) -> str | None:
+    from visionwire.sheet.words import limits_words
+
+    return None if count is None else limits_words(count.low, count.high)
 
 
 def _lengths(limits: LimitSet) -> dict[str, Length | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -63,6 +64,17 @@ def test_two_sets_side_by_side_with_a_star_where_they_differ() -> None:
     assert pigtail.startswith("*") and "3 to 6" in pigtail and "at least 5" in pigtail
     (span,) = [line for line in lines if "span" in line]
     assert span.startswith(" ") and span.count("at most 6") == 2
+
+
+def test_the_order_is_that_of_one_set_whichever_is_named_first() -> None:
+    for one, other in (("by-diameter", "five-bands"), ("five-bands", "common"), ("metric", "two-bands")):
+        keys = []
+        for names in ((one, other), (other, one)):
+            lines = CliRunner().invoke(app, ["limits", *names]).stdout.splitlines()
+            keys.append([re.split(r" {2,}", line[2:])[0] for line in lines[1:-2]])
+        assert keys[0] == keys[1] and len(keys[0]) == len(set(keys[0]))
+        wires = [place for place, key in enumerate(keys[0]) if key.startswith("twists per inch")]
+        assert wires == list(range(len(wires)))
 
 
 def test_a_set_beside_itself_differs_nowhere() -> None:
