@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 import io
 import os
 import re
@@ -26,7 +27,7 @@ from visionwire.reading import PhotoInfo
 MAX_BYTES = 200_000_000
 MAX_PIXELS = 100_000_000
 
-KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
+KINDS = "JPEG, PNG, TIFF, WebP"
 HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 
 _STDERR = threading.Lock()  # there is one for the whole process
@@ -66,6 +67,13 @@ class Photo:
         return PhotoInfo(self.name, self.sha256, width_px, height_px, self.taken)
 
 
+def kinds() -> str:
+    """Return in words the kinds of picture that are read here; of HEIC, where it is not installed, how to get it."""
+    if importlib.util.find_spec("pillow_heif") is None:
+        return f'{KINDS}, or HEIC after pip install "visionwire[heic]"'
+    return f"{KINDS} or HEIC"
+
+
 def open_photo(path: str | Path) -> Photo:
     """Read a photograph from a file.
 
@@ -89,7 +97,7 @@ def open_photo(path: str | Path) -> Photo:
         if stat.S_ISDIR(kind):
             raise PhotoError(f"{path} is a folder; give the pictures in it, such as {path}/*.jpg")
         if not stat.S_ISREG(kind):
-            raise PhotoError(f"{path} is a device or a pipe; give a file ({KINDS})")
+            raise PhotoError(f"{path} is a device or a pipe; give a file, {kinds()}")
         with Path(path).open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except FileNotFoundError as error:
@@ -204,7 +212,7 @@ def _open_image(data: bytes, where: str) -> Image.Image:
     try:
         return Image.open(io.BytesIO(data), formats=formats)
     except UnidentifiedImageError as error:
-        raise PhotoError(f"{where} is no picture that can be read; give {KINDS}") from error
+        raise PhotoError(f"{where} is no picture that can be read; give {kinds()}") from error
     except Image.DecompressionBombError as error:
         raise PhotoError(
             f"{where} has over {MAX_PIXELS // 1_000_000} million pixels; save the picture smaller"

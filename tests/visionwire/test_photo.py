@@ -320,3 +320,16 @@ def test_an_array_is_a_photo() -> None:
 def test_other_arrays_are_a_bad_argument(array: Any) -> None:
     with pytest.raises(ValueError, match=r"rgb is .* it must be an \(H, W, 3\) array of uint8"):
         from_array(array)
+
+
+@pytest.mark.parametrize(
+    ("found", "ending"),
+    [(object(), "give JPEG, PNG, TIFF, WebP or HEIC"), (None, 'WebP, or HEIC after pip install "visionwire[heic]"')],
+)
+def test_heic_is_named_with_the_way_to_it_where_it_is_not_installed(
+    found: object, ending: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: found)
+    with pytest.raises(PhotoError) as caught:
+        read_photo(b"this is no picture", "a.jpg")
+    assert str(caught.value).endswith(ending)
