@@ -11,22 +11,28 @@ from calibration import Card
 from visionwire import __version__
 from visionwire.limits import LimitSet
 from visionwire.measure import Method
+from visionwire.reading import Tightens
 from visionwire.scan import BOTH, Finder
 
 
 @dataclass(frozen=True)
 class Settings:
-    """Limits, wire, card, finders and method, as in `visionwire.measure`."""
+    """Limits, wire, card, finders, method and which way fasteners tighten, as in `visionwire.measure`."""
 
     limits: LimitSet
     wire_in: float | None = None
     card: Card | None = None
     finders: tuple[Finder, ...] = BOTH
     method: Method = "double"
+    tightens: Tightens | None = None
 
     @property
     def sha256(self) -> str:
         """Hash of all that a reading depends on beside its photograph."""
         card = None if self.card is None else dataclasses.asdict(self.card)
         words = [__version__, self.limits.sha256, self.wire_in, card, self.finders, self.method]
+        if (
+            self.tightens is not None
+        ):  # left out else, so that ledgers made before there was such a word need no reading
+            words.append(self.tightens)
         return hashlib.sha256(json.dumps(words, default=str, sort_keys=True).encode()).hexdigest()

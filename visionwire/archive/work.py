@@ -44,6 +44,7 @@ def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None
             card=settings.card,
             finders=settings.finders,
             method=settings.method,
+            tightens=settings.tightens,
         )
         mark = fingerprint(photo.pixels)
     except MemoryError:

@@ -25,6 +25,12 @@ def archive(
     card: Annotated[str | None, typer.Option(metavar="NAME|FILE.toml", help="The card to look for.")] = None,
     method: Annotated[str, typer.Option(metavar="double|single", help="How the safeties are made.")] = "double",
     finder: Annotated[str, typer.Option(metavar="both|learned|classical", help="Who looks for the wire.")] = "both",
+    tightens: Annotated[
+        str | None,
+        typer.Option(
+            metavar="clockwise|counter-clockwise", help="As in check: then every reading says how its wire pulls."
+        ),
+    ] = None,
     pattern: Annotated[
         str | None,
         typer.Option(
@@ -47,8 +53,10 @@ def archive(
     from visionwire.archive.files import from_table, pattern_of
     from visionwire.cli.check import options_from
 
-    options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder)
-    settings = Settings(options.limits, options.wire_in, options.card, options.finders, options.method)
+    options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
+    settings = Settings(
+        options.limits, options.wire_in, options.card, options.finders, options.method, options.tightens
+    )
     told, by_name = pattern_of(pattern), from_table(metadata)
     paths = listed(photos)
     book = Ledger(ledger)

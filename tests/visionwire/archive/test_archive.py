@@ -303,6 +303,25 @@ def test_a_newer_ledger_and_no_ledger_are_said(tmp_path: Path) -> None:
         Ledger(other)
 
 
+def test_which_way_fasteners_tighten_is_a_setting_of_an_archive(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    ledger = tmp_path / "a.db"
+    words = ["archive", str(DEMO), "--ledger", str(ledger), "--wire", "0.032"]
+    for more in ([], ["--tightens", "clockwise"]):
+        assert CliRunner().invoke(app, [*words, *more]).exit_code == 0
+        book = Ledger(ledger)
+        ((sha256,),) = book.ask("SELECT sha256 FROM files")
+        kept = book.record(sha256)
+        book.close()
+        assert kept is not None and (kept[0]["routing"] is not None) is bool(more)
+    ways = [SETTINGS, *(dataclasses.replace(SETTINGS, tightens=way) for way in ("clockwise", "counter-clockwise"))]
+    assert len({one.sha256 for one in ways}) == 3
+    off = CliRunner().invoke(app, [*words, "--tightens", "left"])
+    assert off.exit_code == ExitCode.USAGE and "one of clockwise, counter-clockwise" in off.stderr
+
+
 def test_words_name_files(tmp_path: Path) -> None:
     folder = folder_of(tmp_path / "photos", 2)
     names = {name_of(path) for path in listed([str(folder)])}
