@@ -281,6 +281,26 @@ CODES: dict[str, Code] = {
         "whether run {run:.0f} pulls both fasteners tight is not clear",
         "give the middle of each of its heads with --head X,Y, or check it by eye",
     ),
+    "runs-not-as-planned": Code(
+        "flag",
+        "the number of runs in view is {runs:.0f}, and that of the plan {planned:.0f}",
+        "show the whole safety in one picture, and check that the plan is of this one",
+    ),
+    "span-not-as-planned": Code(
+        "flag",
+        "the span of run {run:.0f} is {value:.2f} ± {u95:.2f} in, and the plan has {planned:.2f}, give or take {play:.2f}",
+        "check that the plan is of this safety; if it is, measure where the fasteners stand and plan again",
+    ),
+    "twists-not-as-planned": Code(
+        "flag",
+        "run {run:.0f} has {value:.1f} ± {u95:.1f} twists, and the plan allows {low:.0f} to {high:.0f}",
+        "count them on the marked picture; if it is so, cut the wire out and twist new wire as planned",
+    ),
+    "wire-not-as-planned": Code(
+        "flag",
+        "the wire of run {run:.0f} looks {value:.3f} ± {u95:.3f} in thick, and the plan has {planned:.3f}",
+        "measure the wire; if it is another size, take that of the plan, or plan again with --wire",
+    ),
     "pigtail-not-seen": Code(
         "flag",
         "no pigtail was seen in plain view",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from visionwire import judge
+from visionwire import judge, quality
 from visionwire.helix import COMMON_SIZES_IN
 from visionwire.limits import LimitSet
 from visionwire.plan.make import Plan, PlannedSpan
@@ -15,7 +15,7 @@ SPAN_PLAY_IN = 0.25
 
 
 def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
-    """Return the reading with checks of what the plan asks for, and with the call that all checks earn.
+    """Return the reading with checks of what the plan asks for, advice where one fails, and the call that all earn.
 
     The photograph's first safety is taken for the series of the plan that its spans fit best, in its order or the other
     way round, or for all series end to end: those that share a head look like one. With fewer runs in view nothing
@@ -30,6 +30,7 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     ways = [way for spans in offered if len(spans) == len(runs) for way in (spans, spans[::-1])]
     fewer = len(runs) < max(len(spans) for spans in offered)  # the picture may show a part of it only
     nearest = float(min((len(spans) for spans in offered), key=lambda count: abs(count - len(runs))))
+    flags = [] if ways else [quality.flag("runs-not-as-planned", runs=len(runs), planned=nearest)]
     checks = [
         Check(
             rule="runs-as-planned",
@@ -47,7 +48,9 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     if ways:
         planned = min(ways, key=lambda way: sum(abs(a.span_in - b.span_in) for a, b in zip(runs, way, strict=True)))
         for number, (run, span) in enumerate(zip(runs, planned, strict=True), 1):
-            checks += _of_run(f"run {number}", run, span, plan, limits)
+            of_run = _of_run(f"run {number}", run, span, plan, limits)
+            checks += of_run
+            flags += [_flag(check, number, span, plan) for check in of_run if check.call != "conforming"]
     every = (*reading.checks, *checks)
     _, before = judge.overall(reading.checks)
     # What the reading had beside its checks (that it is wire at all) still counts.
@@ -55,7 +58,17 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     call, confidence = judge.overall(every, belief)
     if call == "conforming" and "find-in-doubt" in reading.flags:
         call = "undecided"
-    return dataclasses.replace(reading, checks=every, call=call, confidence=confidence)
+    return quality.noted(dataclasses.replace(reading, checks=every, call=call, confidence=confidence), flags)
+
+
+def _flag(check: Check, number: int, span: PlannedSpan, plan: Plan) -> quality.Flag:
+    """Return which number of a run does not fit its plan, or not surely, and what to do about that one."""
+    seen = {"run": number, "value": check.value, "u95": check.u95}
+    if check.rule == "twists-as-planned":
+        return quality.flag("twists-not-as-planned", **seen, low=span.twists_low or 0, high=span.twists_high or 0)
+    if check.rule == "span-as-planned":
+        return quality.flag("span-not-as-planned", **seen, planned=span.span_in, play=SPAN_PLAY_IN)
+    return quality.flag("wire-not-as-planned", **seen, planned=plan.wire_in)
 
 
 def _of_run(name: str, run: Run, span: PlannedSpan, plan: Plan, limits: LimitSet) -> list[Check]:

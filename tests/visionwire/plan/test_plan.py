@@ -303,23 +303,39 @@ def test_a_safety_as_planned_conforms(reading: Reading) -> None:
     assert {check.rule for check in held.checks} >= {"runs-as-planned", "span-as-planned", "twists-as-planned"}
     assert held.call == "conforming"
     assert held.confidence <= reading.confidence + 1e-9
+    assert (held.advice, held.flags) == (reading.advice, reading.flags)
 
 
 @pytest.mark.parametrize(
-    ("span_in", "twists", "rule"), [(4.0, 18.6, "span-as-planned"), (2.73, 30.0, "twists-as-planned")]
+    ("span_in", "twists", "rule", "advice"),
+    [
+        (4.0, 18.6, "span-as-planned", "4.00 ± 0.05 in, and the plan has 2.73, give or take 0.25; check that the plan"),
+        (2.73, 30.0, "twists-as-planned", "30.0 ± 0.2 twists, and the plan allows 16 to 20; count them on the marked"),
+    ],
 )
-def test_a_safety_that_is_another_does_not(reading: Reading, span_in: float, twists: float, rule: str) -> None:
+def test_a_safety_that_is_another_does_not(
+    reading: Reading, span_in: float, twists: float, rule: str, advice: str
+) -> None:
     held = held_against(seen(reading, span_in, twists), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
     assert held.call == "nonconforming"
     assert next(check for check in held.checks if check.rule == rule).call == "nonconforming"
+    (said,) = held.advice[len(reading.advice) :]
+    assert advice in said and held.flags == (*reading.flags, rule.replace("-as-", "-not-as-"))
+
+
+def test_wire_of_another_size_than_planned_is_named(reading: Reading) -> None:
+    (run,) = seen(reading, 2.73, 18.6).runs
+    thin = dataclasses.replace(run, wire_diameter_in=0.02, wire_diameter_in_u95=0.001)
+    held = held_against(dataclasses.replace(reading, runs=(thin,)), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
+    assert "looks 0.020 ± 0.001 in thick, and the plan has 0.032" in held.advice[-1]
 
 
 def test_runs_out_of_the_picture_prove_nothing_and_runs_too_many_do(reading: Reading) -> None:
     more = held_against(several(reading, 2.73, 2.0), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
-    assert more.call == "nonconforming"
+    assert more.call == "nonconforming" and "in view is 2, and that of the plan 1" in more.advice[-1]
     planned = plan(Fastener(0, 0), Fastener(2.73, 0), Fastener(4.5, 0.5))
     held = held_against(seen(reading, 2.73, 18.6), planned, COMMON)
-    assert held.call == "undecided"
+    assert held.call == "undecided" and "show the whole safety in one picture" in held.advice[-1]
     (check,) = [check for check in held.checks if check.rule == "runs-as-planned"]
     assert (check.value, check.low) == (1.0, 2.0)
 
