@@ -60,7 +60,7 @@ def reading(
         as_laid = layout.laid(density, run_ruler)
         run_checks = _run_checks(as_laid, f"run {number}", limits, wire_in)
         wire = _wire_in(seen, one, ruler)
-        run_flags = _run_flags(as_laid) + ([] if disagreement is None else [disagreement])
+        run_flags = _run_flags(as_laid, ruler) + ([] if disagreement is None else [disagreement])
         run_flags += gates.run_flags(luminance, ruler.plane, one, card_blur)
         if one.doubted:
             run_flags.append(quality.flag("finders-disagree"))
@@ -310,16 +310,17 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
     return flags
 
 
-def _run_flags(as_laid: Laid) -> list[quality.Flag]:
+def _run_flags(as_laid: Laid, ruler: Ruler) -> list[quality.Flag]:
     density = as_laid.density
     one, flags = density.section, []
     if as_laid.gap_start is None or as_laid.gap_end is None:
         flags.append(quality.flag("hole-not-located"))
     if one.px_per_twist < FULL_PX_PER_TWIST:
-        percent = 100 * one.px_per_twist / FULL_PX_PER_TWIST
-        flags.append(
-            quality.flag("small-twist", px_per_twist=one.px_per_twist, needed_px=FULL_PX_PER_TWIST, percent=percent)
-        )
+        full = (one.px_per_twist, FULL_PX_PER_TWIST, FULL_PX_PER_TWIST)
+        percent, fits = gates.nearer(*full, gates.with_card_px(one.spine_px, ruler.plane), ruler.image_size)
+        card = "" if fits or ruler.plane.outline_px is None else gates.CARD_CLOSER
+        figures = {"px_per_twist": one.px_per_twist, "needed_px": FULL_PX_PER_TWIST, "percent": percent}
+        flags.append(quality.flag("small-twist", card=card, **figures))
     if density.twists < FULL_TWISTS:
         flags.append(quality.flag("few-twists", twists=density.twists, needed=FULL_TWISTS))
     extremes = density.extremes()

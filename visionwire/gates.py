@@ -33,6 +33,9 @@ LARGEST_WHITE, LARGEST_BLACK, LEAST_BRIGHT = 0.3, 0.2, 25.0
 #: Longer sides of the card from it to the run's middle: there the noise of its corners alone makes half a percent
 #: of length for one picture in four, as much as the print that nobody held a rule to.
 FARTHEST_CARDS = 1.5
+#: How much nearer a picture is asked for than would just do, and how much room what must stay in view is left.
+MARGIN = 1.1
+CARD_CLOSER = ", with the card right beside the wire so that it stays in view, or give the picture in more pixels"
 
 
 def run_flags(luminance: NDArray[np.float32], plane: Plane, run: Section, card_blur: Blur | None) -> list[quality.Flag]:
@@ -54,6 +57,34 @@ def run_flags(luminance: NDArray[np.float32], plane: Plane, run: Section, card_b
     blur_px = _blur_px(luminance, run, card_blur, moved is not None)
     found = [moved, None if blur_px is None else _blurred(blur_px, run), *_exposed(run), _card_far(plane, run)]
     return [one for one in found if one is not None]
+
+
+def nearer(
+    px: float, least_px: float, full_px: float, in_view_px: Floats, image_size: tuple[int, int]
+) -> tuple[float, bool]:
+    """Return to how many percent of its distance the phone should move, and whether all then stays in view.
+
+    As near as full trust asks or as what must stay in view allows, whichever is farther, but as near as the least.
+
+    Parameters
+    ----------
+    px : float
+        What a twist, say, spans now.
+    least_px, full_px : float
+        What it must span, and what gives full trust.
+    in_view_px : (N, 2) float array
+        What must stay in the picture, such as the run and the card's outline.
+    image_size : (int, int)
+        Width and height, px.
+    """
+    room = float((np.array(image_size) / np.maximum(np.ptp(in_view_px, axis=0), 1.0)).min()) / MARGIN
+    least, full = MARGIN * least_px / px, MARGIN * full_px / px
+    return max(100 / min(full, max(room, least)), 1.0), room >= least
+
+
+def with_card_px(line_px: Floats, plane: Plane | None) -> Floats:
+    """Return points and, where a card gives the scale, its outline: what a picture taken nearer must show."""
+    return line_px if plane is None or plane.outline_px is None else np.vstack([line_px, plane.outline_px])
 
 
 def _blur_px(luminance: NDArray[np.float32], run: Section, card_blur: Blur | None, moved: bool) -> float | None:

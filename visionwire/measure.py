@@ -18,7 +18,20 @@ from calibration import Card, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
-from visionwire import assemble, budget, cues, outline, pattern, quality, routing, safety, scan, turnbuckle, wraps
+from visionwire import (
+    assemble,
+    budget,
+    cues,
+    gates,
+    outline,
+    pattern,
+    quality,
+    routing,
+    safety,
+    scan,
+    turnbuckle,
+    wraps,
+)
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
 from visionwire.limits import LimitSet, density_band, load_limits
@@ -38,6 +51,8 @@ SMALLEST_PICTURE_PX = 32
 #: Of the picture's shorter side: a wire thicker than that leaves no room for a run.
 WIDEST_WIRE = 0.125
 LARGEST_WIRE_IN = 1.0
+#: Twists per inch that a usual safety does not go over: how near a picture must be taken before its twist is seen.
+USUAL_DENSEST = 8.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side; each holds
 #: from half to nearly twice itself.
 WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
@@ -153,22 +168,19 @@ def measure_with_evidence(
     if plane is None and card is not None and (other := find_card(gray, None, photo.focal_px)) is not None:
         refusal = quality.refuse("other-card", asked=card.name, seen=other.card.name)
         return dataclasses.replace(refusal, photo=photo.info), None
-    problem = _scale_problem(plane, cell_px, wire_in)  # false when it is one: a refusal is
+    problem = _scale_problem(plane, cell_px, wire_in, _size(photo))  # false when it is one: a refusal is
     result = (
         _way(photo, gray, plane, wire_in, hints, limits, finders, method, tightens, heads)
         if problem is None
         else problem
     )
+    told = {"--start": hints is not None, "--scale": two_points is not None, "--head": len(heads) > 0}
+    given = [option for option, is_told in told.items() if is_told]
     if isinstance(result, Refusal):
-        return dataclasses.replace(result, photo=photo.info), None
+        return dataclasses.replace(quality.heeding(result, given), photo=photo.info), None
     read, evidence = result
-    if (
-        two_points is not None
-        and plane is not None
-        and (differs := _against_card(photo, gray, card, plane)) is not None
-    ):
-        read = quality.noted(read, [differs])
-    return read, evidence
+    differs = None if two_points is None or plane is None else _against_card(photo, gray, card, plane)
+    return quality.heeding(quality.noted(read, [] if differs is None else [differs]), given), evidence
 
 
 def _way(
@@ -194,7 +206,7 @@ def _way(
     fewest = FEWEST_TWISTS[method] if hints is not None or method == "single" else safety.FEWEST_RUN_TWISTS
     sections = scan.readable(found, hints, fewest)
     if isinstance(sections, Refusal):
-        return sections
+        return _too_far(found[0], plane, _size(photo)) if sections.code == "twist-too-small" else sections
     ruler = _ruler(photo, plane, luminance, sections[0], wire_in)
     if isinstance(ruler, Refusal):
         return ruler
@@ -215,6 +227,18 @@ def _way(
         read = routing.added(read, luminance, whole.runs, ruler, tightens, heads)
         evidence = dataclasses.replace(evidence, axes_px=routing.axes_px(read))
     return read, evidence
+
+
+def _too_far(first: Section, plane: Plane | None, size: tuple[int, int]) -> Refusal:
+    """Return the refusal of too small a twist with a distance at which all stays in view and no other retake is due."""
+    wanted = (first.px_per_twist, scan.LEAST_PX_PER_TWIST, assemble.FULL_PX_PER_TWIST)
+    percent, fits = gates.nearer(*wanted, gates.with_card_px(first.spine_px, plane), size)
+    refusal = quality.refuse("twist-too-small", px_per_twist=wanted[0], needed_px=wanted[1], percent=percent)
+    return refusal if fits or plane is None or plane.outline_px is None else _with_card_closer(refusal)
+
+
+def _with_card_closer(refusal: Refusal) -> Refusal:
+    return dataclasses.replace(refusal, advice=refusal.advice + gates.CARD_CLOSER)
 
 
 def _single(
@@ -251,7 +275,8 @@ def _wrapped(
     ruler = None if plane is None else budget.beside(plane, photo.focal_px, _size(photo))
     diameter_px = None if ruler is None or wire_in is None else wire_in * ruler.px_per_in(hints.mean(0))
     if diameter_px is not None and diameter_px < LEAST_PX_PER_WRAP:
-        percent = 100 * diameter_px / LEAST_PX_PER_WRAP
+        wanted = (diameter_px, LEAST_PX_PER_WRAP, LEAST_PX_PER_WRAP)
+        percent, _ = gates.nearer(*wanted, gates.with_card_px(hints, plane), _size(photo))
         return quality.refuse("wraps-too-small", spacing_px=diameter_px, needed_px=LEAST_PX_PER_WRAP, percent=percent)
     if diameter_px is not None and diameter_px > WIDEST_WIRE * min(luminance.shape):
         return quality.refuse("scale-implausible", diameter_px=diameter_px)
@@ -338,20 +363,26 @@ def _plane(
 def _against_card(photo: Photo, gray: NDArray[np.uint8], card: Card | None, plane: Plane) -> quality.Flag | None:
     """Return what is to be said where the two points, which are taken, differ from a card in view that could be."""
     sight = find_card(gray, None if card is None else [card], photo.focal_px)
-    if sight is None or _scale_problem(sight.plane, sight.cell_px, None) is not None:
+    if sight is None or _scale_problem(sight.plane, sight.cell_px, None, _size(photo)) is not None:
         return None
     own, by_card = (budget.beside(one, photo.focal_px, _size(photo)) for one in (plane, sight.plane))
     return cues.against_card(own, by_card)
 
 
-def _scale_problem(plane: Plane | None, cell_px: float | None, wire_in: float | None) -> Refusal | None:
+def _scale_problem(
+    plane: Plane | None, cell_px: float | None, wire_in: float | None, size: tuple[int, int]
+) -> Refusal | None:
     if plane is None:
         return None if wire_in is not None else quality.refuse("no-scale")
     if plane.tilt_deg is not None and plane.tilt_deg > LARGEST_TILT_DEG:
         return quality.refuse("card-too-tilted", tilt_deg=plane.tilt_deg, limit_deg=LARGEST_TILT_DEG)
     if cell_px is not None and cell_px < LEAST_CELL_PX:
-        percent = 100 * cell_px / LEAST_CELL_PX
-        return quality.refuse("card-too-small", cell_px=cell_px, needed_px=LEAST_CELL_PX, percent=percent)
+        # Near enough for the twist of a usual safety too: else the next picture would be refused for that.
+        usual_px = plane.px_per_mm(plane.points_px.mean(0)) * MM_PER_IN / USUAL_DENSEST
+        full_px = max(LEAST_CELL_PX, cell_px * assemble.FULL_PX_PER_TWIST / usual_px)
+        percent, fits = gates.nearer(cell_px, LEAST_CELL_PX, full_px, gates.with_card_px(plane.points_px, plane), size)
+        refusal = quality.refuse("card-too-small", cell_px=cell_px, needed_px=LEAST_CELL_PX, percent=percent)
+        return refusal if fits else _with_card_closer(refusal)
     return None
 
 
@@ -368,7 +399,9 @@ def _size_problem(
         return quality.refuse("scale-implausible", diameter_px=diameter_px)
     longest_px = SPACINGS_D[-1] * diameter_px
     if longest_px < scan.LEAST_PX_PER_TWIST:
-        percent = 100 * longest_px / scan.LEAST_PX_PER_TWIST
+        usual_px = diameter_px / (wire_in or scan.USUAL_WIRE_IN) / USUAL_DENSEST
+        wanted = (usual_px, scan.LEAST_PX_PER_TWIST, assemble.FULL_PX_PER_TWIST)
+        percent, _ = gates.nearer(*wanted, gates.with_card_px(plane.points_px, plane), shape[::-1])
         return quality.refuse(
             "twist-too-small", px_per_twist=longest_px, needed_px=scan.LEAST_PX_PER_TWIST, percent=percent
         )

@@ -9,18 +9,24 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
 
 from visionwire.reading import Reading, Refusal
+
+Said = TypeVar("Said", Reading, Refusal)
 
 
 @dataclass(frozen=True)
 class Code:
-    """A code, what it means and what to do; ``{names}`` are filled with the measured figures."""
+    """A code, what it means and what to do; ``{names}`` are filled with the measured figures.
+
+    ``given`` is an option and what to do where that was given already: to be told to give it again helps nobody.
+    """
 
     kind: Literal["refusal", "flag"]
     message: str
     advice: str
+    given: tuple[str, str] | None = None
 
 
 CODES: dict[str, Code] = {
@@ -44,6 +50,10 @@ CODES: dict[str, Code] = {
         "refusal",
         "no twisted pair of wires was found in the picture",
         "hold the phone still, tap on the wire to focus, fill the frame with the safety, light it from the side, or give the ends of the run with --start X,Y --end X,Y",
+        (
+            "--start",
+            "hold the phone still, tap on the wire to focus, fill the frame with the safety, and light it from the side",
+        ),
     ),
     "wire-not-a-ruler": Code(
         "refusal",
@@ -78,7 +88,8 @@ CODES: dict[str, Code] = {
     "scale-implausible": Code(
         "refusal",
         "at the scale given the wire would be {diameter_px:.0f} px wide, too wide for a run to fit into the picture",
-        "check the two points and the distance between them, which is in inches",
+        "check --wire, which is in inches, and take the picture from farther away",
+        ("--scale", "check the two points and the distance between them, which is in inches"),
     ),
     "too-few-twists": Code(
         "refusal",
@@ -169,7 +180,7 @@ CODES: dict[str, Code] = {
     "small-twist": Code(
         "flag",
         "one twist spans {px_per_twist:.0f} px; {needed_px:.0f} give full trust",
-        "move to about {percent:.0f} % of the distance",
+        "move to about {percent:.0f} % of the distance{card}",
     ),
     "few-twists": Code(
         "flag",
@@ -235,6 +246,7 @@ CODES: dict[str, Code] = {
         "flag",
         "the two ways of finding wire disagree: only one of them takes this for a twisted pair",
         "look at the marked picture to see that it is the wire, or give its ends with --start X,Y --end X,Y",
+        ("--start", "look at the marked picture to see that it is the wire"),
     ),
     "find-in-doubt": Code(
         "flag",
@@ -280,6 +292,7 @@ CODES: dict[str, Code] = {
         "flag",
         "whether run {run:.0f} pulls both fasteners tight is not clear",
         "give the middle of each of its heads with --head X,Y, or check it by eye",
+        ("--head", "see that each --head lies on the middle of a head at an end of the run, or check it by eye"),
     ),
     "runs-not-as-planned": Code(
         "flag",
@@ -340,3 +353,14 @@ def noted(reading: Reading, flags: Sequence[Flag]) -> Reading:
         advice=tuple(dict.fromkeys((*reading.advice, *(one.sentence for one in flags)))),
         flags=tuple(dict.fromkeys((*reading.flags, *(one.code for one in flags)))),
     )
+
+
+def heeding(result: Said, given: Sequence[str]) -> Said:
+    """Return what was said with no advice to give an option that was given."""
+    instead = {code: entry.given[1] for code, entry in CODES.items() if entry.given and entry.given[0] in given}
+    if isinstance(result, Refusal):
+        return dataclasses.replace(result, advice=instead.get(result.code, result.advice))
+    advice = result.advice
+    for code in (code for code in result.flags if code in instead):
+        advice = tuple(one.replace(f"; {CODES[code].advice}", f"; {instead[code]}") for one in advice)
+    return dataclasses.replace(result, advice=advice)

@@ -193,3 +193,18 @@ def test_a_card_far_away_is_flagged(scene: Scene) -> None:
 def test_ways_have_names(angle_deg: float, along_deg: float, way: str) -> None:
     direction, along = (np.array([np.cos(a), np.sin(a)]) for a in (np.radians(angle_deg), np.radians(along_deg)))
     assert gates.way_of(direction, 300 * along) == way
+
+
+@pytest.mark.parametrize(
+    ("px", "span_px", "percent", "fits"),
+    [
+        (10.0, 100, 100 * 10 / 27.5, True),  # all the way to full trust, a tenth on top
+        (10.0, 500, 100 * 500 * 1.1 / 1000, True),  # as near as what must stay in view allows
+        (10.0, 900, 100 * 10 / 13.2, False),  # no room: as near as the least asks
+    ],
+)
+def test_a_distance_leaves_room_for_what_must_stay_in_view(
+    px: float, span_px: float, percent: float, fits: bool
+) -> None:
+    in_view = np.array([[0.0, 0.0], [span_px, 40.0]])
+    assert gates.nearer(px, 12.0, 25.0, in_view, (1000, 800)) == (pytest.approx(percent), fits)

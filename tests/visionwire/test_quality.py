@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from visionwire.quality import CODES, flag, refuse
+from visionwire.quality import CODES, flag, heeding, noted, refuse
+from visionwire.reading import Reading
 
 PACKAGE = Path(__file__).parents[2] / "visionwire"
 
@@ -71,3 +72,19 @@ def test_the_sentences_carry_the_figures() -> None:
     refusal = refuse("twist-too-small", px_per_twist=8.4, needed_px=12.0, percent=70.0)
     assert refusal.message == "one twist spans 8.4 px; at least 12 are needed"
     assert refusal.advice == "move to about 70 % of the distance"
+
+
+def test_advice_to_give_what_was_given_gives_way_to_other_advice(reading: Reading) -> None:
+    for code, entry in CODES.items():
+        if entry.given is None:
+            continue
+        option, instead = entry.given
+        if entry.kind == "refusal":
+            said = [heeding(refuse(code, **figures(code)), given).advice for given in ([], [option])]
+            assert said == [entry.advice, instead]
+            continue
+        raised = noted(reading, [flag(code, **figures(code))])
+        assert heeding(raised, []) == raised
+        heeded = heeding(raised, [option])
+        assert heeded.advice[-1] == raised.advice[-1].replace(entry.advice, instead) != raised.advice[-1]
+        assert heeded.advice[:-1] == raised.advice[:-1]
