@@ -23,6 +23,7 @@ from visionwire import (
     budget,
     cues,
     gates,
+    octave,
     outline,
     pattern,
     quality,
@@ -203,6 +204,7 @@ def _way(
         return problem
     least_belief = LEAST_BELIEF_SINGLE if method == "single" else scan.LEAST_BELIEF
     found = _sections(luminance, plane, wire_in, hints, finders, least_belief)
+    found = [octave.mended(photo.pixels, one) for one in found]
     fewest = FEWEST_TWISTS[method] if hints is not None or method == "single" else safety.FEWEST_RUN_TWISTS
     sections = scan.readable(found, hints, fewest)
     if isinstance(sections, Refusal):

@@ -133,6 +133,14 @@ def straighten(
     return Strip(values.astype(float), across, centre, normal, step_px / diameter_px, diameter_px)
 
 
+def pixels_along(pixels: NDArray[np.uint8], strip: Strip) -> Floats:
+    """Return the colours (rows, columns, 3) of an upright RGB picture where a strip has its values."""
+    across_px = strip.across_d[:, None] * strip.diameter_px
+    x = (strip.centre_px[:, 0] + across_px * strip.normal_px[:, 0]).astype(np.float32)
+    y = (strip.centre_px[:, 1] + across_px * strip.normal_px[:, 1]).astype(np.float32)
+    return _remap(pixels, x, y).astype(float)
+
+
 def _remap(picture: NDArray[Any], x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[Any]:
     # OpenCV maps at most 32767 columns at a time, which no strip reaches.
     return cv2.remap(picture, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
