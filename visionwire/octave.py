@@ -29,8 +29,8 @@ RIDGE_SHARE, RIDGE = 0.02, 2.0
 #: In colour a section has so many times the twists that it has in grey, and the pattern is in step so far. Of 455
 #: painted and rendered runs 23 showed every second twist in grey; these found 19, and doubled no other.
 LEAST_TIMES, MOST_TIMES, LEAST_GAIN = 1.75, 2.12, 0.035
-#: From here the phase in colour is the nearer one: 14 counts were off by 0.08 twist (median), twice those in grey by 0.18;
-#: of 5 fainter ones twice the count in grey was nearer, by 0.08 to 0.4.
+#: From here the phase in colour is the nearer one: 14 counts were off by 0.08 twist (median), twice those in grey by
+#: 0.26; of the 5 fainter ones twice the count in grey was nearer each time.
 CLEAR_GAIN = 0.1
 
 

@@ -1,4 +1,4 @@
-"""Strands of two colours, one of them no brighter than the ground: twice the twists that grey shows, and nothing else doubled."""
+"""Strands of two colours, one as bright as the ground: twice the twists that grey shows, and nothing else doubled."""
 
 from __future__ import annotations
 
