@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from fixtures.lookalikes import make_negative
-from fixtures.turnbuckle import EndRecipe, make_scene
+from fixtures.turnbuckle import make_scene
+from fixtures.turnbuckle_parts import EndRecipe
 from visionwire import measure, shank, wraps
 from visionwire.judge import check_wraps
 from visionwire.limits import load_limits
