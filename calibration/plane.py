@@ -87,15 +87,6 @@ class Plane:
         """Return the length on the plane of an (N, 2) polyline in the picture."""
         return float(np.linalg.norm(np.diff(self.to_mm(points_px), axis=0), axis=1).sum())
 
-    def length_relative_u(self, points_px: ArrayLike) -> float:
-        """Return the relative standard deviation of the length on the plane of an (N, 2) polyline.
-
-        That of the corners, the card's own size added in quadrature.
-        """
-        if self.source in ("two-points", "wire"):
-            return self.relative_u
-        return float(np.hypot(self.corner_relative_u(points_px), self.scale_relative_u))
-
     def corner_relative_u(self, points_px: ArrayLike) -> float:
         """Return what the corners' noise alone does to the length of an (N, 2) polyline, relative.
 

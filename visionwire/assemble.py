@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -19,7 +20,7 @@ from visionwire.layout import Laid, Measured
 from visionwire.limits import LimitSet
 from visionwire.pattern import Traced
 from visionwire.photo import Photo
-from visionwire.reading import Check, LookHere, Pattern, Pigtail, Point, Reading, Run, Scale, Series, Term
+from visionwire.reading import Call, Check, LookHere, Pattern, Pigtail, Point, Reading, Run, Scale, Series, Term
 from visionwire.section import Section
 from visionwire.strip import COLUMNS_PER_DIAMETER, picture_strip
 from visionwire.twist import Lay
@@ -40,6 +41,27 @@ PIGTAIL_WIDENED = 1.1
 LEAST_CALLED = 0.5
 
 
+@dataclass(frozen=True, eq=False)
+class _Given:
+    """What every part of a reading is made by."""
+
+    photo: Photo
+    luminance: NDArray[np.float32]
+    limits: LimitSet
+    wire_in: float | None
+    ruler: Ruler
+
+
+@dataclass(frozen=True, eq=False)
+class _RunRead:
+    """One run, how it lies between its holes, its checks, and what is to be said of it."""
+
+    run: Run
+    laid: Laid
+    checks: list[Check]
+    flags: list[quality.Flag]
+
+
 def reading(
     photo: Photo,
     luminance: NDArray[np.float32],
@@ -50,60 +72,28 @@ def reading(
     traced: Traced | None = None,
 ) -> tuple[Reading, Evidence]:
     """Judge a safety by the limits and return the reading with its evidence."""
-    flags = scale_flags(ruler.plane)
+    given = _Given(photo, luminance, limits, wire_in, ruler)
     card_blur = sharpness.on_card(luminance, ruler.plane)
-    runs, checks, all_laid = [], [], []
-    for number, one in enumerate(whole.runs, 1):
-        seen = outline.wire_diameter_px(luminance, one)
-        run_ruler, disagreement = cues.fused(ruler, seen, wire_in, one.spine_px)
-        density = density_of(one, run_ruler)
-        as_laid = layout.laid(density, run_ruler)
-        run_checks = _run_checks(as_laid, f"run {number}", limits, wire_in)
-        wire = _wire_in(seen, one, ruler)
-        run_flags = _run_flags(as_laid, ruler) + ([] if disagreement is None else [disagreement])
-        run_flags += gates.run_flags(luminance, ruler.plane, one, card_blur)
-        if one.doubted:
-            run_flags.append(quality.flag("finders-disagree"))
-        if wire is None and ruler.plane.source != "wire":
-            run_flags.append(quality.flag("wire-diameter-not-measured"))
-        checks += run_checks
-        all_laid.append(as_laid)
-        places = _look_here(one, density.length_in)
-        run_flags += [quality.flag("look-here", run=number, at_in=place.at_in, what=place.what) for place in places]
-        flags += run_flags
-        copper = look.copper_probability(photo.pixels, one, ruler.plane)
-        runs.append(
-            _run(as_laid, wire, copper, places, run_checks[0], run_flags, lay_on_part(one.twist.lay, ruler.plane))
-        )
+    read = [_read_run(given, one, number, card_blur) for number, one in enumerate(whole.runs, 1)]
+    runs = [one.run for one in read]
     pigtail, tail_checks = (None, []) if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits)
-    if not whole.runs:
-        flags.append(quality.flag("single-wire"))
-        if traced is None:
-            flags.append(quality.flag("pattern-not-traced"))
-    series, series_check = _series(all_laid[: whole.first_runs], pigtail, wire_in or _first_wire_in(runs), limits)
-    if series_check is not None and series_check.call == "conforming":
-        checks.append(series_check)
-    elif series_check is not None:
-        # Two wires may end at one head, which a picture does not tell from one that goes on.
-        flags.append(quality.flag("long-series", fasteners=series.fasteners))
-    checks += tail_checks
-    if whole.count > 1:
-        flags.append(quality.flag("several-safeties", count=whole.count))
-    if pigtail is None:
-        flags.append(quality.flag("pigtail-not-seen"))
+    of_one = [one.laid for one in read[: whole.first_runs]]
+    series, series_check = _series(of_one, pigtail, wire_in or _first_wire_in(runs), limits)
+    fits = series_check is None or series_check.call == "conforming"
+    series_checks = [series_check] if series_check is not None and fits else []
+    checks = [check for one in read for check in one.checks] + series_checks + tail_checks
+    flags = scale_flags(ruler.plane) + [flag for one in read for flag in one.flags]
+    flags += _safety_flags(whole, traced, None if fits else series)
     if any(one.belief < LEAST_CALLED for one in whole.runs):
         flags.append(quality.flag("perhaps-no-wire"))
         runs = [dataclasses.replace(run, call="undecided") for run in runs]
         checks = [dataclasses.replace(check, call="undecided") for check in checks]
-    read = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
-    belief = min(one.belief for one in read)
-    call, confidence = judge.overall(checks, belief)
-    if call == "conforming" and not _sure(checks, belief, limits):
-        call = "undecided"
-        flags.append(quality.flag("find-in-doubt", belief=100 * belief))
+    sections = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
+    call, confidence, doubts = _called(checks, min(one.belief for one in sections), limits)
+    flags += doubts
     result = Reading(
         photo=photo.info,
-        scale=scale_of(ruler, read[0].spine_px),
+        scale=scale_of(ruler, sections[0].spine_px),
         runs=tuple(runs),
         pigtail=pigtail,
         series=series,
@@ -116,6 +106,53 @@ def reading(
         pattern=None if traced is None else _pattern(traced, ruler),
     )
     return result, _evidence(photo, ruler, whole, traced)
+
+
+def _read_run(given: _Given, one: Section, number: int, card_blur: sharpness.Blur | None) -> _RunRead:
+    """Measure one run, hold it against the limits, and note what a person should know of it."""
+    ruler, plane = given.ruler, given.ruler.plane
+    seen = outline.wire_diameter_px(given.luminance, one)
+    run_ruler, disagreement = cues.fused(ruler, seen, given.wire_in, one.spine_px)
+    density = density_of(one, run_ruler)
+    as_laid = layout.laid(density, run_ruler)
+    checks = _run_checks(as_laid, f"run {number}", given.limits, given.wire_in)
+    wire = _wire_in(seen, one, ruler)
+    flags = _run_flags(as_laid, ruler) + ([] if disagreement is None else [disagreement])
+    flags += gates.run_flags(given.luminance, plane, one, card_blur)
+    if one.doubted:
+        flags.append(quality.flag("finders-disagree"))
+    if wire is None and plane.source != "wire":
+        flags.append(quality.flag("wire-diameter-not-measured"))
+    places = _look_here(one, density.length_in)
+    flags += [quality.flag("look-here", run=number, at_in=place.at_in, what=place.what) for place in places]
+    copper = look.copper_probability(given.photo.pixels, one, plane)
+    run = _run(as_laid, wire, copper, places, checks[0], flags, lay_on_part(one.twist.lay, plane))
+    return _RunRead(run, as_laid, checks, flags)
+
+
+def _safety_flags(whole: safety.Safety, traced: Traced | None, too_long: Series | None) -> list[quality.Flag]:
+    """Return what is to be said of the safety as a whole."""
+    flags = []
+    if not whole.runs:
+        flags.append(quality.flag("single-wire"))
+        if traced is None:
+            flags.append(quality.flag("pattern-not-traced"))
+    if too_long is not None:
+        # Two wires may end at one head, which a picture does not tell from one that goes on.
+        flags.append(quality.flag("long-series", fasteners=too_long.fasteners))
+    if whole.count > 1:
+        flags.append(quality.flag("several-safeties", count=whole.count))
+    if whole.pigtail is None:
+        flags.append(quality.flag("pigtail-not-seen"))
+    return flags
+
+
+def _called(checks: list[Check], belief: float, limits: LimitSet) -> tuple[Call, float, list[quality.Flag]]:
+    """Return the call of the whole, its confidence, and what keeps it from being called."""
+    call, confidence = judge.overall(checks, belief)
+    if call == "conforming" and not _sure(checks, belief, limits):
+        return "undecided", confidence, [quality.flag("find-in-doubt", belief=100 * belief)]
+    return call, confidence, []
 
 
 def _sure(checks: list[Check], belief: float, limits: LimitSet) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from visionwire.section import Section
 
@@ -33,7 +34,11 @@ class Exposure:
 def on_wire(section: Section) -> Exposure:
     """Return how the wire of a twisted section is exposed."""
     strip = section.strip
-    values = strip.values[np.abs(strip.across_d) <= ON_WIRE_D, section.first : section.last + 1]
+    return exposure_of(strip.values[np.abs(strip.across_d) <= ON_WIRE_D, section.first : section.last + 1])
+
+
+def exposure_of(values: NDArray[np.floating]) -> Exposure:
+    """Return how grey levels, 0 to 255, of any shape are exposed."""
     return Exposure(
         white_share=float((values >= WHITE).mean()),
         black_share=float((values <= BLACK).mean()),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.plane import Plane
 from visionwire import exposure, quality, sharpness
+from visionwire.reading import Refusal
 from visionwire.section import Section
 from visionwire.sharpness import Blur
 
@@ -33,6 +34,10 @@ LARGEST_WHITE, LARGEST_BLACK, LEAST_BRIGHT = 0.3, 0.2, 25.0
 #: Longer sides of the card from it to the run's middle: there the noise of its corners alone makes half a percent
 #: of length for one picture in four, as much as the print that nobody held a rule to.
 FARTHEST_CARDS = 1.5
+#: Of a picture in which no wire was found, burnt out so far: there the wire is burnt out too, as a rule.
+MOSTLY_WHITE = 0.5
+#: How many twists of a usual safety would span a picture without a scale.
+USUAL_TWISTS_ACROSS = 40.0
 #: How much nearer a picture is asked for than would just do, and how much room what must stay in view is left.
 MARGIN = 1.1
 CARD_CLOSER = ", with the card right beside the wire so that it stays in view, or give the picture in more pixels"
@@ -57,6 +62,39 @@ def run_flags(luminance: NDArray[np.float32], plane: Plane, run: Section, card_b
     blur_px = _blur_px(luminance, run, card_blur, moved is not None)
     found = [moved, None if blur_px is None else _blurred(blur_px, run), *_exposed(run), _card_far(plane, run)]
     return [one for one in found if one is not None]
+
+
+def with_likely_cause(
+    refusal: Refusal, luminance: NDArray[np.float32], plane: Plane | None, px_per_twist: float | None
+) -> Refusal:
+    """Return the refusal of a picture in which no wire was found with what most likely hid it, if that shows.
+
+    Parameters
+    ----------
+    refusal : Refusal
+        Whose advice is to name it.
+    luminance : (H, W) float32 array
+        The upright picture, 0 to 255.
+    plane : Plane or None
+        What gives the scale; the corners of a printed card tell blur and movement, else the sharpest edges tell blur.
+    px_per_twist : float or None
+        What a twist of a usual safety would span at that scale.
+    """
+    seen = exposure.exposure_of(luminance)
+    if seen.bright_level < LEAST_BRIGHT:
+        return quality.because(refusal, "under-exposed", level=max(100 * seen.bright_level / 255, 1.0))
+    if seen.white_share > MOSTLY_WHITE:
+        return quality.because(refusal, "over-exposed", percent=100 * seen.white_share)
+    # What is blurred beyond full trust is missed as a rule: of five kept pictures, blurred so 26 times, 25 times.
+    enough_px = (px_per_twist or max(luminance.shape) / USUAL_TWISTS_ACROSS) / FULL_SIGMAS
+    card = None if plane is None else sharpness.on_card(luminance, plane)
+    if card is not None and card.smear_px2 > max(enough_px**2, SMEAR_SIGMAS * card.smear_u_px2):
+        smear = {"smear_px": card.smear_px, "enough_px": LARGEST_SMEAR * FULL_SIGMAS * enough_px}
+        return quality.because(refusal, "moved", **smear)
+    blur_px = sharpness.anywhere(luminance) if card is None else card.sigma_px
+    if blur_px is None or blur_px <= enough_px:
+        return refusal
+    return quality.because(refusal, "blurred", blur_px=blur_px, enough_px=enough_px)
 
 
 def nearer(

@@ -178,7 +178,10 @@ def measure_with_evidence(
     told = {"--start": hints is not None, "--scale": two_points is not None, "--head": len(heads) > 0}
     given = [option for option, is_told in told.items() if is_told]
     if isinstance(result, Refusal):
-        return dataclasses.replace(quality.heeding(result, given), photo=photo.info), None
+        refused = quality.heeding(result, given)
+        if refused.code == "no-twisted-wire":
+            refused = gates.with_likely_cause(refused, gray.astype(np.float32), plane, _usual_twist_px(plane))
+        return dataclasses.replace(refused, photo=photo.info), None
     read, evidence = result
     differs = None if two_points is None or plane is None else _against_card(photo, gray, card, plane)
     return quality.heeding(quality.noted(read, [] if differs is None else [differs]), given), evidence
@@ -371,6 +374,11 @@ def _against_card(photo: Photo, gray: NDArray[np.uint8], card: Card | None, plan
     return cues.against_card(own, by_card)
 
 
+def _usual_twist_px(plane: Plane | None) -> float | None:
+    """Return what a twist of a usual safety spans where the scale was taken."""
+    return None if plane is None else plane.px_per_mm(plane.points_px.mean(0)) * MM_PER_IN / USUAL_DENSEST
+
+
 def _scale_problem(
     plane: Plane | None, cell_px: float | None, wire_in: float | None, size: tuple[int, int]
 ) -> Refusal | None:
@@ -380,8 +388,7 @@ def _scale_problem(
         return quality.refuse("card-too-tilted", tilt_deg=plane.tilt_deg, limit_deg=LARGEST_TILT_DEG)
     if cell_px is not None and cell_px < LEAST_CELL_PX:
         # Near enough for the twist of a usual safety too: else the next picture would be refused for that.
-        usual_px = plane.px_per_mm(plane.points_px.mean(0)) * MM_PER_IN / USUAL_DENSEST
-        full_px = max(LEAST_CELL_PX, cell_px * assemble.FULL_PX_PER_TWIST / usual_px)
+        full_px = max(LEAST_CELL_PX, cell_px * assemble.FULL_PX_PER_TWIST / (_usual_twist_px(plane) or cell_px))
         percent, fits = gates.nearer(cell_px, LEAST_CELL_PX, full_px, gates.with_card_px(plane.points_px, plane), size)
         refusal = quality.refuse("card-too-small", cell_px=cell_px, needed_px=LEAST_CELL_PX, percent=percent)
         return refusal if fits else _with_card_closer(refusal)

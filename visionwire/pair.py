@@ -76,8 +76,3 @@ def orientation_harmonics(
     if lay == "S":
         series = np.conj(series) * np.array([-1.0, 1.0])[:, None, None]
     return series
-
-
-def outline_half_width(phase: Floats) -> Floats:
-    """Return half the width of the outline, in wire diameters, at each phase (radians, one cycle a twist)."""
-    return 0.5 * (1 + np.abs(np.sin(phase / 2)))

@@ -346,6 +346,20 @@ def refuse(code: str, **figures: float | str) -> Refusal:
     return Refusal(code, entry.message.format(**figures), entry.advice.format(**figures))
 
 
+#: What most likely hid the wire from a picture in which none was found.
+CAUSES = {
+    "blurred": "likely it is blur: the picture is blurred by {blur_px:.1f} px, and under {enough_px:.1f} px would do",
+    "moved": "likely it is a movement, which smeared the card by {smear_px:.1f} px; under {enough_px:.1f} px would do",
+    "over-exposed": "likely it is the light: {percent:.0f} % of the picture is burnt out to white; slide the brightness down",
+    "under-exposed": "likely it is the light: nine tenths of the picture have under {level:.0f} % of full brightness; give more",
+}
+
+
+def because(refusal: Refusal, cause: str, **figures: float) -> Refusal:
+    """Return the refusal with its likely cause, one of `CAUSES`, named in its advice."""
+    return dataclasses.replace(refusal, advice=f"{refusal.advice}; {CAUSES[cause].format(**figures)}")
+
+
 def noted(reading: Reading, flags: Sequence[Flag]) -> Reading:
     """Return a reading with flags added, each once; its call and confidence stay as they are."""
     return dataclasses.replace(

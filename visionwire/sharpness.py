@@ -51,8 +51,8 @@ FEWEST_EDGES, SHARPEST = 30, 0.05
 #: Smoothing before the slope is taken; the difference of neighbours smooths as well, by about what a phone's sharpening
 #: takes off and the share above is too sharp by, so that it is left in.
 FINE_PX = 0.7
-#: Of a large picture so many samples a twist tell all that is asked.
-SAMPLES_A_TWIST = 40.0
+#: Of a large picture so many samples a twist, or along its longer side, tell all that is asked.
+SAMPLES_A_TWIST, LARGEST_PX = 40.0, 1600
 
 
 @dataclass(frozen=True, eq=False)
@@ -260,6 +260,20 @@ def near_line(luminance: Singles, line_px: Floats, diameter_px: float, px_per_tw
     outside = (x < 0) | (y < 0) | (x > luminance.shape[1] - 1) | (y > luminance.shape[0] - 1)
     sigma = _sharpest(seen, outside)
     return None if sigma is None else sigma * step_px
+
+
+def anywhere(luminance: Singles) -> float | None:
+    """Return the blur (standard deviation, px) of the sharpest edges of a whole picture; None where few are seen.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture, 0 to 255.
+    """
+    share = min(1.0, LARGEST_PX / max(luminance.shape))
+    small = luminance if share == 1 else cv2.resize(luminance, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    sigma = _sharpest(np.asarray(small, np.float32), np.zeros(small.shape, bool))
+    return None if sigma is None else sigma / share
 
 
 def _sharpest(seen: Singles, outside: NDArray[np.bool_]) -> float | None:

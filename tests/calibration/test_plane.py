@@ -110,7 +110,7 @@ def test_stated_uncertainty_covers_what_noise_does(away_mm: float) -> None:
     line_mm = np.array([[10.0, 20 - away_mm], [40.0, 22 - away_mm], [70.0, 20 - away_mm]])
     line_px, true_mm = project(homography, line_mm), np.linalg.norm(np.diff(line_mm, axis=0), axis=1).sum()
     off = [plane_of(homography, 0.3, seed).length_mm(line_px) / true_mm - 1 for seed in range(300)]
-    stated = np.median([plane_of(homography, 0.3, seed).length_relative_u(line_px) for seed in range(20)])
+    stated = np.median([plane_of(homography, 0.3, seed).corner_relative_u(line_px) for seed in range(20)])
     # 300 draws know their own spread to 4 %; stated may lie 15 % off.
     assert np.std(off) == pytest.approx(stated, rel=0.15)
 
@@ -118,7 +118,7 @@ def test_stated_uncertainty_covers_what_noise_does(away_mm: float) -> None:
 def test_uncertainty_grows_away_from_the_card() -> None:
     homography, *_ = look(CHART, 10)
     plane = plane_of(homography, 0.2)
-    us = [plane.length_relative_u(project(homography, [[10, 20 - d], [70, 20 - d]])) for d in (0, 40, 80)]
+    us = [plane.corner_relative_u(project(homography, [[10, 20 - d], [70, 20 - d]])) for d in (0, 40, 80)]
     assert us[0] < us[1] < us[2]
 
 

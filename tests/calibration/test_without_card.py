@@ -32,8 +32,9 @@ def test_most_cards_are_found_and_none_is_wrong() -> None:
         assert off_px(plane.points_px, homography) < 1.0
         line_px = project(homography, LINE_MM)
         off = plane.length_mm(line_px) / np.linalg.norm(LINE_MM[1] - LINE_MM[0]) - 1
-        ratios.append(off / plane.length_relative_u(line_px))
-        assert 0.003 <= plane.length_relative_u(line_px) < 0.02
+        relative_u = np.hypot(plane.corner_relative_u(line_px), plane.scale_relative_u)
+        ratios.append(off / relative_u)
+        assert 0.003 <= relative_u < 0.02
     assert found >= 6
     assert max(np.abs(ratios)) < 2
 

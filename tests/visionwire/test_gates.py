@@ -17,7 +17,7 @@ import fixtures.quick
 from calibration import Plane, find_card, fit_plane
 from tests.visionwire.blurs import gaussian, smear
 from visionwire import gates, sharpness
-from visionwire.quality import Flag
+from visionwire.quality import Flag, refuse
 from visionwire.section import whole
 
 Floats = NDArray[np.float64]
@@ -208,3 +208,38 @@ def test_a_distance_leaves_room_for_what_must_stay_in_view(
 ) -> None:
     in_view = np.array([[0.0, 0.0], [span_px, 40.0]])
     assert gates.nearer(px, 12.0, 25.0, in_view, (1000, 800)) == (pytest.approx(percent), fits)
+
+
+def cause(scene: Scene, luminance: NDArray[np.float32], with_card: bool = True) -> str:
+    """Return what is named as the likely cause where no wire was found; empty where nothing is."""
+    missed = refuse("no-twisted-wire")
+    given = (scene.plane, scene.px_per_twist) if with_card else (None, None)
+    named = gates.with_likely_cause(missed, luminance, *given)
+    assert named.advice.startswith(missed.advice)
+    return named.advice.removeprefix(missed.advice)
+
+
+def test_a_good_picture_without_wire_is_given_no_cause(scene: Scene) -> None:
+    assert cause(scene, scene.seen()) == cause(scene, scene.seen(), with_card=False) == ""
+
+
+@pytest.mark.parametrize("with_card", [True, False])
+def test_blur_that_hides_the_wire_is_named(scene: Scene, with_card: bool) -> None:
+    sigma_px = scene.px_per_twist / 5
+    said = cause(scene, scene.smeared(gaussian(sigma_px**2 * np.eye(2))), with_card)
+    assert figure(r"likely it is blur: the picture is blurred by ([\d.]+) px", said) == pytest.approx(sigma_px, rel=0.3)
+    enough_px = figure(r"under ([\d.]+) px would do", said)
+    assert cause(scene, scene.smeared(gaussian((0.7 * enough_px) ** 2 * np.eye(2))), with_card) == ""
+
+
+def test_a_movement_that_hides_the_wire_is_named(scene: Scene) -> None:
+    length_px = 0.6 * scene.px_per_twist
+    said = cause(scene, scene.smeared(smear(length_px, 20.0)))
+    assert figure(r"a movement, which smeared the card by ([\d.]+) px", said) == pytest.approx(length_px, rel=0.25)
+
+
+def test_light_that_hides_the_wire_is_named(scene: Scene) -> None:
+    said = cause(scene, np.clip(scene.seen() * 6, 0, 255))
+    assert figure(r"([\d.]+) % of the picture is burnt out", said) > 50
+    said = cause(scene, scene.seen() * np.float32(0.05))
+    assert figure(r"under ([\d.]+) % of full brightness", said) < 10

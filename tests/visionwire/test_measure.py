@@ -307,6 +307,13 @@ def test_where_the_card_leaves_no_room_to_move_it_says_what_else_to_do() -> None
     assert isinstance(answer, Refusal) and "or give the picture in more pixels" in answer.advice
 
 
+def test_where_blur_hides_the_wire_the_refusal_says_so() -> None:
+    half = cv2.resize(open_photo(DEMO).pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    answer = measure(cv2.GaussianBlur(half, (0, 0), 3.0), wire=0.032)
+    assert isinstance(answer, Refusal) and answer.code == "no-twisted-wire"
+    assert "likely it is blur: the picture is blurred by 2." in answer.advice
+
+
 def test_what_was_given_is_not_advised() -> None:
     tiny = measure(np.zeros((10, 900, 3), np.uint8), two_points=(0, 0, 0, 30, 1.0), start=(0, 5), end=(800, 5))
     assert isinstance(tiny, Refusal) and tiny.code == "no-twisted-wire" and "--start" not in tiny.advice

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.visionwire.drawn import even, pair_seen
-from visionwire.pair import orientation_harmonics, outline_half_width, visible_slope
+from visionwire.pair import orientation_harmonics, visible_slope
 
 
 def test_slope_at_a_crossing_is_half_pi_over_the_spacing() -> None:
@@ -27,17 +27,12 @@ def test_the_pattern_repeats_once_a_twist_whichever_strand_is_in_front() -> None
     np.testing.assert_allclose(one, next_, atol=1e-12)
 
 
-def test_nothing_is_seen_outside_the_outline() -> None:
+def test_the_outline_is_one_wire_wide_at_a_crossing_and_two_between() -> None:
     theta, across = np.linspace(0, np.pi, 50), np.linspace(-1.2, 1.2, 121)
     seen = ~np.isnan(visible_slope(theta, across, 4.0))
-    half_width = outline_half_width(2 * theta)
+    half_width = 0.5 * (1 + np.abs(np.sin(theta)))
     outermost = np.where(seen, np.abs(across)[:, None], 0).max(0)
     assert outermost == pytest.approx(half_width, abs=0.021)
-
-
-@pytest.mark.parametrize(("phase", "half_width_d"), [(0.0, 0.5), (np.pi, 1.0), (2 * np.pi, 0.5), (np.pi / 3, 0.75)])
-def test_outline_is_one_wire_at_a_crossing_and_two_between(phase: float, half_width_d: float) -> None:
-    assert outline_half_width(np.array([phase]))[0] == pytest.approx(half_width_d)
 
 
 @pytest.mark.parametrize("spacing_d", [6.0, 12.0])
@@ -45,8 +40,8 @@ def test_outline_against_a_drawing(spacing_d: float) -> None:
     # A slanting strand is a little wider across than d: by 1 / cos a, 3 % at six diameters.
     across, along = np.meshgrid(np.linspace(-1.2, 1.2, 481), np.linspace(0, 2 * spacing_d, 49), indexing="ij")
     drawn = ~np.isnan(pair_seen(along, across, even(spacing_d)))
-    width = drawn.sum(0) * 0.005
-    assert width / 2 == pytest.approx(outline_half_width(2 * np.pi * along[0] / spacing_d), abs=0.02)
+    seen = ~np.isnan(visible_slope(np.pi * along[0] / spacing_d, across[:, 0], spacing_d))
+    assert drawn.sum(0) * 0.0025 == pytest.approx(seen.sum(0) * 0.0025, abs=0.02)
 
 
 def test_the_front_strand_of_a_right_handed_screw_slopes_as_the_middle_of_a_z() -> None:

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from fixtures.lookalikes import make_negative
-from fixtures.turnbuckle import EndRecipe, make_scene
-from visionwire import measure, wraps
+from fixtures.turnbuckle import make_scene
+from fixtures.turnbuckle_parts import EndRecipe
+from visionwire import measure, shank, wraps
 from visionwire.judge import check_wraps
 from visionwire.limits import load_limits
 from visionwire.reading import Reading, Refusal
@@ -113,7 +114,7 @@ def test_the_axis_is_found_beside_the_points_given() -> None:
     along = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
     normal, d_px = np.array([-along[1], along[0]]), truth["wire"]["d_px"]
     off = 0.6 * d_px * normal
-    moved = wraps.on_axis(gray, ends[0] + off, ends[1] - off, d_px)
+    moved = shank.on_axis(gray, ends[0] + off, ends[1] - off, d_px)
     assert np.abs((np.array(moved) - ends) @ normal).max() < 0.25 * d_px
 
 

@@ -19,7 +19,7 @@ from visionwire.archive.trends import NOT_SAID, ControlChart, Floats, Row, Trend
 from visionwire.errors import VisionwireError
 from visionwire.limits import LimitSet
 from visionwire.sheet import words
-from visionwire.sheet.chart import call_mark, nice_ticks
+from visionwire.sheet.chart import call_mark, look, nice_ticks
 from visionwire.sheet.strips import row_length_in, strip_rows
 
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 190, 46, 28, 12
@@ -30,12 +30,9 @@ FEW_FOR_ALL, RIM = 200, 0.001
 #: A chart shows as many photographs one by one, and a longer course in as many steps.
 MOST_POINTS, STEPS = 300, 120
 
-# Beside their classes, so that a reader of mail or a printer that knows no style sheet draws them alike.
-MEAN = 'class="mean" fill="none" stroke="#1b1d20" stroke-dasharray="2 4"'
-LIMIT = 'class="limit" fill="none" stroke="#1b1d20" stroke-width="2"'
-CURVE = 'class="curve" fill="none" stroke="#1b1d20"'
-DOT = 'class="dot" fill="#1b1d20" r="3.5"'
-RING = 'class="inch" fill="none" stroke="#1b1d20" stroke-width="1.5" r="4.5"'
+MEAN, LIMIT, CURVE, RIBBON = look("mean"), look("limit"), look("curve"), look("ribbon")
+DOT = f'{look("dot")} r="3.5"'
+RING = f'{look("inch")} r="4.5"'
 
 Picture = NDArray[np.uint8]
 
@@ -138,7 +135,7 @@ def _data_uri(pixels: Picture) -> str:
 
 def _frame(label: str, shapes: list[str], axis: bool = False) -> Markup:
     height = HEIGHT if axis else HEIGHT - BOTTOM
-    line = f'<path class="axis" fill="none" stroke="#1b1d20" d="M{LEFT} {HEIGHT - BOTTOM}H{WIDTH}"/>' if axis else ""
+    line = f'<path {look("axis")} d="M{LEFT} {HEIGHT - BOTTOM}H{WIDTH}"/>' if axis else ""
     return Markup(
         f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{label}" font-size="12.5">'
         f"{line}{''.join(shapes)}</svg>"
@@ -161,7 +158,7 @@ def _histogram(values: Floats, low: float | None, high: float | None) -> Markup 
 
     floor, tall = HEIGHT - BOTTOM, (HEIGHT - BOTTOM - TOP) / max(counts.max(), 1)
     shapes = [
-        f'<rect class="ribbon" fill="#8b929b" x="{x(left) + 0.5:.1f}" y="{floor - tall * n:.1f}" '
+        f'<rect {RIBBON} x="{x(left) + 0.5:.1f}" y="{floor - tall * n:.1f}" '
         f'width="{x(right) - x(left) - 1:.1f}" height="{tall * n:.1f}"/>'
         for n, left, right in zip(counts, edges[:-1], edges[1:], strict=True)
     ]
@@ -215,7 +212,7 @@ def _course(chart: ControlChart | None) -> Markup | None:
     there = scale.points(steps[:, 2])
     back = " ".join(reversed(scale.points(steps[:, 0]).split()))
     shapes = [
-        f'<polygon class="ribbon" fill="#8b929b" points="{there} {back}"/>',
+        f'<polygon {RIBBON} points="{there} {back}"/>',
         *scale.lines(),
         f'<polyline {CURVE} points="{scale.points(steps[:, 1])}"/>',
     ]

@@ -12,7 +12,28 @@ _Scale = Callable[[float], float]
 _WIDTH, _HEIGHT = 720, 264
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52, 84, 16, 46
 
+_INK, _QUIET = "#1b1d20", "#7a8087"
+# Beside their classes, so that a reader of mail or a printer that knows no style sheet draws them alike.
+_LOOKS = {
+    "axis": f'fill="none" stroke="{_QUIET}"',
+    "mean": f'fill="none" stroke="{_INK}" stroke-dasharray="2 4"',
+    "limit": f'fill="none" stroke="{_INK}" stroke-width="2"',
+    "interval": f'fill="none" stroke="{_INK}" stroke-width="2.5"',
+    "inch": f'fill="none" stroke="{_INK}" stroke-width="2.5"',
+    "curve": f'fill="none" stroke="{_INK}" stroke-width="1.6"',
+    "post": f'fill="none" stroke="{_INK}" stroke-width="2.4"',
+    "bar": f'fill="none" stroke="{_INK}" stroke-width="3"',
+    "dot": f'fill="{_INK}"',
+    "band": 'fill="#f1f2f3"',
+    "ribbon": 'fill="#8b929b" fill-opacity="0.42"',
+}
+
 _MARK_BAR = {"conforming": (17.5, 26.5), "undecided": (25.5, 34.5), "nonconforming": (35.5, 43.0)}
+
+
+def look(name: str) -> str:
+    """Return the attributes of a shape: its class, and how it looks where no style sheet is known."""
+    return f'class="{name}" {_LOOKS[name]}'
 
 
 def call_mark(call: Call) -> str:
@@ -24,8 +45,9 @@ def call_mark(call: Call) -> str:
     begin, end = _MARK_BAR[call]
     return (
         '<svg class="mark" viewBox="0 0 46 24" aria-hidden="true">'
-        '<path class="post" d="M16 3H14V21H16M28 3H30V21H28"/>'
-        f'<path class="bar" d="M{begin} 12H{end}"/><circle class="dot" cx="{(begin + end) / 2}" cy="12" r="3.6"/></svg>'
+        f'<path {look("post")} d="M16 3H14V21H16M28 3H30V21H28"/>'
+        f'<path {look("bar")} d="M{begin} 12H{end}"/>'
+        f'<circle {look("dot")} cx="{(begin + end) / 2}" cy="12" r="3.6"/></svg>'
     )
 
 
@@ -47,15 +69,15 @@ def gauge_svg(check: Check) -> str:
 
     shapes = [_box(x(check.low if check.low is not None else low), 12, x(_or(check.high, high)), 34)]
     shapes.append(
-        f'<path class="axis" d="M14 34H306{"".join(f"M{x(t):.1f} 34v4" for t in nice_ticks(low, high, 9))}"/>'
+        f'<path {look("axis")} d="M14 34H306{"".join(f"M{x(t):.1f} 34v4" for t in nice_ticks(low, high, 9))}"/>'
     )
     shapes += [_text(x(t), 50, f"{t:g}", "middle") for t in nice_ticks(low, high, 9)]
     for limit, arm in ((check.low, 4), (check.high, -4)):
         if limit is not None:
-            shapes.append(f'<path class="limit" d="M{x(limit) + arm:.1f} 9H{x(limit):.1f}V37H{x(limit) + arm:.1f}"/>')
+            shapes.append(f'<path {look("limit")} d="M{x(limit) + arm:.1f} 9H{x(limit):.1f}V37H{x(limit) + arm:.1f}"/>')
     begin, end = x(check.value - check.u95), x(check.value + check.u95)
-    shapes.append(f'<path class="interval" d="M{begin:.1f} 23H{end:.1f}M{begin:.1f} 18v10M{end:.1f} 18v10"/>')
-    shapes.append(f'<circle class="dot" cx="{x(check.value):.1f}" cy="23" r="4"/>')
+    shapes.append(f'<path {look("interval")} d="M{begin:.1f} 23H{end:.1f}M{begin:.1f} 18v10M{end:.1f} 18v10"/>')
+    shapes.append(f'<circle {look("dot")} cx="{x(check.value):.1f}" cy="23" r="4"/>')
     return _svg(320, 54, "gauge", f"{check.value:.2f} {check.unit} on a number line with its limits", shapes)
 
 
@@ -88,11 +110,11 @@ def profile_svg(run: Run, check: Check | None) -> str:
     shapes += _grid(run.length_in, low, high, x, y)
     ribbon = [(p.at_in, p.twists_per_inch + p.u95) for p in run.profile]
     ribbon += [(p.at_in, p.twists_per_inch - p.u95) for p in reversed(run.profile)]
-    shapes.append(f'<path class="ribbon" d="{_path([(x(a), y(d)) for a, d in ribbon])}Z"/>')
+    shapes.append(f'<path {look("ribbon")} d="{_path([(x(a), y(d)) for a, d in ribbon])}Z"/>')
     for limit in limits:
-        shapes.append(f'<path class="limit" d="M{x(0):.1f} {y(limit):.1f}H{x(run.length_in):.1f}"/>')
+        shapes.append(f'<path {look("limit")} d="M{x(0):.1f} {y(limit):.1f}H{x(run.length_in):.1f}"/>')
         shapes.append(_text(x(run.length_in) + 6, y(limit) + 4, f"limit {limit:g}", "start"))
-    shapes.append(f'<path class="curve" d="{_path([(x(p.at_in), y(p.twists_per_inch)) for p in run.profile])}"/>')
+    shapes.append(f'<path {look("curve")} d="{_path([(x(p.at_in), y(p.twists_per_inch)) for p in run.profile])}"/>')
     shapes += _mean(run, [y(limit) for limit in limits], x, y)
     for window, name, below in (
         (run.least_in_any_inch, "least inch", True),
@@ -111,7 +133,7 @@ def _mean(run: Run, lines: Sequence[float], x: _Scale, y: _Scale) -> list[str]:
         if abs(text - limit) < 14:
             text = limit + math.copysign(14, level - limit)
     return [
-        f'<path class="mean" d="M{x(0):.1f} {level:.1f}H{x(run.length_in):.1f}"/>',
+        f'<path {look("mean")} d="M{x(0):.1f} {level:.1f}H{x(run.length_in):.1f}"/>',
         _text(x(run.length_in) + 6, text + 4, f"mean {run.twists_per_inch:.2f}", "start"),
     ]
 
@@ -122,7 +144,7 @@ def _inch(window: DensityAt, name: str, below: bool, lines: Sequence[float], x: 
     places = (level + 19, level - 10) if below else (level - 10, level + 19)
     text = next((place for place in places if all(abs(place - 4 - line) > 10 for line in lines)), places[0])
     return [
-        f'<path class="inch" d="M{begin:.1f} {level:.1f}H{end:.1f}M{begin:.1f} {level - 5:.1f}v10M{end:.1f} '
+        f'<path {look("inch")} d="M{begin:.1f} {level:.1f}H{end:.1f}M{begin:.1f} {level - 5:.1f}v10M{end:.1f} '
         f'{level - 5:.1f}v10"/>',
         _text((begin + end) / 2, text, f"{name} {window.twists_per_inch:.2f}", "middle"),
     ]
@@ -130,12 +152,12 @@ def _inch(window: DensityAt, name: str, below: bool, lines: Sequence[float], x: 
 
 def _grid(length_in: float, low: float, high: float, x: _Scale, y: _Scale) -> list[str]:
     bottom, left = y(low), x(0)
-    shapes = [f'<path class="axis" d="M{left} {_TOP}V{bottom:.1f}H{x(length_in):.1f}"/>']
+    shapes = [f'<path {look("axis")} d="M{left} {_TOP}V{bottom:.1f}H{x(length_in):.1f}"/>']
     for tick in nice_ticks(0.0, length_in, 10):
-        shapes.append(f'<path class="axis" d="M{x(tick):.1f} {bottom:.1f}v5"/>')
+        shapes.append(f'<path {look("axis")} d="M{x(tick):.1f} {bottom:.1f}v5"/>')
         shapes.append(_text(x(tick), bottom + 18, f"{tick:g}", "middle"))
     for tick in nice_ticks(low, high, 7):
-        shapes.append(f'<path class="axis" d="M{left - 5} {y(tick):.1f}h5"/>')
+        shapes.append(f'<path {look("axis")} d="M{left - 5} {y(tick):.1f}h5"/>')
         shapes.append(_text(left - 9, y(tick) + 4, f"{tick:g}", "end"))
     shapes.append(_text((left + x(length_in)) / 2, _HEIGHT - 8, "inches from the start of the run", "middle"))
     middle = (_TOP + bottom) / 2
@@ -158,7 +180,7 @@ def _or(limit: float | None, edge: float) -> float:
 
 
 def _box(x1: float, y1: float, x2: float, y2: float) -> str:
-    return f'<rect class="band" x="{x1:.1f}" y="{y1:.1f}" width="{x2 - x1:.1f}" height="{y2 - y1:.1f}"/>'
+    return f'<rect {look("band")} x="{x1:.1f}" y="{y1:.1f}" width="{x2 - x1:.1f}" height="{y2 - y1:.1f}"/>'
 
 
 def _path(points: Sequence[tuple[float, float]]) -> str:
@@ -170,4 +192,7 @@ def _text(x: float, y: float, text: str, anchor: str) -> str:
 
 
 def _svg(width: int, height: int, css: str, label: str, shapes: Sequence[str]) -> str:
-    return f'<svg class="{css}" viewBox="0 0 {width} {height}" role="img" aria-label="{label}">{"".join(shapes)}</svg>'
+    return (
+        f'<svg class="{css}" viewBox="0 0 {width} {height}" role="img" aria-label="{label}" font-size="12.5">'
+        f"{''.join(shapes)}</svg>"
+    )

@@ -1,4 +1,4 @@
-"""The sheet: one HTML file that holds everything, opens anywhere and prints on one or two pages."""
+"""The sheet: one HTML file that holds everything, opens anywhere and prints on a few pages to be signed."""
 
 from __future__ import annotations
 
@@ -136,10 +136,16 @@ def _environment() -> Environment:
         mark=lambda call: Markup(call_mark(call)),
         gauge=lambda check: Markup(gauge_svg(check)),
         limits=_limits,
+        css_string=_css_string,
     )
     style = resources.files("visionwire.sheet").joinpath("templates", "sheet.css").read_text("utf-8")
     environment.globals.update(words=words, style=Markup(style))
     return environment
+
+
+def _css_string(text: str) -> Markup:
+    """Quote text for a style sheet: whatever a name from outside holds, every sign of it is a number there."""
+    return Markup('"{}"'.format("".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in text)))
 
 
 def _limits(check: Check) -> str:

@@ -19,29 +19,11 @@ from visionwire.sheet.marks import (
     draw_text,
     press,
 )
-from visionwire.sheet.view import View, crop_view, level_view, whole_view
+from visionwire.sheet.view import View, crop_view, level_view
 
 _TICK_FROM, _TICK_TO = 0.85, 1.5  # of the tick line's half length: beside the wire on both of its sides
 _OVERVIEW_PX = 2000
 _CLOSE_UP_PX = 1800
-
-
-def markup_photo(pixels: Picture, evidence: Evidence) -> Picture:
-    """Draw the evidence on the whole photograph.
-
-    Parameters
-    ----------
-    pixels : (H, W, 3) uint8 array
-        The upright photograph, RGB.
-    evidence : Evidence
-        What was found in it.
-
-    Returns
-    -------
-    (H, W, 3) uint8 array
-        A marked-up copy, RGB.
-    """
-    return _draw(whole_view(pixels), evidence.sections, evidence)
 
 
 def overview(evidence: Evidence) -> Picture:

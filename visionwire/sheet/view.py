@@ -36,11 +36,6 @@ class View:
         return np.asarray(points) @ self.matrix[:, :2].T + self.matrix[:, 2]
 
 
-def whole_view(pixels: Picture) -> View:
-    """Return the photograph as it is."""
-    return View(pixels, np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
-
-
 def crop_view(pixels: Picture, points: Points, margin_px: float, width_px: int, most: float = 2.0) -> View:
     """Cut the upright rectangle around (N, 2) points, scaled so that its longer side is ``width_px``.
 

@@ -249,3 +249,8 @@ def photo_words(photo: PhotoInfo) -> str:
     """Say which picture was read: its size and when it was taken."""
     taken = f", taken {photo.taken.replace('T', ' ')}" if photo.taken else ""
     return f"{photo.width_px} x {photo.height_px} px{taken}"
+
+
+def page_name(photo: PhotoInfo | None) -> str:
+    """Say in short which photograph a printed page belongs to: its name, and the start of its SHA-256."""
+    return f"{photo.name}, {photo.sha256[:12]}" if photo else "photograph"

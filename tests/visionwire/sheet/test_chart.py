@@ -105,3 +105,12 @@ def test_the_shapes_of_the_calls_differ_without_colour() -> None:
 )
 def test_ticks_are_round(low: float, high: float, most: int, ticks: list[float]) -> None:
     assert nice_ticks(low, high, most) == pytest.approx(ticks)
+
+
+def test_shapes_keep_their_look_where_no_style_sheet_is_known(reading: Reading) -> None:
+    check = reading.checks[0]
+    for svg in (profile_svg(reading.runs[0], check), gauge_svg(check), call_mark("undecided")):
+        shapes = [e for e in ElementTree.fromstring(svg).iter() if e.tag in ("path", "rect", "circle")]
+        assert shapes
+        assert [e.get("class") for e in shapes if e.get("fill") is None] == []  # SVG fills with black unless told
+        assert all(e.get("stroke") for e in shapes if e.get("fill") == "none")

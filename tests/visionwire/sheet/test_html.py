@@ -254,12 +254,47 @@ def test_routing_stands_on_the_sheet(reading: Reading, evidence: Evidence) -> No
     assert "the axes of the heads" not in Page(sheet_html(told, evidence, COMMON)).text
 
 
+def test_the_sheet_ends_with_lines_to_fill_in_that_say_what_is_signed(reading_of: Callable[..., Reading]) -> None:
+    text = {
+        call: Page(sheet_html(reading_of("a.jpg", call), None, COMMON)).text for call in ("conforming", "undecided")
+    }
+    for page in text.values():
+        end = page[page.index("To be filled in by hand") :]
+        for field in ("Aircraft or part", "Task or work card, number", "Safetied by", "Inspected by", "Date"):
+            assert field in end, field
+    assert "a.jpg as read: conforming, confidence" in text["conforming"]
+    assert "the call stands" in text["conforming"] and "the call is overruled, because" in text["conforming"]
+    assert "by eye: accepted rejected, because" in text["undecided"], "there is no call that could stand"
+    assert "the call stands" not in text["undecided"]
+
+
+def test_a_printed_page_names_its_photograph(reading_of: Callable[..., Reading], refusal: Refusal) -> None:
+    name = 'Ä"; } </style><script>1.jpg'
+    html = sheet_html(reading_of(name, "conforming"), None, COMMON)
+    quoted = re.search(r'@bottom-left \{ content: "([^"]*)"; \}', html)
+    assert quoted is not None and "<script" not in html
+    assert re.sub(r"\\([0-9a-f]+) ", lambda m: chr(int(m[1], 16)), quoted[1]) == f"{name}, 0123456789ab"
+    assert "counter(page)" in html
+    assert 'content: "photograph"' in refusal_html(dataclasses.replace(refusal, photo=None), None)
+
+
+def test_nothing_is_cut_through_by_the_end_of_a_page(reading: Reading) -> None:
+    html = sheet_html(reading, None, COMMON)
+    printed = html[html.index("@media print") :]
+    whole = re.search(r"([^{}]*)\{ break-inside: avoid; \}", printed)
+    assert whole is not None
+    assert {"figure", "img", "svg", "tr", ".call", ".caution", ".strip", ".record"} <= set(
+        re.split(r",\s*", whole[1].strip())
+    )
+
+
 def test_a_refusal_says_what_is_wrong_and_what_to_do(refusal: Refusal, evidence: Evidence) -> None:
     page = Page(refusal_html(refusal, evidence.pixels))
     for words in ("No reading", refusal.message, refusal.advice, refusal.code, "threads.jpg", "eye protection"):
         assert words in page.text
     assert sum(tag == "img" for tag, _ in page.tags) == 1
     assert "No reading" in Page(refusal_html(dataclasses.replace(refusal, photo=None), None)).text
+    assert "filled in" not in page.text, "there is nothing to sign"
 
 
 def test_a_sheet_is_written_whole(tmp_path: Path) -> None:

@@ -10,9 +10,9 @@ import pytest
 
 from visionwire.evidence import Evidence
 from visionwire.sheet.marks import blank_ink, draw_dashes, draw_line, press
-from visionwire.sheet.markup import close_up, first_number, markup_photo, overview, plain_photo
+from visionwire.sheet.markup import _draw, close_up, first_number, overview, plain_photo
 from visionwire.sheet.strips import row_length_in, strip_rows
-from visionwire.sheet.view import crop_view, level_view
+from visionwire.sheet.view import View, crop_view, level_view
 
 
 def scene() -> np.ndarray:
@@ -20,6 +20,11 @@ def scene() -> np.ndarray:
     pixels = np.zeros((300, 500, 3), np.uint8)
     pixels[129:132, 409:412] = 255
     return pixels
+
+
+def marked_up(pixels: np.ndarray, evidence: Evidence) -> np.ndarray:
+    """Draw the marks on the whole photograph as it is, where places can be told to the pixel."""
+    return _draw(View(pixels, np.eye(2, 3)), evidence.sections, evidence)
 
 
 def brightest(pixels: np.ndarray) -> np.ndarray:
@@ -53,14 +58,14 @@ def test_a_cut_stays_inside_the_picture() -> None:
 
 def test_the_photograph_keeps_its_size_and_the_original_its_pixels(evidence: Evidence) -> None:
     before = evidence.pixels.copy()
-    marked = markup_photo(evidence.pixels, evidence)
+    marked = marked_up(evidence.pixels, evidence)
     assert marked.shape == evidence.pixels.shape and marked.dtype == np.uint8
     assert np.array_equal(evidence.pixels, before)
 
 
 def test_a_tick_stands_beside_the_wire_and_not_on_it(evidence: Evidence) -> None:
     bare = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None)
-    changed = np.any(markup_photo(evidence.pixels, bare) != evidence.pixels, axis=2)
+    changed = np.any(marked_up(evidence.pixels, bare) != evidence.pixels, axis=2)
     tick = evidence.sections[0].ticks_px[6]  # not a fifth, not an end
     centre, half = tick.mean(axis=0), (tick[1] - tick[0]) / 2
     for side in (-1, 1):
@@ -73,14 +78,14 @@ def test_a_tick_stands_beside_the_wire_and_not_on_it(evidence: Evidence) -> None
 def test_marks_have_white_and_black_so_that_they_show_on_any_surface(evidence: Evidence) -> None:
     for grey in (0, 255):
         plain = np.full_like(evidence.pixels, grey)
-        marked = markup_photo(plain, evidence)
+        marked = marked_up(plain, evidence)
         assert np.any(marked != grey)
         assert np.all(marked[:, :, 0] == marked[:, :, 1]) and np.all(marked[:, :, 1] == marked[:, :, 2])
 
 
 def test_the_card_is_marked_only_where_it_was_found(evidence: Evidence) -> None:
     without = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None)
-    with_card, no_card = markup_photo(evidence.pixels, evidence), markup_photo(evidence.pixels, without)
+    with_card, no_card = marked_up(evidence.pixels, evidence), marked_up(evidence.pixels, without)
     rows, columns = np.nonzero(np.any(with_card != no_card, axis=2))
     outline = evidence.card_outline_px
     assert outline is not None

@@ -1,0 +1,79 @@
+"""What scan decides by itself: which drawn things are believed, and why nothing can be read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calibration.plane import Plane, fit_plane
+from tests.visionwire.drawn import even, picture
+from visionwire import find, scan
+from visionwire.reading import Refusal
+
+DIAMETER_PX = 10.0
+START, END = (60.0, 180.0), (620.0, 130.0)
+
+
+def pair() -> np.ndarray:
+    """Draw a pair of 14 twists across the picture."""
+    return picture(START, END, DIAMETER_PX, even(4.0))
+
+
+def thread() -> np.ndarray:
+    """Draw a screw thread as wide as a pair and with crossings as far apart: straight grooves, side by side."""
+    y, x = np.mgrid[0:300, 0:700].astype(float)
+    across_d, along_d = (y - 150) / DIAMETER_PX, (x - 60) / DIAMETER_PX
+    on = (np.abs(across_d) < 1) & (along_d > 0) & (along_d < 56)
+    round_it = np.sqrt(np.clip(1 - across_d**2, 0, 1))
+    grooves = 0.5 + 0.5 * np.cos(2 * np.pi * (along_d - 0.4 * np.arcsin(np.clip(across_d, -1, 1))) / 4.0)
+    grey = np.where(on, 40 + 150 * round_it * (0.4 + 0.6 * grooves), 60.0)
+    return np.asarray(grey + np.random.default_rng(0).normal(0, 2, grey.shape), np.float32)
+
+
+def card_over(left: float, top: float, right: float, bottom: float) -> Plane:
+    """Return a card that covers a rectangle of the picture, 10 px a millimetre."""
+    corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+    return fit_plane(corners / 10, corners, outline_mm=corners / 10)
+
+
+def test_a_drawn_pair_is_believed() -> None:
+    (one,) = scan.sections(pair(), DIAMETER_PX, None, None)
+    assert one.belief > scan.LEAST_BELIEF and not one.doubted
+    assert one.twists == pytest.approx(14.05, abs=1.0)  # 562 px at 40 px a twist, its ends a little early
+    assert scan.readable([one], None, 4.0) == [one]
+
+
+def test_a_drawn_thread_is_looked_at_and_not_believed() -> None:
+    grey = thread()
+    assert scan.candidates(grey, DIAMETER_PX, None, [find.ribbon(grey, DIAMETER_PX)], None, []), "none was looked at"
+    assert scan.sections(grey, DIAMETER_PX, None, None) == []
+    refused = scan.readable([], None, 4.0)
+    assert isinstance(refused, Refusal) and refused.code == "no-twisted-wire"
+
+
+@pytest.mark.parametrize("hints", [((80.0, 40.0), (600.0, 40.0)), ((80.0, 260.0), (420.0, 270.0))])
+def test_ends_between_which_nothing_lies_are_refused(hints: tuple[tuple[float, float], ...]) -> None:
+    ground = np.random.default_rng(1).normal(60, 2, (300, 700)).astype(np.float32)
+    pointed = np.array(hints)
+    refused = scan.readable(scan.sections(ground, DIAMETER_PX, None, pointed), pointed, 3.0)
+    assert isinstance(refused, Refusal) and refused.code == "not-twisted"
+    on_wire = np.array([START, END])
+    read = scan.readable(scan.sections(pair(), DIAMETER_PX, None, on_wire), on_wire, 3.0)
+    assert not isinstance(read, Refusal), "on the wire the same words point at a run"
+
+
+def test_what_lies_on_the_card_is_left_out() -> None:
+    beside, over = card_over(20, 220, 680, 290), card_over(20, 90, 680, 220)
+    assert len(scan.sections(pair(), DIAMETER_PX, beside, None)) == 1
+    assert scan.sections(pair(), DIAMETER_PX, over, None) == []
+    assert scan.sections(pair(), DIAMETER_PX, over, np.array([START, END])) == [], "pointed at, it is still print"
+
+
+def test_a_run_of_too_few_or_too_small_twists_says_so() -> None:
+    (one,) = scan.sections(pair(), DIAMETER_PX, None, None)
+    few = scan.readable([one], None, 20.0)
+    assert isinstance(few, Refusal) and few.code == "too-few-twists"
+    small = picture((60.0, 150.0), (300.0, 150.0), 3.0, even(3.5), blur_px=0.5)
+    found = scan.sections(small, 3.0, None, np.array([[60.0, 150.0], [300.0, 150.0]]))
+    refused = scan.readable(found, np.array([[60.0, 150.0], [300.0, 150.0]]), 3.0)
+    assert isinstance(refused, Refusal) and refused.code == "twist-too-small"
