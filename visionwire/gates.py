@@ -117,7 +117,7 @@ def nearer(
     """
     room = float((np.array(image_size) / np.maximum(np.ptp(in_view_px, axis=0), 1.0)).min()) / MARGIN
     least, full = MARGIN * least_px / px, MARGIN * full_px / px
-    return max(100 / min(full, max(room, least)), 1.0), room >= least
+    return float(np.clip(100 / min(full, max(room, least)), 1.0, 100.0)), room >= least
 
 
 def with_card_px(line_px: Floats, plane: Plane | None) -> Floats:

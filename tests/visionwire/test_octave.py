@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import cv2
 import numpy as np
 import pytest
@@ -35,7 +37,8 @@ def test_a_strand_that_is_lost_in_grey_is_counted_by_its_colour() -> None:
     pixels = _photo((WHITE, RED))
     grey = _in_grey(pixels)
     assert grey.twists == pytest.approx(TWISTS / 2, abs=0.4)  # what is to be mended
-    mended = octave.mended(pixels, grey)
+    mended = octave.mended(pixels, dataclasses.replace(grey, end_u_twists=0.25))
+    assert mended.end_u_twists * mended.px_per_twist == pytest.approx(0.25 * grey.px_per_twist, rel=0.05)
     assert mended.twists == pytest.approx(TWISTS, abs=0.3)
     assert mended.twists_u < 0.3
     crossings = np.interp(2 * np.pi * np.arange(1, 12), mended.twist.phase, mended.spine_px[:, 0])

@@ -112,7 +112,13 @@ class Ledger:
             # What it was allowed is not known of ledgers made before it was written down.
             if json.loads(record).get("allowed", 0.0) < allowed[code]
         ]
+        # A decision that does not say what it was made on was made on this: set aside, it is still seen to be another.
+        aside = (
+            "UPDATE OR REPLACE readings SET settings = settings || ' ended' WHERE sha256 = ? AND settings = ?"
+            " AND EXISTS (SELECT 1 FROM dispositions d WHERE d.sha256 = readings.sha256 AND d.settings IS NULL)"
+        )
         with self._said(), self._whole():
+            self.base.executemany(aside, ended)
             self.base.executemany("DELETE FROM readings WHERE sha256 = ? AND settings = ?", ended)
             self.base.executemany("DELETE FROM records WHERE sha256 = ? AND settings = ?", ended)
 

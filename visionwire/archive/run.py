@@ -91,7 +91,8 @@ def run(
         if entry.code in work.OF_THE_FILE:
             ledger.forget_content(paths[entry.sha256], entry.message or "")
         else:
-            ledger.put_entry(_with_allowance(entry, allowed), key)
+            # A cluster's workers allow what they have: what ended there is read again by the next run.
+            ledger.put_entry(_with_allowance(entry, allowed) if cluster is None else entry, key)
         states[entry.state] += 1
         tell(Progress(done, len(todo), dict(states), time.monotonic() - began))
     return ledger.states()

@@ -31,8 +31,7 @@ class Settings:
         """Hash of all that a reading depends on beside its photograph."""
         card = None if self.card is None else dataclasses.asdict(self.card)
         words = [__version__, self.limits.sha256, self.wire_in, card, self.finders, self.method]
-        if (
-            self.tightens is not None
-        ):  # left out else, so that ledgers made before there was such a word need no reading
+        # Left out where it is not said: ledgers made before there was such a word need no reading.
+        if self.tightens is not None:
             words.append(self.tightens)
         return hashlib.sha256(json.dumps(words, default=str, sort_keys=True).encode()).hexdigest()

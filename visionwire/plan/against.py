@@ -50,7 +50,7 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
         for number, (run, span) in enumerate(zip(runs, planned, strict=True), 1):
             of_run = _of_run(f"run {number}", run, span, plan, limits)
             checks += of_run
-            flags += [_flag(check, number, span, plan) for check in of_run if check.call != "conforming"]
+            flags += [_flag(check, number, span, plan) for check in of_run if check.call == "nonconforming"]
     every = (*reading.checks, *checks)
     _, before = judge.overall(reading.checks)
     # What the reading had beside its checks (that it is wire at all) still counts.
@@ -62,7 +62,7 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
 
 
 def _flag(check: Check, number: int, span: PlannedSpan, plan: Plan) -> quality.Flag:
-    """Return which number of a run does not fit its plan, or not surely, and what to do about that one."""
+    """Return which number of a run does not fit its plan and what to do about that one."""
     seen = {"run": number, "value": check.value, "u95": check.u95}
     if check.rule == "twists-as-planned":
         return quality.flag("twists-not-as-planned", **seen, low=span.twists_low or 0, high=span.twists_high or 0)

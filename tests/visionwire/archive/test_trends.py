@@ -317,6 +317,16 @@ def test_what_could_not_be_read_when_it_was_decided_on_is_another_reading_once_i
     assert book.decided_before("a") == ("retake", "A. Person", trends.EARLIER)
 
 
+def test_a_decision_older_than_such_notes_is_on_an_earlier_reading_once_there_is_another(made: Made) -> None:
+    book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
+    book.decide("a", "reject", "it ended", "A. Person", NOW)
+    book.base.execute("UPDATE dispositions SET settings = NULL, state = NULL")
+    assert book.decided_before("a") == ("reject", "A. Person", "this reading")
+    book.forget_ended("s", {"took-too-long": 1.0})
+    book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
+    assert book.decided_before("a") == ("reject", "A. Person", trends.EARLIER)
+
+
 def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
     book = made({"a": reading()})
     book.use("s", second_person=True)

@@ -323,6 +323,14 @@ def test_a_safety_that_is_another_does_not(
     assert advice in said and held.flags == (*reading.flags, rule.replace("-as-", "-not-as-"))
 
 
+def test_twists_that_may_be_as_planned_are_not_said_to_be_others(reading: Reading) -> None:
+    (run,) = seen(reading, 2.73, 20.0).runs
+    unsure = dataclasses.replace(reading, runs=(dataclasses.replace(run, twists_u95=2.4),))
+    held = held_against(unsure, plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
+    assert next(check for check in held.checks if check.rule == "twists-as-planned").call == "undecided"
+    assert "twists-not-as-planned" not in held.flags and not any("cut the wire" in one for one in held.advice)
+
+
 def test_wire_of_another_size_than_planned_is_named(reading: Reading) -> None:
     (run,) = seen(reading, 2.73, 18.6).runs
     thin = dataclasses.replace(run, wire_diameter_in=0.02, wire_diameter_in_u95=0.001)
