@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import replace
 from functools import cache
 from importlib import import_module
@@ -247,80 +246,6 @@ def test_a_card_that_was_not_asked_for_is_named() -> None:
     assert isinstance(answer, Refusal) and answer.code == "other-card"
     assert "the card lane was not found, and the card pocket is in view" in answer.message
     assert "--card pocket" in answer.advice and answer.photo is not None
-
-
-def test_without_scale_it_says_what_would_give_one() -> None:
-    answer = measure(scene())
-    assert isinstance(answer, Refusal)
-    assert answer.code == "no-scale"
-    assert not answer
-    assert "card" in answer.advice and "--wire" in answer.advice
-    assert answer.photo is not None and answer.photo.width_px == SIZE_PX[0]
-
-
-def test_a_picture_taken_too_far_away_says_how_much_nearer() -> None:
-    small = cv2.resize(scene(), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    start, end = (0.25 * START[0], 0.25 * START[1]), (0.25 * END[0], 0.25 * END[1])
-    answer = measure(small, two_points=(*start, *end, TWO_POINTS[4]), start=start, end=end)
-    assert isinstance(answer, Refusal)
-    assert answer.code == "twist-too-small"
-    assert "at least 12" in answer.message
-
-
-def from_afar(pixels: np.ndarray, share: float) -> np.ndarray:
-    """Return a picture as from farther away: all in its middle, with ground about it."""
-    small = cv2.resize(pixels, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
-    down, right = (whole - part for whole, part in zip(pixels.shape[:2], small.shape[:2], strict=True))
-    sides = (down // 2, down - down // 2, right // 2, right - right // 2)
-    return cv2.copyMakeBorder(small, *sides, cv2.BORDER_CONSTANT, value=(90, 90, 90))
-
-
-def told_share(advice: str) -> float:
-    (percent,) = re.findall(r"move to about (\d+) % of the distance", advice)
-    return float(percent) / 100
-
-
-@pytest.mark.parametrize("share", [0.2, 0.35])
-def test_moved_as_near_as_told_nothing_is_too_small_and_the_card_is_in_view(share: float) -> None:
-    pixels = open_photo(DEMO).pixels
-    far = measure(from_afar(pixels, share))
-    assert isinstance(far, Refusal) and far.code == "card-too-small"
-    nearer = measure(from_afar(pixels, share / told_share(far.advice)))
-    assert isinstance(nearer, Reading) and nearer.scale.source == "card" and "small-twist" not in nearer.flags
-
-
-def test_moved_as_near_as_told_the_twist_has_full_trust() -> None:
-    def seen(share: float) -> Any:
-        middle = (np.array(SIZE_PX) - 1) / 2
-        start, end = (tuple((np.array(point) - middle) * share + middle) for point in (START, END))
-        return measure(from_afar(scene(), share), two_points=(*start, *end, TWO_POINTS[4]), start=start, end=end)
-
-    far = seen(0.2)
-    assert isinstance(far, Refusal) and far.code == "twist-too-small"
-    nearer = seen(0.2 / told_share(far.advice))
-    assert isinstance(nearer, Reading) and "small-twist" not in nearer.flags
-
-
-def test_where_the_card_leaves_no_room_to_move_it_says_what_else_to_do() -> None:
-    small = cv2.resize(open_photo(DEMO).pixels, None, fx=0.2, fy=0.2, interpolation=cv2.INTER_AREA)
-    answer = measure(small)
-    assert isinstance(answer, Refusal) and "or give the picture in more pixels" in answer.advice
-
-
-def test_where_blur_hides_the_wire_the_refusal_says_so() -> None:
-    half = cv2.resize(open_photo(DEMO).pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    answer = measure(cv2.GaussianBlur(half, (0, 0), 3.0), wire=0.032)
-    assert isinstance(answer, Refusal) and answer.code == "no-twisted-wire"
-    assert "likely it is blur: the picture is blurred by 2." in answer.advice
-
-
-def test_what_was_given_is_not_advised() -> None:
-    tiny = measure(np.zeros((10, 900, 3), np.uint8), two_points=(0, 0, 0, 30, 1.0), start=(0, 5), end=(800, 5))
-    assert isinstance(tiny, Refusal) and tiny.code == "no-twisted-wire" and "--start" not in tiny.advice
-    wide = {"two_points": (100.0, 100.0, 1400.0, 100.0, 0.001)}
-    assert "check the two points" in measure(DEMO, **wide).advice  # type: ignore[operator, arg-type]
-    thick = measure(DEMO, wire=0.9)
-    assert isinstance(thick, Refusal) and "check --wire" in thick.advice
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (3, 3), (10, 900), (900, 10)])
