@@ -34,6 +34,9 @@ LARGEST_WHITE, LARGEST_BLACK, LEAST_BRIGHT = 0.3, 0.2, 25.0
 #: Longer sides of the card from it to the run's middle: there the noise of its corners alone makes half a percent
 #: of length for one picture in four, as much as the print that nobody held a rule to.
 FARTHEST_CARDS = 1.5
+#: Twists that a run going straight on would have left to the picture's edge: cropped ones of the kept pictures had 0.6 at
+#: most, whole ones 2. Pigtails, which end free, had 0.25 but for one where cropped, and but for one 0.3 where whole.
+LEAST_ROOM_RUN, LEAST_ROOM_PIGTAIL = 0.8, 0.28
 #: Of a picture in which no wire was found, burnt out so far: there the wire is burnt out too, as a rule.
 MOSTLY_WHITE = 0.5
 #: How many twists of a usual safety would span a picture without a scale.
@@ -95,6 +98,16 @@ def with_likely_cause(
     if blur_px is None or blur_px <= enough_px:
         return refusal
     return quality.because(refusal, "blurred", blur_px=blur_px, enough_px=enough_px)
+
+
+def run_cut_off(run: Section, image_size: tuple[int, int]) -> bool:
+    """Say whether a run of a picture so wide and high, px, ends at its edge, and so may go on beyond it."""
+    return _leaves(run, image_size, LEAST_ROOM_RUN)
+
+
+def pigtail_cut_off(tail: Section, image_size: tuple[int, int]) -> bool:
+    """Say whether a pigtail of a picture so wide and high, px, ends at its edge, and so may go on beyond it."""
+    return _leaves(tail, image_size, LEAST_ROOM_PIGTAIL)
 
 
 def nearer(
@@ -174,6 +187,17 @@ def way_of(direction: Floats, along: Floats) -> str:
     if y > NEAR_COS:
         return "up and down"
     return "from upper left to lower right" if direction[0] * direction[1] > 0 else "from lower left to upper right"
+
+
+def _leaves(one: Section, image_size: tuple[int, int], twists: float) -> bool:
+    """Say whether a section that went straight on at either end for so many twists would leave the picture."""
+    for spine_px in (one.spine_px[::-1], one.spine_px):
+        back = min(len(spine_px) - 1, round(one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)))
+        ahead = spine_px[-1] - spine_px[-1 - back]
+        beyond = spine_px[-1] + twists * one.px_per_twist * ahead / max(float(np.hypot(*ahead)), 1e-9)
+        if (beyond < 0).any() or (beyond > np.array(image_size) - 1).any():
+            return True
+    return False
 
 
 def _exposed(run: Section) -> list[quality.Flag]:

@@ -187,6 +187,16 @@ CODES: dict[str, Code] = {
         "a run shows {twists:.1f} twists; {needed:.0f} give full trust",
         "show the whole run between the two fasteners",
     ),
+    "run-cut-off": Code(
+        "flag",
+        "run {run:.0f} ends at the picture's edge, and what lies beyond it is neither measured nor called",
+        "show the whole run between the two fasteners",
+    ),
+    "pigtail-cut-off": Code(
+        "flag",
+        "the pigtail ends at the picture's edge, and twists beyond it are not counted",
+        "show the whole pigtail",
+    ),
     "uneven-twist": Code(
         "flag",
         "the twist is uneven, {least:.1f} to {most:.1f} per inch along the run",

@@ -32,8 +32,8 @@ LEAST_GLIMPSED, GLIMPSE = 0.1, 0.1
 LEAST_PX_PER_TWIST = 12.0
 
 LEAST_GAIN = 0.03
-#: Crossings closer than this would be over 16 twists per inch of .032 wire; springs and knurls are.
-CLOSEST_D = 1.95
+#: Of .041 in wire 14 twists per inch have their crossings 1.74 diameters apart; closer ones are springs and knurls.
+CLOSEST_D = 1.7
 #: Log odds of a section by its proof, without and with the network's word: `python -m fixtures.finder.belief` on
 #: the kept pictures and painted ones (seeds 9100 and 9400, 60 each; look-alikes 9200, 80, and 9300, 150).
 UNSEEN_ODDS: tuple[float, ...] = (0.83, 0.38, 3.80, -4.25, 2.62)

@@ -54,7 +54,8 @@ MOST_ROUNDS = 15
 MOST_STRETCHED = 1.4  # of a start's span, either way
 #: Beside noise, where the pair opens, how the light falls and where the middle was taken shift the pattern by this
 #: much at either end: with 0.04, intervals held the truth in 91 % of painted pictures with given ends, with 0.08 95 %.
-END_U_TWISTS = 0.08
+#: Of twist with its crossings over 6 diameters apart 0.08 held 94 %; as much more as it is looser than this held 97 %.
+END_U_TWISTS, LOOSE_D = 0.08, 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +94,8 @@ class Twist:
         """Return the standard deviation of ``twists``: noise, and the pattern's shift at either end."""
         difference = self.phase_factor[last] - self.phase_factor[first]
         noise = float(np.sqrt(difference @ difference)) / (2 * np.pi)
-        return float(np.hypot(noise, np.sqrt(2) * END_U_TWISTS))
+        spacing_d = len(self.phase[first:last]) / COLUMNS_PER_DIAMETER / max(self.twists(first, last), 1e-6)
+        return float(np.hypot(noise, np.sqrt(2) * END_U_TWISTS * max(1.0, spacing_d / LOOSE_D)))
 
 
 def likeness(strip: Strip) -> tuple[Lay, Floats]:
@@ -389,11 +391,11 @@ def refine(rows: Floats, phase: Floats) -> Fit:
     columns, span = len(phase), _span(phase)
     basis = _spline_basis(columns, KNOT_TWISTS * 2 * np.pi * columns / span)
     curvature = np.diff(np.eye(basis.shape[1]), 2, axis=0)
-    knots = np.linalg.lstsq(basis, phase, rcond=None)[0]
+    knots = _least_squares(basis, phase)
     for _ in range(MOST_ROUNDS):
         phase = basis @ knots
         waves, slopes = _harmonics(phase)
-        coefficients = np.linalg.lstsq(waves, rows.T, rcond=None)[0]
+        coefficients = _least_squares(waves, rows.T)
         residue, gradient = rows.T - waves @ coefficients, slopes @ coefficients
         variance = np.maximum((residue**2).mean(0), 1e-9)
         pull = (gradient * residue / variance).sum(1)
@@ -412,6 +414,11 @@ def refine(rows: Floats, phase: Floats) -> Fit:
     ratio = (waves[:, 1:] @ coefficients[1:]).var(0) / variance
     factor = basis @ inverse @ (basis.T * _pull_deviation(pull))
     return Fit(basis @ knots, factor, np.asarray(coefficients, float), float(np.log1p(ratio).mean()))
+
+
+def _least_squares(columns: Floats, values: Floats) -> Floats:
+    """Solve by the normal equations, which for few, nearly orthogonal columns are as good and five times as fast."""
+    return np.asarray(np.linalg.lstsq(columns.T @ columns, columns.T @ values, rcond=None)[0], float)
 
 
 def _local_fit(rows: Floats, fit: Fit) -> Floats:

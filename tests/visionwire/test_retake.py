@@ -87,3 +87,28 @@ def test_what_was_given_is_not_advised() -> None:
     assert "check the two points" in measure(DEMO, **wide).advice  # type: ignore[operator, arg-type]
     thick = measure(DEMO, wire=0.9)
     assert isinstance(thick, Refusal) and "check --wire" in thick.advice
+
+
+def test_a_run_cut_by_the_edge_is_never_called_conforming_and_says_why() -> None:
+    pixels = open_photo(DEMO).pixels
+    whole = measure(pixels)
+    assert isinstance(whole, Reading) and whole.call == "conforming" and "run-cut-off" not in whole.flags
+    part = measure(pixels[:, round((whole.runs[0].start_px[0] + whole.runs[0].end_px[0]) / 2) :])
+    assert isinstance(part, Reading) and "run-cut-off" in part.flags
+    (advice,) = (one for one in part.advice if "edge" in one)
+    assert "whole run" in advice
+    # What is in view conforms, as the whole does; but nobody has seen the rest.
+    density = next(check for check in part.checks if check.rule == "density")
+    assert density.probability_conforming > 0.95
+    assert density.call == part.runs[0].call == part.call == "undecided" and part.confidence == 0.5
+
+
+def test_a_pigtail_cut_by_the_edge_is_not_called_short() -> None:
+    pixels = open_photo(DEMO).pixels
+    whole = measure(pixels)
+    assert isinstance(whole, Reading) and whole.pigtail is not None and "pigtail-cut-off" not in whole.flags
+    # It runs upwards: above half its height it is cut off.
+    part = measure(pixels[round(np.mean([y for _, y in whole.pigtail.spine_px])) :])
+    assert isinstance(part, Reading) and part.pigtail is not None
+    assert "pigtail-cut-off" in part.flags and part.pigtail.twists < whole.pigtail.twists - 1
+    assert part.pigtail.call == part.call == "undecided"
