@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from calibration.card import load_card
+from fixtures.quick import make_scene
 from tests.benchmarks.report import PICTURES, PictureResult, read_picture
 from tests.visionwire.drawn import even, picture, rgb
 from visionwire.errors import LimitsError, PhotoError
@@ -133,6 +134,18 @@ def test_a_pigtail_of_few_twists_is_counted_from_end_to_end() -> None:
     tail = unhinted(path).pigtail
     assert tail is not None
     assert tail.twists == pytest.approx(truth(path)["pigtail"]["count"], abs=tail.twists_u95)
+
+
+def test_of_a_loosely_twisted_pigtail_the_count_is_stated_as_less_sure() -> None:
+    wanted = {"card": "chart", "tpi": 4.0, "wire_in": 0.025, "px_per_mm": 11.0, "width_px": 1280, "lamps": 2}
+    looks = {"material": "dull", "surface": "painted", "tilt_deg": 8.0, "length_in": 2.5}
+    pixels, truth = make_scene(np.random.default_rng(14), **wanted, **looks)
+    loose, usual = measure(pixels, wire=0.025), measure(DEMO)
+    assert isinstance(loose, Reading) and isinstance(usual, Reading)
+    assert loose.pigtail is not None and usual.pigtail is not None
+    assert abs(loose.pigtail.twists - truth["pigtail"]["twists"]) < loose.pigtail.twists_u95
+    # Its crossings lie ten diameters apart, those of the other four.
+    assert loose.pigtail.twists_u95 > 1.5 * usual.pigtail.twists_u95
 
 
 @pytest.mark.parametrize("path", NEGATIVES, ids=lambda path: path.stem)

@@ -91,6 +91,16 @@ def test_measuring_again_stays_where_it_is() -> None:
     assert again.px == pytest.approx(first.px, rel=0.03)
 
 
+@pytest.mark.parametrize("sigma_px", [1.0, 1.5, 2.0, 3.0, 4.0])
+def test_blur_makes_it_less_sure_until_nothing_is_said(sigma_px: float) -> None:
+    picture = draw(10.0, 35.0)
+    sharp, blurred = measured(picture, 10.0), measured(cv2.GaussianBlur(picture, (0, 0), sigma_px), 10.0)
+    assert sharp is not None and (blurred is not None or sigma_px > 1.0)
+    if blurred is not None:
+        assert blurred.u_px > 1.05 * sharp.u_px
+        assert abs(blurred.px - 10.0) < 2 * blurred.u_px
+
+
 def test_brightness_and_contrast_do_not_matter() -> None:
     picture = draw(10.0, 35.0)
     plain, changed = measured(picture, 10.0), measured((0.5 * picture + 20).astype(np.float32), 10.0)

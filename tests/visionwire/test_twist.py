@@ -235,6 +235,12 @@ def test_the_stated_uncertainty_covers() -> None:
     assert sum(inside) >= 53
 
 
+def test_looser_twist_is_stated_as_less_sure() -> None:
+    # Up to crossings five diameters apart the shift at the ends is a share of a twist; beyond, it grows with that.
+    usual, loose = (estimate(drawn(spacing_d, noise=1.0)).twists_u() for spacing_d in (4.0, 9.0))
+    assert loose == pytest.approx(usual * 9.0 / 5.0, rel=0.15)
+
+
 def test_more_noise_is_never_stated_as_surer() -> None:
     stated = [estimate(drawn(4.0, noise=noise, seed=3)).twists_u() for noise in (1.0, 12.0, 40.0)]
     assert stated[0] < stated[1] < stated[2]
