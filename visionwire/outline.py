@@ -24,7 +24,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from visionwire import sharpness
 from visionwire.section import SHORTEST_D, Section, whole
 from visionwire.strip import smooth
 
@@ -40,19 +39,15 @@ LARGEST_LAST_STEP = 0.1
 FAR_MOVE, LARGEST_MOVE = 0.1, 0.9  # logarithm of the diameter over the one that the strip was made for
 LARGEST_OWN_U = 0.045
 LARGEST_FAR_SHARE = 0.4  # of what keeps step with the twist beside the pair, over that on it
-#: With wider edges, eleven of 16 painted wires of known diameter were read 10 to 54 % too wide.
-LARGEST_EDGE_D = 0.37
 FEWEST_TWISTS = 2.0
 LEAST_LIKENESS = 0.1
 STRIDES = (1, 2, 1, 2, 2)
 MIDDLE_SPACING = 1.3  # logarithm of the spacing in diameters that the network takes for zero
 
 # Against the rendered and painted pictures of known diameter the network reads so much too wide (logarithm), and
-# its own deviation leaves out all that the twists it learned from are not. Blur makes it read too wide, by no rule
-# that could be found: the deviation grows with the square of the blur, beyond a sharp picture's, in diameters. So 93 %
-# of the intervals held on the most blurred painted wires, the 58 of odd number (seed 91000), 79 % before.
+# its own deviation leaves out all that the twists it learned from are not.
 LEAN = 0.025
-OWN_U_SHARE, LEAST_U, BLUR_U, SHARP_PX = 1.5, 0.055, 9.0, 0.5
+OWN_U_SHARE, LEAST_U = 1.5, 0.055
 
 
 @dataclass(frozen=True)
@@ -96,16 +91,11 @@ def wire_diameter_px(luminance: NDArray[np.float32], section: Section) -> Diamet
         again = _settled(luminance, whole(luminance, section.spine_px, diameter_px))
         diameter_px, step, twist = min((diameter_px, step, twist), again, key=lambda one: one[1].own_u)
         moved = abs(float(np.log(diameter_px / section.strip.diameter_px)))
-    if _edge_width_px(section) > LARGEST_EDGE_D * diameter_px:
-        return None
     unsettled = abs(step.change) > LARGEST_LAST_STEP or moved > LARGEST_MOVE
     if unsettled or step.own_u > LARGEST_OWN_U or _far_share(twist) > LARGEST_FAR_SHARE:
         return None
     diameter_px *= float(np.exp(-LEAN))
-    blur_px = sharpness.near_line(luminance, section.spine_px, diameter_px, section.px_per_twist) or 0.0
-    blur_d2 = max(blur_px**2 - SHARP_PX**2, 0.0) / diameter_px**2
-    terms = (LEAST_U, OWN_U_SHARE * step.own_u, BLUR_U * blur_d2)
-    return Diameter(diameter_px, diameter_px * float(np.linalg.norm(terms)))
+    return Diameter(diameter_px, diameter_px * float(np.hypot(LEAST_U, OWN_U_SHARE * step.own_u)))
 
 
 def _settled(luminance: NDArray[np.float32], section: Section) -> tuple[float, Step, Floats]:
@@ -148,14 +138,6 @@ def one_twist(
     fit = smooth(section.twist.local_fit[None], 4 / section.strip.step_d)[0, inner]
     mean = _registered(level, _shares(phase), np.maximum(fit, 0.02), play, twist_columns)
     return mean, twist_columns * section.strip.step_d * section.strip.diameter_px
-
-
-def _edge_width_px(section: Section) -> float:
-    """Return how wide the sharpest edges along the wire are: contrast over steepest slope."""
-    values = section.strip.values[:, section.first : section.last + 1]
-    slope = np.abs(np.gradient(values, section.strip.row_step_d, axis=0))
-    dark, bright = np.percentile(values, [5, 95])
-    return float((bright - dark) / max(float(np.percentile(slope, 98)), 1e-9)) * section.strip.diameter_px
 
 
 def _far_share(twist: Floats) -> float:
