@@ -96,11 +96,16 @@ def _table(values: Sequence[tuple[str, str, float]]) -> Floats:
     for part, person, value in values:
         cells.setdefault((part, person), []).append(value)
     parts, people = (sorted({cell[k] for cell in cells}) for k in (0, 1))
-    counts = {len(cells.get((part, person), [])) for part in parts for person in people}
+    counts = {(part, person): len(cells.get((part, person), [])) for part in parts for person in people}
     if len(parts) < 2 or len(people) < 2:
         raise ValueError(
             f"the study has safeties: {len(parts)}, people: {len(people)}; at least two of each are needed"
         )
-    if len(counts) != 1 or min(counts) < 2:
-        raise ValueError("not every person photographed every safety as often, twice or more; complete the study")
+    most = max(2, *counts.values())
+    short = [f"{person} has {count} of {part}" for (part, person), count in counts.items() if count < most]
+    if short:
+        raise ValueError(
+            f"every person must have as many readings of every safety, {most} here, but {', '.join(short)}; complete "
+            "the study"
+        )
     return np.array([[cells[part, person] for person in people] for part in parts])

@@ -260,8 +260,8 @@ CODES: dict[str, Code] = {
     ),
     "find-in-doubt": Code(
         "flag",
-        "what was read is a twisted pair of wires, rightly followed, with a probability of {belief:.0f} %, which leaves too little for a call of conforming",
-        "look at the marked picture to see that it is the wire, and take another one closer and lit from the side",
+        "that what was read is the wire, rightly followed, is only {belief:.0f} % sure, too little for a call of conforming",
+        "take another picture, closer and lit from the side, or see on the marked picture that the line lies on the wire from end to end",
     ),
     "picture-mirrored": Code(
         "flag",
@@ -358,16 +358,16 @@ def refuse(code: str, **figures: float | str) -> Refusal:
 
 #: What most likely hid the wire from a picture in which none was found.
 CAUSES = {
-    "blurred": "likely it is blur: the picture is blurred by {blur_px:.1f} px, and under {enough_px:.1f} px would do",
-    "moved": "likely it is a movement, which smeared the card by {smear_px:.1f} px; under {enough_px:.1f} px would do",
-    "over-exposed": "likely it is the light: {percent:.0f} % of the picture is burnt out to white; slide the brightness down",
-    "under-exposed": "likely it is the light: nine tenths of the picture have under {level:.0f} % of full brightness; give more",
+    "blurred": "first of all focus, for blur likely hid it: {blur_px:.1f} px, where under {enough_px:.1f} px would do",
+    "moved": "first of all brace the phone, for a movement likely hid it: {smear_px:.1f} px, where under {enough_px:.1f} px would do",
+    "over-exposed": "first of all slide the brightness down, for {percent:.0f} % of the picture is burnt out to white",
+    "under-exposed": "first of all give more light, for nine tenths of the picture have under {level:.0f} % of full brightness",
 }
 
 
 def because(refusal: Refusal, cause: str, **figures: float) -> Refusal:
-    """Return the refusal with its likely cause, one of `CAUSES`, named in its advice."""
-    return dataclasses.replace(refusal, advice=f"{refusal.advice}; {CAUSES[cause].format(**figures)}")
+    """Return the refusal with its likely cause, one of `CAUSES`, named before its advice."""
+    return dataclasses.replace(refusal, advice=f"{CAUSES[cause].format(**figures)}; {refusal.advice}")
 
 
 def noted(reading: Reading, flags: Sequence[Flag]) -> Reading:

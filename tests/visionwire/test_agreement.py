@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -72,6 +73,22 @@ def test_a_study_that_is_not_whole(values: list[tuple[str, str, float]]) -> None
         agreement(values)
 
 
+def test_what_falls_short_is_named() -> None:
+    part, person, _ = VALUES[-1]
+    with pytest.raises(ValueError, match=f"{person} has 2 of {part}"):
+        agreement(VALUES[:-1])
+
+
+def test_why_a_photograph_gave_no_reading_is_said(tmp_path: Path) -> None:
+    for part in ("a", "b"):
+        for person in ("ann", "bo"):
+            (tmp_path / part / person).mkdir(parents=True)
+    cv2.imwrite(str(tmp_path / "a" / "bo" / "1.png"), np.full((200, 300, 3), 90, np.uint8))
+    result = CliRunner().invoke(app, ["agreement", str(tmp_path)])
+    assert result.exit_code == ExitCode.USAGE
+    assert "a/bo/1.png: no reference card was found" in result.stderr
+
+
 def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table = tmp_path / "study.csv"
     rows = [f"{part},{person},{7 + 0.2 * value:.4f}" for part, person, value in VALUES]
@@ -87,4 +104,4 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
     assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE
     thick = CliRunner().invoke(app, ["agreement", str(table), "--wire", "32"])
-    assert thick.exit_code == ExitCode.USAGE and "the nearest that works is 0.25" in thick.stderr
+    assert thick.exit_code == ExitCode.USAGE and "for 32 thousandths of an inch give 0.032" in thick.stderr

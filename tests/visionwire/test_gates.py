@@ -215,8 +215,8 @@ def cause(scene: Scene, luminance: NDArray[np.float32], with_card: bool = True) 
     missed = refuse("no-twisted-wire")
     given = (scene.plane, scene.px_per_twist) if with_card else (None, None)
     named = gates.with_likely_cause(missed, luminance, *given)
-    assert named.advice.startswith(missed.advice)
-    return named.advice.removeprefix(missed.advice)
+    assert named.advice.endswith(missed.advice)
+    return named.advice.removesuffix(missed.advice)
 
 
 def test_a_good_picture_without_wire_is_given_no_cause(scene: Scene) -> None:
@@ -227,7 +227,7 @@ def test_a_good_picture_without_wire_is_given_no_cause(scene: Scene) -> None:
 def test_blur_that_hides_the_wire_is_named(scene: Scene, with_card: bool) -> None:
     sigma_px = scene.px_per_twist / 5
     said = cause(scene, scene.smeared(gaussian(sigma_px**2 * np.eye(2))), with_card)
-    assert figure(r"likely it is blur: the picture is blurred by ([\d.]+) px", said) == pytest.approx(sigma_px, rel=0.3)
+    assert figure(r"blur likely hid it: ([\d.]+) px", said) == pytest.approx(sigma_px, rel=0.3)
     enough_px = figure(r"under ([\d.]+) px would do", said)
     assert cause(scene, scene.smeared(gaussian((0.7 * enough_px) ** 2 * np.eye(2))), with_card) == ""
 
@@ -235,7 +235,7 @@ def test_blur_that_hides_the_wire_is_named(scene: Scene, with_card: bool) -> Non
 def test_a_movement_that_hides_the_wire_is_named(scene: Scene) -> None:
     length_px = 0.6 * scene.px_per_twist
     said = cause(scene, scene.smeared(smear(length_px, 20.0)))
-    assert figure(r"a movement, which smeared the card by ([\d.]+) px", said) == pytest.approx(length_px, rel=0.25)
+    assert figure(r"a movement likely hid it: ([\d.]+) px", said) == pytest.approx(length_px, rel=0.25)
 
 
 def test_light_that_hides_the_wire_is_named(scene: Scene) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from visionwire.cli.numbers import wire_diameter_in
+from visionwire.cli.values import wire_diameter_in
 from visionwire.errors import ArchiveError, UsageError
 
 
@@ -41,15 +41,18 @@ def agreement(
         if isinstance(result, Reading) and result.runs:
             values.append((safety, person, result.runs[0].twists_per_inch))
         else:
-            lost.append(what.name)
+            why = "no run was read" if isinstance(result, Reading) else result.message
+            lost.append(f"{safety}/{person}/{what.name}: {why}")
     tolerance = None if band.low is None or band.high is None else band.high - band.low
     try:
         found = analysed(values, tolerance)
     except ValueError as error:
-        names = f" (no reading of {', '.join(lost)})" if lost else ""
+        names = f"; not read were {'; '.join(lost)}" if lost else ""
         raise UsageError(f"{study}: {error}{names}") from error
     total = found.total or 1.0
     print(f"{study}: {len(values)} readings, twists per inch")
+    for line in lost:
+        print(f"  not read: {line}")
     for name, value in (
         ("repeatability", found.repeatability),
         ("reproducibility", found.reproducibility),

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from visionwire.errors import UsageError
+
 if TYPE_CHECKING:
     from visionwire.archive import Progress
 
@@ -42,7 +44,7 @@ def archive(
         typer.Option(metavar="FILE.csv", help="Names in its first column, then technician, station, aircraft, taken."),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
-    limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take.")] = 120.0,
+    limit: Annotated[float, typer.Option(min=1, metavar="SECONDS", help="What one picture may take.")] = 120.0,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A dask scheduler whose workers reach the same files.")
     ] = None,
@@ -54,6 +56,10 @@ def archive(
     from visionwire.cli.check import options_from
 
     options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
+    if options.method == "wraps":
+        raise UsageError(
+            "--method wraps needs the two ends of each turnbuckle; read one at a time, with visionwire check"
+        )
     settings = Settings(
         options.limits, options.wire_in, options.card, options.finders, options.method, options.tightens
     )
@@ -77,9 +83,16 @@ def archive(
         book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
-    words = ", ".join(f"{count} {state}{'' if count == 1 else 's'}" for state, count in sorted(counts.items()))
-    print(f"{ledger}: {sum(counts.values())} files, {words.replace('unreadables', 'unreadable')}")
+    print(f"{ledger}: {sum(counts.values())} files, {states_words(counts)}")
     print("visionwire trends shows them; the aircraft's own manual and licensed practice govern", file=sys.stderr)
+
+
+def states_words(counts: dict[str, int]) -> str:
+    """Say how many files are in each state."""
+    plural = {"reading": "readings", "refusal": "refusals"}
+    return ", ".join(
+        f"{count} {state if count == 1 else plural.get(state, state)}" for state, count in sorted(counts.items())
+    )
 
 
 def _tell(progress: Progress) -> None:

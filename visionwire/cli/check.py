@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 import typer
 
 from visionwire.cli.complaint import complain
-from visionwire.cli.numbers import numbers, wire_diameter_in
+from visionwire.cli.values import numbers, one_of, wire_diameter_in
 from visionwire.errors import ExitCode, LimitsError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -189,7 +189,9 @@ def options_from(
 
     if (start is None) != (end is None):
         given, missing = ("--start", "--end") if end is None else ("--end", "--start")
-        raise UsageError(f"{given} was given without {missing}; give both ends of the run or none")
+        raise UsageError(
+            f"{given} was given without {missing}; give both ends of the run, such as --start 120,340 --end 900,410"
+        )
     if len(photos) > 1 and (start or scale or head):
         raise UsageError("--start, --end, --scale and --head are pixels of one picture; give one photograph with them")
     ends = _point("--start", start), _point("--end", end)
@@ -207,8 +209,8 @@ def options_from(
         start=ends[0],
         end=ends[1],
         two_points=_two_points(scale),
-        finders=_finders(finder),
-        method=_method(method),
+        finders=one_of("--finder", finder, FINDERS),
+        method=one_of("--method", method, METHODS),
         tightens=_tightens(tightens, method),
         heads=_heads(head, tightens),
         plan=planned,
@@ -329,20 +331,13 @@ def _sheet_paths(photos: list[str], folder: Path | None) -> Iterator[tuple[str, 
         yield photo, None if folder is None else folder / name
 
 
-def _method(method: str) -> Method:
-    if method not in METHODS:
-        raise UsageError(f"--method is {method!r}; it must be one of {', '.join(METHODS)}")
-    return METHODS[method]
-
-
 def _tightens(way: str | None, method: str) -> Tightens | None:
     if way is None:
         return None
-    if way not in TIGHTENS:
-        raise UsageError(f"--tightens is {way!r}; it must be one of {', '.join(TIGHTENS)}")
+    tightens = one_of("--tightens", way, TIGHTENS)
     if method != "double":
         raise UsageError(f"--tightens is of runs of double twist, not of --method {method}; leave one of them out")
-    return TIGHTENS[way]
+    return tightens
 
 
 def _heads(texts: list[str] | None, way: str | None) -> tuple[tuple[float, float], ...]:
@@ -358,12 +353,6 @@ def _plan(path: str | None) -> Plan | None:
     from visionwire.plan import load_plan
 
     return load_plan(path)
-
-
-def _finders(finder: str) -> tuple[Finder, ...]:
-    if finder not in FINDERS:
-        raise UsageError(f"--finder is {finder!r}; it must be one of {', '.join(FINDERS)}")
-    return FINDERS[finder]
 
 
 def _folder(sheet: str | None) -> Path | None:
@@ -394,7 +383,7 @@ def _card(name: str | None) -> Card | None:
 def _point(option: str, text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
-    x, y = numbers(option, text, "two numbers X,Y in pixels, such as 120,340", 2)
+    x, y = numbers(option, text, "two numbers X,Y with a comma and no space between, in pixels, such as 120,340", 2)
     return x, y
 
 

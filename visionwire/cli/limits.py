@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visionwire.cli.numbers import numbers, wire_diameter_in
+from visionwire.cli.values import numbers, wire_diameter_in
 
 if TYPE_CHECKING:
     from visionwire.limits import Count, DecisionRule, Length, LimitSet
@@ -44,7 +44,7 @@ def limits(
         raise UsageError("limits shows one set or compares two; name no more than two")
     # All that may be wrong is said before anything is printed.
     risks = [] if risk is None else [risk_words(name, risk, wire_in) for name in names]
-    for line in [*(describe(names[0]) if len(names) == 1 else compare(*names)), *risks]:
+    for line in [*risks, *(describe(names[0]) if len(names) == 1 else compare(*names))]:
         print(line)
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from visionwire.cli.numbers import hole_diameter_in, wire_diameter_in
+from visionwire.cli.values import hole_diameter_in, wire_diameter_in
 
 
 def plan(
@@ -54,9 +54,7 @@ def plan(
         print(json.dumps(record) if as_json else "\n".join([*lines, *cautions]))
         return
     if hole is None:
-        raise UsageError(
-            "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"
-        )
+        raise UsageError("no hole was given; give it and the places, such as visionwire plan 0,0 1.5,0.25 --hole 0.060")
     wish = Wish(
         fasteners=tuple(fastener(text, unit) for text in fasteners or ()),
         hole_in=hole_diameter_in(hole),

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from visionwire.cli.archive import states_words
+from visionwire.cli.values import one_of
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -49,7 +51,7 @@ def trends(
             print(html)
     finally:
         book.close()
-    print(f"{ledger}: {found.files} files, {_counts(found.states)}; calls: {_counts(found.calls) or 'none'}")
+    print(f"{ledger}: {found.files} files, {states_words(found.states)}; calls: {_counts(found.calls) or 'none'}")
     if found.earlier:
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
     for row in found.work[:LISTED]:
@@ -66,8 +68,7 @@ def review(
     reason: Annotated[str, typer.Option(metavar="WORDS", help="Why.")],
 ) -> None:
     """Write a person's decision beside a reading; nothing is ever written over, a later decision stands."""
-    if decision not in DECISIONS:
-        raise UsageError(f"--decision is {decision!r}; it must be one of {', '.join(DECISIONS)}")
+    one_of("--decision", decision, dict.fromkeys(DECISIONS))
     if not by.strip() or not reason.strip():
         raise UsageError("--by and --reason must say something; name who decided and why")
     book = _opened(ledger)
@@ -97,6 +98,7 @@ def verify(ledger: LedgerFile) -> None:
     wrong, files = [], 0
     try:
         broken = book.broken_links()
+        (decisions,) = next(book.ask("SELECT COUNT(*) FROM dispositions"))
         for path, sha256 in book.ask("SELECT path, sha256 FROM files ORDER BY path"):
             files += 1
             now, _, problem = sha256_of(path) if sha256 is not None else (None, 0, "")
@@ -107,7 +109,8 @@ def verify(ledger: LedgerFile) -> None:
     wrong += [f"decision {number}: it, or the one before it, was changed" for number in broken]
     for line in wrong:
         print(line)
-    print(f"{ledger}: {files} files, {f'{len(wrong)} things that do not hold' if wrong else 'all unchanged'}")
+    held = f"{len(wrong)} things that do not hold" if wrong else "all unchanged"
+    print(f"{ledger}: {files} files, decisions: {decisions}, {held}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 

@@ -61,7 +61,7 @@ def first_number(section: SectionEvidence) -> int:
 
 def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence | None, chord: bool = False) -> Picture:
     longer_px = max(view.pixels.shape[:2])
-    text_px = max(14, round(longer_px / 46))
+    text_px = max(14, round(longer_px / 38))
     width_px = 2 if chord else max(1, round(longer_px / 850))
     dots, ink = blank_ink(view.pixels), blank_ink(view.pixels)
     for section in sections:
@@ -73,9 +73,9 @@ def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence 
             _draw_name(ink, spine, section.name, half_px, text_px)
     if evidence is not None:
         _draw_pattern(dots, ink, view, evidence, text_px)
-        _draw_card(ink, view, evidence, 0.35 * text_px)
+        _draw_card(ink, view, evidence, 0.29 * text_px)
         for axis in () if evidence.axes_px is None else view.place(evidence.axes_px):
-            draw_ring(ink, axis, 0.35 * text_px)
+            draw_ring(ink, axis, 0.29 * text_px)
     return press(press(view.pixels, dots), ink, edge_px=width_px)  # what lies on the wire has the thinnest edge
 
 

@@ -108,9 +108,15 @@ def call_words(reading: Reading) -> str:
 
 
 def confidence_words(reading: Reading) -> str:
-    """Say how sure the call is; an undecided one can only be sure of the likelier side."""
-    side = " in the likelier side" if reading.call == "undecided" else ""
-    return f"confidence {percent(reading.confidence)}{side}"
+    """Say how sure the call is; of an undecided one, how likely the likelier side is, and which that is."""
+    said = f"confidence {percent(reading.confidence)}"
+    if reading.call != "undecided":
+        return said
+    if reading.confidence <= 0.5:
+        return f"{said}: as likely the one as the other"
+    # Of what was read and believed: a confidence above this product is that of the other side (`judge.overall`).
+    conforms = math.prod(check.probability_conforming for check in reading.checks)
+    return f"{said} that it {'conforms' if conforms >= max(0.5, reading.confidence - 1e-9) else 'does not conform'}"
 
 
 def limits_words(low: float | None, high: float | None) -> str:

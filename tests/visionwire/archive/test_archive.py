@@ -409,7 +409,7 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     )
     assert done.exit_code == 0 and "5 files" in done.stdout
     shown = runner.invoke(app, ["trends", ledger, "--html", page, "--csv", table])
-    assert shown.exit_code == 0 and "1 conforming" in shown.stdout
+    assert shown.exit_code == 0 and "1 conforming" in shown.stdout and "3 refusals" in shown.stdout
     html = Path(page).read_text()
     assert "bay 1" in html and "eye protection" in html and "http" not in html.replace("http://www.w3.org", "")
     assert Path(table).read_bytes().startswith(b"\xef\xbb\xbf")
@@ -417,8 +417,11 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     demo = str(folder / "demo.jpg")
     words = ["review", ledger, demo, "--decision", "accept", "--by", "A. Person", "--reason", "as drawn"]
     assert runner.invoke(app, words).exit_code == 0
-    assert runner.invoke(app, ["verify", ledger]).exit_code == 0
+    held = runner.invoke(app, ["verify", ledger])
+    assert held.exit_code == 0 and "5 files, decisions: 1, all unchanged" in held.stdout
     Path(demo).write_bytes(Path(demo).read_bytes() + b"\0")
     changed = runner.invoke(app, ["verify", ledger])
     assert changed.exit_code == ExitCode.NONCONFORMING and "another than the one" in changed.stdout
     assert runner.invoke(app, ["trends", str(tmp_path / "none.db")]).exit_code == ExitCode.FILE
+    turnbuckles = runner.invoke(app, ["archive", str(folder), "--ledger", ledger, "--method", "wraps"])
+    assert turnbuckles.exit_code == ExitCode.USAGE and "read one at a time" in turnbuckles.stderr

@@ -129,7 +129,7 @@ def test_a_guard_band_in_place_of_the_two_probabilities(tmp_path: Path) -> None:
         (["common", "--risk", "7,0"], "--risk is '7,0'; it must be MEAN,DEVIATION,U"),
         (["common", "metric", "--risk", "a,b,c"], "--risk is 'a,b,c'"),
         (["common", "--risk", "7,0.3,0.1", "--wire", "thin"], "--wire is 'thin'; it must be a diameter in inches"),
-        (["common", "--risk", "7,0.3,0.1", "--wire", "32"], "the nearest that works is 0.25"),
+        (["common", "--risk", "7,0.3,0.1", "--wire", "32"], "for 32 thousandths of an inch give 0.032"),
         (["by-diameter", "--risk", "7,0.3,0.1"], "give the wire with --wire"),
         (["--risk", "7,0.3,0.1"], "--risk is of a limit set; name one"),
     ],

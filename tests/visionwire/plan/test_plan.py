@@ -253,12 +253,15 @@ def test_places_given_in_mm_are_said_in_mm_too() -> None:
     [
         (["--hole", "abc"], "--hole is 'abc'; it must be the diameter of the hole in inches, such as 0.060, or 1.5mm"),
         (["--hole", "nan"], "--hole is 'nan'; it must be the diameter of the hole in inches, such as 0.060, or 1.5mm"),
-        (["--hole", "0.06", "--wire", "x"], "--wire is 'x'; it must be a diameter in inches, such as 0.032"),
+        (["--hole", "0.06", "--wire", "x"], "--wire is 'x'; it must be a diameter in inches, such as 0.032, or 0.8mm"),
         (
             ["--hole", "1.8", "--unit", "mm"],
             "the hole is 1.8 in; give its diameter in inches, such as 0.060, or 1.5mm",
         ),
-        ([], "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"),
+        (
+            [],
+            "no hole was given; give it and the places, such as visionwire plan 0,0 1.5,0.25 --hole 0.060",
+        ),
     ],
 )
 def test_a_word_that_is_off_is_one_sentence(words: list[str], sentence: str) -> None:

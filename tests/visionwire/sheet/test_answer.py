@@ -9,6 +9,7 @@ import pytest
 
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
+from visionwire.sheet.words import confidence_words
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
@@ -24,8 +25,25 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
 @pytest.mark.parametrize("call", ["conforming", "nonconforming", "undecided"])
 def test_the_call_is_a_word_and_comes_first(reading_of: Callable[..., Reading], call: str) -> None:
     first = answer_lines(reading_of("a.jpg", call))[0]
-    side = " in the likelier side" if call == "undecided" else ""
+    side = " that it conforms" if call == "undecided" else ""
     assert first == f"a.jpg: {call.upper()} (confidence 96 %{side})"
+
+
+@pytest.mark.parametrize(
+    ("probability", "confidence", "side"),
+    [(0.99, 0.97, " that it conforms"), (0.9, 0.6, " that it conforms"), (0.3, 0.72, " that it does not conform")],
+)
+def test_undecided_says_which_side_is_likelier(
+    reading: Reading, probability: float, confidence: float, side: str
+) -> None:
+    checks = (dataclasses.replace(reading.checks[0], probability_conforming=probability),)
+    undecided = dataclasses.replace(reading, call="undecided", confidence=confidence, checks=checks)
+    assert confidence_words(undecided) == f"confidence {100 * confidence:.0f} %{side}"
+
+
+def test_of_what_is_cut_off_neither_side_is_likelier(reading: Reading) -> None:
+    undecided = dataclasses.replace(reading, call="undecided", confidence=0.5)
+    assert confidence_words(undecided) == "confidence 50 %: as likely the one as the other"
 
 
 def test_no_limits_and_no_pigtail(reading: Reading) -> None:
