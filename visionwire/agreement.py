@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 #: The interaction is pooled with repeatability where it is no surer than this (AIAG; from memory).
 POOLED_ABOVE = 0.25
 SIGMAS, CATEGORIES = 6.0, 1.41
+MOST_NAMED = 6
 
 
 @dataclass(frozen=True)
@@ -102,10 +103,10 @@ def _table(values: Sequence[tuple[str, str, float]]) -> Floats:
             f"the study has safeties: {len(parts)}, people: {len(people)}; at least two of each are needed"
         )
     most = max(2, *counts.values())
-    short = [f"{person} has {count} of {part}" for (part, person), count in counts.items() if count < most]
-    if short:
+    if short := [f"{person} has {count} of {part}" for (part, person), count in counts.items() if count < most]:
+        more = f" and {len(short) - MOST_NAMED} more fall short" if len(short) > MOST_NAMED else ""
         raise ValueError(
-            f"every person must have as many readings of every safety, {most} here, but {', '.join(short)}; complete "
-            "the study"
+            f"of every safety every person must have as many readings, here {most}, and {', '.join(short[:MOST_NAMED])}"
+            f"{more}; complete the study"
         )
     return np.array([[cells[part, person] for person in people] for part in parts])

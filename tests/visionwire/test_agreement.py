@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
+from PIL import Image
 from typer.testing import CliRunner
 
 from visionwire.agreement import agreement
 from visionwire.cli import app
 from visionwire.errors import ExitCode
+
+PICTURES = Path(__file__).parents[2] / "fixtures" / "pictures"
 
 # The worked study of ten parts, three people and three trials: AIAG, Measurement Systems Analysis, chapter III (from
 # memory, as are its results by analysis of variance).
@@ -73,20 +75,29 @@ def test_a_study_that_is_not_whole(values: list[tuple[str, str, float]]) -> None
         agreement(values)
 
 
-def test_what_falls_short_is_named() -> None:
-    part, person, _ = VALUES[-1]
-    with pytest.raises(ValueError, match=f"{person} has 2 of {part}"):
+def test_who_falls_short_is_named() -> None:
+    with pytest.raises(ValueError, match="here 3, and C has 2 of part 9; complete the study"):
         agreement(VALUES[:-1])
+    with pytest.raises(ValueError, match=r"B has 1 of part 0.* and 14 more fall short; complete"):
+        agreement([*VALUES[:40], *VALUES[60:]])
 
 
-def test_why_a_photograph_gave_no_reading_is_said(tmp_path: Path) -> None:
-    for part in ("a", "b"):
-        for person in ("ann", "bo"):
-            (tmp_path / part / person).mkdir(parents=True)
-    cv2.imwrite(str(tmp_path / "a" / "bo" / "1.png"), np.full((200, 300, 3), 90, np.uint8))
-    result = CliRunner().invoke(app, ["agreement", str(tmp_path)])
-    assert result.exit_code == ExitCode.USAGE
-    assert "a/bo/1.png: no reference card was found" in result.stderr
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_picture_that_was_not_read_is_named_with_the_reason(tmp_path: Path, whole: bool) -> None:
+    for safety in ("s1", "s2"):
+        for person in ("ann", "bob"):
+            for take in range(2):
+                place = tmp_path / safety / person / f"{take}.jpg"
+                place.parent.mkdir(parents=True, exist_ok=True)
+                place.symlink_to(PICTURES / "demo.jpg")
+    dark = tmp_path / "s1" / "bob" / ("dark.png" if whole else "1.jpg")
+    dark.unlink(missing_ok=True)
+    Image.fromarray(np.full((90, 120, 3), 7, np.uint8)).save(dark)
+    result = CliRunner().invoke(app, ["agreement", str(tmp_path), "--wire", "0.032"])
+    (line,) = [line for line in result.output.splitlines() if "not read" in line]
+    assert line.startswith(f"  not read: {dark} (of s1, by bob): no twisted pair of wires was found")
+    assert result.exit_code == (0 if whole else ExitCode.USAGE)
+    assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1" in result.stderr)
 
 
 def test_the_command_reads_a_table(tmp_path: Path) -> None:
@@ -104,4 +115,4 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
     assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE
     thick = CliRunner().invoke(app, ["agreement", str(table), "--wire", "32"])
-    assert thick.exit_code == ExitCode.USAGE and "for 32 thousandths of an inch give 0.032" in thick.stderr
+    assert thick.exit_code == ExitCode.USAGE and "for 32 thousandths give --wire 0.032" in thick.stderr

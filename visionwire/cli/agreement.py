@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import csv
+import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from visionwire.cli.values import wire_diameter_in
+from visionwire.cli.numbers import wire_diameter_in
 from visionwire.errors import ArchiveError, UsageError
 
 
@@ -27,7 +28,7 @@ def agreement(
     from visionwire.agreement import agreement as analysed
     from visionwire.limits import density_band, load_limits
     from visionwire.measure import measure
-    from visionwire.reading import Reading
+    from visionwire.reading import Reading, Refusal
 
     wire_in = wire_diameter_in(wire)
     limit_set = load_limits(limits)
@@ -41,18 +42,17 @@ def agreement(
         if isinstance(result, Reading) and result.runs:
             values.append((safety, person, result.runs[0].twists_per_inch))
         else:
-            why = "no run was read" if isinstance(result, Reading) else result.message
-            lost.append(f"{safety}/{person}/{what.name}: {why}")
+            why = result.message if isinstance(result, Refusal) else "no run is in it"
+            lost.append(f"  not read: {what} (of {safety}, by {person}): {why}")
     tolerance = None if band.low is None or band.high is None else band.high - band.low
     try:
         found = analysed(values, tolerance)
     except ValueError as error:
-        names = f"; not read were {'; '.join(lost)}" if lost else ""
-        raise UsageError(f"{study}: {error}{names}") from error
+        for line in lost:
+            print(line, file=sys.stderr)
+        raise UsageError(f"{study}: {error}") from error
     total = found.total or 1.0
     print(f"{study}: {len(values)} readings, twists per inch")
-    for line in lost:
-        print(f"  not read: {line}")
     for name, value in (
         ("repeatability", found.repeatability),
         ("reproducibility", found.reproducibility),
@@ -68,6 +68,8 @@ def agreement(
             f"{100 * found.share_of_tolerance:.1f} % of the width of the band of {limit_set.name}{wide}"
         )
     print(f"  {found.categories} distinct categories; 5 or more are what is asked for (AIAG, from memory)")
+    for line in lost:
+        print(line)
 
 
 def _rows(study: Path) -> list[tuple[str, str, Path | float]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from pathlib import Path
@@ -9,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from visionwire.cli.numbers import one_of
+from visionwire.cli.trends import counted, states_words
 from visionwire.errors import UsageError
 
 if TYPE_CHECKING:
@@ -44,7 +47,7 @@ def archive(
         typer.Option(metavar="FILE.csv", help="Names in its first column, then technician, station, aircraft, taken."),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
-    limit: Annotated[float, typer.Option(min=1, metavar="SECONDS", help="What one picture may take.")] = 120.0,
+    limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take.")] = 120.0,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A dask scheduler whose workers reach the same files.")
     ] = None,
@@ -53,13 +56,17 @@ def archive(
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
     from visionwire.archive import Ledger, Settings, listed, run
     from visionwire.archive.files import from_table, pattern_of
-    from visionwire.cli.check import options_from
+    from visionwire.cli.check import METHODS, options_from
 
-    options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
-    if options.method == "wraps":
+    if one_of("--method", method, METHODS) == "wraps":
         raise UsageError(
-            "--method wraps needs the two ends of each turnbuckle; read one at a time, with visionwire check"
+            "--method wraps is pointed at picture by picture, which an archive cannot do; read each with "
+            "visionwire check PHOTO --method wraps --start X,Y --end X,Y"
         )
+    for option, allowed, wanted in (("--limit", limit, "seconds, such as 120"), ("--memory", memory, "GB, such as 4")):
+        if not 0 < allowed < math.inf:
+            raise UsageError(f"{option} is {allowed:g}; it must be a number above 0 of {wanted}")
+    options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
     settings = Settings(
         options.limits, options.wire_in, options.card, options.finders, options.method, options.tightens
     )
@@ -83,24 +90,16 @@ def archive(
         book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
-    print(f"{ledger}: {sum(counts.values())} files, {states_words(counts)}")
+    print(f"{ledger}: {counted(sum(counts.values()), 'file')}, {states_words(counts)}")
     print("visionwire trends shows them; the aircraft's own manual and licensed practice govern", file=sys.stderr)
-
-
-def states_words(counts: dict[str, int]) -> str:
-    """Say how many files are in each state."""
-    plural = {"reading": "readings", "refusal": "refusals"}
-    return ", ".join(
-        f"{count} {state if count == 1 else plural.get(state, state)}" for state, count in sorted(counts.items())
-    )
 
 
 def _tell(progress: Progress) -> None:
     rate = progress.done / max(progress.seconds, 1e-9)
     left = (progress.total - progress.done) / max(rate, 1e-9)
-    states = ", ".join(f"{count} {state}" for state, count in progress.states.items())
     print(
-        f"\r{progress.done} of {progress.total}, {60 * rate:.0f} a minute, {left / 60:.0f} min left; {states}   ",
+        f"\r{progress.done} of {progress.total}, {60 * rate:.0f} a minute, {left / 60:.0f} min left; "
+        f"{states_words(progress.states)}   ",
         end="",
         file=sys.stderr,
         flush=True,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 import typer
 
 from visionwire.cli.complaint import complain
-from visionwire.cli.values import numbers, one_of, wire_diameter_in
+from visionwire.cli.numbers import numbers, one_of, wire_diameter_in
 from visionwire.errors import ExitCode, LimitsError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -29,7 +29,14 @@ if TYPE_CHECKING:
 MOST_INCHES = 1000.0
 LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
 METHODS: dict[str, Method] = {"double": "double", "single": "single", "wraps": "wraps"}
-TIGHTENS: dict[str, Tightens] = {"clockwise": "clockwise", "counter-clockwise": "counter-clockwise"}
+TIGHTENS: dict[str, Tightens] = {
+    "clockwise": "clockwise",
+    "counter-clockwise": "counter-clockwise",
+    # Also as people say it: the nearest word by its letters would be the wrong way round.
+    "cw": "clockwise",
+    "ccw": "counter-clockwise",
+    "anticlockwise": "counter-clockwise",
+}
 FINDERS: dict[str, tuple[Finder, ...]] = {
     "both": ("learned", "classical"),
     "learned": ("learned",),
@@ -105,7 +112,7 @@ def check(
         str, typer.Option(metavar="NAME|FILE.toml", help="Limit set; 'visionwire limits' lists them.")
     ] = "common",
     wire: Annotated[
-        str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches, such as 0.032.")
+        str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches, such as 0.032, or 0.8mm.")
     ] = None,
     card: Annotated[
         str | None, typer.Option(metavar="NAME|FILE.toml", help="The card beside the wire; without it, any known one.")
@@ -187,14 +194,12 @@ def options_from(
     """
     from visionwire.limits import density_band, load_limits
 
+    ends = _point("--start", start), _point("--end", end)
     if (start is None) != (end is None):
         given, missing = ("--start", "--end") if end is None else ("--end", "--start")
-        raise UsageError(
-            f"{given} was given without {missing}; give both ends of the run, such as --start 120,340 --end 900,410"
-        )
+        raise UsageError(f"{given} was given without {missing}; give both ends of the run or none")
     if len(photos) > 1 and (start or scale or head):
         raise UsageError("--start, --end, --scale and --head are pixels of one picture; give one photograph with them")
-    ends = _point("--start", start), _point("--end", end)
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
     limit_set, wire_in, planned = load_limits(limits), wire_diameter_in(wire), _plan(plan)
@@ -334,10 +339,10 @@ def _sheet_paths(photos: list[str], folder: Path | None) -> Iterator[tuple[str, 
 def _tightens(way: str | None, method: str) -> Tightens | None:
     if way is None:
         return None
-    tightens = one_of("--tightens", way, TIGHTENS)
+    chosen = one_of("--tightens", way, TIGHTENS)
     if method != "double":
         raise UsageError(f"--tightens is of runs of double twist, not of --method {method}; leave one of them out")
-    return tightens
+    return chosen
 
 
 def _heads(texts: list[str] | None, way: str | None) -> tuple[tuple[float, float], ...]:
@@ -383,7 +388,7 @@ def _card(name: str | None) -> Card | None:
 def _point(option: str, text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
-    x, y = numbers(option, text, "two numbers X,Y with a comma and no space between, in pixels, such as 120,340", 2)
+    x, y = numbers(option, text, f"two numbers X,Y in pixels with a comma between, such as {option} 120,340", 2)
     return x, y
 
 

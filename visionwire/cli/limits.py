@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visionwire.cli.values import numbers, wire_diameter_in
+from visionwire.cli.numbers import numbers, wire_diameter_in
 
 if TYPE_CHECKING:
     from visionwire.limits import Count, DecisionRule, Length, LimitSet
@@ -44,7 +44,8 @@ def limits(
         raise UsageError("limits shows one set or compares two; name no more than two")
     # All that may be wrong is said before anything is printed.
     risks = [] if risk is None else [risk_words(name, risk, wire_in) for name in names]
-    for line in [*risks, *(describe(names[0]) if len(names) == 1 else compare(*names))]:
+    shown = describe(names[0]) if len(names) == 1 else compare(*names)
+    for line in [*risks, *([""] if risks else []), *shown]:
         print(line)
 
 
@@ -65,7 +66,7 @@ def risk_words(name: str, process: str, wire_in: float | None) -> str:
         raise UsageError(f"--risk is {process!r}; it must be {wanted}") from error
     return (
         f"{chosen.name}: of 10 000 runs of such a process {10_000 * consumer:.1f} lie outside "
-        f"{limits_words(band.low, band.high)} and are called conforming, "
+        f"{limits_words(band.low, band.high)} twists per inch and are called conforming, "
         f"{10_000 * producer:.1f} lie inside and are called nonconforming (JCGM 106:2012, 9)"
     )
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from visionwire.cli.values import hole_diameter_in, wire_diameter_in
+from visionwire.cli.numbers import hole_diameter_in, wire_diameter_in
 
 
 def plan(
@@ -53,8 +53,16 @@ def plan(
         cautions = ["cautions", *(f"  {caution}" for caution in TURNBUCKLE_CAUTIONS)]
         print(json.dumps(record) if as_json else "\n".join([*lines, *cautions]))
         return
+    if hole is None and not fasteners:
+        raise UsageError(
+            "a plan needs where the fasteners stand and how wide their holes are, such as visionwire plan 0,0 1.6,0.1 "
+            "--hole 0.060, or a turnbuckle's cable, such as visionwire plan --turnbuckle 1/8; "
+            "'visionwire plan --help' says what else it takes"
+        )
     if hole is None:
-        raise UsageError("no hole was given; give it and the places, such as visionwire plan 0,0 1.5,0.25 --hole 0.060")
+        raise UsageError(
+            "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"
+        )
     wish = Wish(
         fasteners=tuple(fastener(text, unit) for text in fasteners or ()),
         hole_in=hole_diameter_in(hole),

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visionwire.cli.archive import states_words
-from visionwire.cli.values import one_of
+from visionwire.cli.numbers import one_of
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
 
 LISTED = 10
-DECISIONS = ("accept", "reject", "retake")
+DECISIONS = {word: word for word in ("accept", "reject", "retake")}
 LedgerFile = Annotated[Path, typer.Argument(metavar="FILE.db", help="The ledger.")]
 
 
@@ -51,7 +51,8 @@ def trends(
             print(html)
     finally:
         book.close()
-    print(f"{ledger}: {found.files} files, {states_words(found.states)}; calls: {_counts(found.calls) or 'none'}")
+    calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
+    print(f"{ledger}: {counted(found.files, 'file')}, {states_words(found.states)}; calls: {calls}")
     if found.earlier:
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
     for row in found.work[:LISTED]:
@@ -68,7 +69,7 @@ def review(
     reason: Annotated[str, typer.Option(metavar="WORDS", help="Why.")],
 ) -> None:
     """Write a person's decision beside a reading; nothing is ever written over, a later decision stands."""
-    one_of("--decision", decision, dict.fromkeys(DECISIONS))
+    decision = one_of("--decision", decision, DECISIONS)
     if not by.strip() or not reason.strip():
         raise UsageError("--by and --reason must say something; name who decided and why")
     book = _opened(ledger)
@@ -98,7 +99,7 @@ def verify(ledger: LedgerFile) -> None:
     wrong, files = [], 0
     try:
         broken = book.broken_links()
-        (decisions,) = next(book.ask("SELECT COUNT(*) FROM dispositions"))
+        ((decisions,),) = book.ask("SELECT COUNT(*) FROM dispositions")
         for path, sha256 in book.ask("SELECT path, sha256 FROM files ORDER BY path"):
             files += 1
             now, _, problem = sha256_of(path) if sha256 is not None else (None, 0, "")
@@ -109,8 +110,8 @@ def verify(ledger: LedgerFile) -> None:
     wrong += [f"decision {number}: it, or the one before it, was changed" for number in broken]
     for line in wrong:
         print(line)
-    held = f"{len(wrong)} things that do not hold" if wrong else "all unchanged"
-    print(f"{ledger}: {files} files, decisions: {decisions}, {held}")
+    held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
+    print(f"{ledger}: {held}, {f'{len(wrong)} of them not as they were' if wrong else 'all unchanged'}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 
@@ -123,5 +124,14 @@ def _opened(path: Path) -> Ledger:
     return Ledger(path)
 
 
-def _counts(counts: dict[str, int]) -> str:
-    return ", ".join(f"{count} {name}" for name, count in sorted(counts.items()))
+def counted(count: int, noun: str) -> str:
+    """Write a count of things."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def states_words(counts: Mapping[str, int]) -> str:
+    """Write how many files are in each state."""
+    nouns = ("reading", "refusal")  # the other states are no things: unreadable, waiting
+    return ", ".join(
+        counted(count, state) if state in nouns else f"{count} {state}" for state, count in sorted(counts.items())
+    )

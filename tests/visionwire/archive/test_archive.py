@@ -322,6 +322,25 @@ def test_which_way_fasteners_tighten_is_a_setting_of_an_archive(
     assert off.exit_code == ExitCode.USAGE and "one of clockwise, counter-clockwise" in off.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--method", "wraps"], "--method wraps is pointed at picture by picture, which an archive cannot do"),
+        (["--method", "singel"], "did you mean single?"),
+        (["--limit", "0"], "--limit is 0; it must be a number above 0 of seconds, such as 120"),
+        (["--limit", "nan"], "--limit is nan; it must be"),
+        (["--memory", "-1"], "--memory is -1; it must be a number above 0 of GB, such as 4"),
+    ],
+)
+def test_what_an_archive_cannot_be_read_by_is_refused_before_a_ledger_is_made(
+    tmp_path: Path, words: list[str], sentence: str
+) -> None:
+    ledger = tmp_path / "a.db"
+    off = CliRunner().invoke(app, ["archive", str(DEMO), "--ledger", str(ledger), *words])
+    assert off.exit_code == ExitCode.USAGE and off.stderr.count("\n") == 1 and sentence in off.stderr
+    assert not ledger.exists()
+
+
 def test_words_name_files(tmp_path: Path) -> None:
     folder = folder_of(tmp_path / "photos", 2)
     names = {name_of(path) for path in listed([str(folder)])}
@@ -409,7 +428,8 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     )
     assert done.exit_code == 0 and "5 files" in done.stdout
     shown = runner.invoke(app, ["trends", ledger, "--html", page, "--csv", table])
-    assert shown.exit_code == 0 and "1 conforming" in shown.stdout and "3 refusals" in shown.stdout
+    assert shown.exit_code == 0 and "1 conforming" in shown.stdout
+    assert "5 files, 1 reading, 3 refusals, 1 unreadable; calls:" in shown.stdout
     html = Path(page).read_text()
     assert "bay 1" in html and "eye protection" in html and "http" not in html.replace("http://www.w3.org", "")
     assert Path(table).read_bytes().startswith(b"\xef\xbb\xbf")
@@ -418,10 +438,8 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     words = ["review", ledger, demo, "--decision", "accept", "--by", "A. Person", "--reason", "as drawn"]
     assert runner.invoke(app, words).exit_code == 0
     held = runner.invoke(app, ["verify", ledger])
-    assert held.exit_code == 0 and "5 files, decisions: 1, all unchanged" in held.stdout
+    assert held.exit_code == 0 and held.stdout == f"{ledger}: 5 files and 1 decision of people, all unchanged\n"
     Path(demo).write_bytes(Path(demo).read_bytes() + b"\0")
     changed = runner.invoke(app, ["verify", ledger])
     assert changed.exit_code == ExitCode.NONCONFORMING and "another than the one" in changed.stdout
     assert runner.invoke(app, ["trends", str(tmp_path / "none.db")]).exit_code == ExitCode.FILE
-    turnbuckles = runner.invoke(app, ["archive", str(folder), "--ledger", ledger, "--method", "wraps"])
-    assert turnbuckles.exit_code == ExitCode.USAGE and "read one at a time" in turnbuckles.stderr

@@ -179,14 +179,18 @@ def test_options_reach_the_measuring(measure: FakeMeasure, photo: Callable[[str]
     assert asked["tightens"] == "counter-clockwise" and asked["heads"] == ((3.0, 4.0), (50.0, 20.5))
 
 
-@pytest.mark.parametrize(
-    ("text", "inches"), [("0.032", 0.032), (".032in", 0.032), ('.032"', 0.032), ("0.8mm", 0.8 / 25.4)]
-)
-def test_a_wire_is_in_inches_unless_it_says_mm(
-    measure: FakeMeasure, photo: Callable[[str], str], text: str, inches: float
+@pytest.mark.parametrize("words", ["0.0315", ".0315in", '.0315"', "0.8001mm", "0.8001 MM"])
+def test_a_diameter_is_in_inches_or_says_mm(measure: FakeMeasure, photo: Callable[[str], str], words: str) -> None:
+    run(photo("conforming.png"), "--wire", words)
+    assert measure.asked[0]["wire_in"] == pytest.approx(0.0315)
+
+
+@pytest.mark.parametrize(("said", "way"), [("cw", "clockwise"), ("ccw", "counter-clockwise")])
+def test_a_way_round_may_be_said_in_short(
+    measure: FakeMeasure, photo: Callable[[str], str], said: str, way: str
 ) -> None:
-    run(photo("conforming.png"), "--wire", text)
-    assert measure.asked[0]["wire_in"] == pytest.approx(inches)
+    run(photo("conforming.png"), "--tightens", said)
+    assert measure.asked[0]["tightens"] == way
 
 
 def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
@@ -201,15 +205,16 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
     [
         (["--wire", "0"], "the nearest that works is 0.005"),
         (["--wire", "-0.032"], "the nearest that works is 0.005"),
-        (["--wire", "32"], "for 32 thousandths of an inch give 0.032"),
-        (["--wire", "700"], "the nearest that works is 0.25"),
-        (["--method", "singel"], "did you mean single?"),
-        (["--tightens", "cw"], "it must be one of clockwise, counter-clockwise"),
-        (["--start", "10", "--end", "20,30"], "X,Y with a comma"),
+        (["--wire", "32"], "for 32 thousandths give --wire 0.032"),
+        (["--wire", "0.8"], "for 0.8 mm give --wire 0.8mm"),
+        (["--wire", "900"], "the nearest that works is 0.25"),
+        (["--wire", "32in"], "the nearest that works is 0.25"),
         (["--wire", "nan"], "a diameter in inches, such as 0.032"),
-        (["--wire", "0.8cm"], "a diameter in inches, such as 0.032, or 0.8mm"),
+        (["--wire", "0.8cm"], "--wire is '0.8cm'; it must be a diameter in inches, such as 0.032, or 0.8mm"),
         (["--start", "3,4"], "--start was given without --end"),
         (["--end", "3,4"], "--end was given without --start"),
+        (["--start", "3", "--end", "5,6"], "two numbers X,Y in pixels"),
+        (["--start", "10"], "--start is '10'; it must be two numbers X,Y in pixels with a comma between, such as"),
         (["--start", "3,4", "--end", "3,23.5"], "less than 20 px apart; give the two ends of one run"),
         (["--start", "-5,70", "--end", "5,6"], "the nearest point inside is 0,47"),
         (["--start", "5,6", "--end", "640,20"], "the nearest point inside is 63,20"),
@@ -218,11 +223,15 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--scale", "1,2,30,40,-2"], "above 0"),
         (["--scale", "1,2,20,2,3"], "less than 20 px apart; give two that lie far apart"),
         (["--scale", "1,2,100,40,3"], "the nearest point inside is 63,40"),
-        (["--method", "triple"], "one of double, single, wraps"),
+        (["--method", "triple"], "--method is 'triple'; it must be one of double, single, wraps"),
+        (["--method", "singel"], "--method is 'singel' (did you mean single?); it must be one of"),
+        (["--finder", "Learnt"], "(did you mean learned?)"),
         (["--tightens", "left"], "one of clockwise, counter-clockwise"),
+        (["--tightens", "anti-clockwise"], "(did you mean anticlockwise?)"),
+        (["--tightens", "counterclockwise"], "(did you mean counter-clockwise?)"),
         (["--tightens", "clockwise", "--method", "wraps"], "not of --method wraps"),
         (["--head", "3,4"], "add --tightens clockwise for right-hand threads"),
-        (["--tightens", "clockwise", "--head", "3"], "two numbers X,Y with a comma"),
+        (["--tightens", "clockwise", "--head", "3"], "two numbers X,Y in pixels"),
         (["--tightens", "clockwise", "--head", "3,4", "--head", "5,90"], "point 2 of --head 5,90 lies outside"),
         (["--card", "no-such-card"], "--card:"),
         (["--limits", "comon"], "did you mean common?"),

@@ -6,6 +6,7 @@ import dataclasses
 import itertools
 import json
 import math
+import re
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -258,16 +259,20 @@ def test_places_given_in_mm_are_said_in_mm_too() -> None:
             ["--hole", "1.8", "--unit", "mm"],
             "the hole is 1.8 in; give its diameter in inches, such as 0.060, or 1.5mm",
         ),
-        (
-            [],
-            "no hole was given; give it and the places, such as visionwire plan 0,0 1.5,0.25 --hole 0.060",
-        ),
+        ([], "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"),
     ],
 )
 def test_a_word_that_is_off_is_one_sentence(words: list[str], sentence: str) -> None:
     result = CliRunner().invoke(app, ["plan", "0,0", "1.5,0", *words])
     assert result.exit_code == ExitCode.USAGE
     assert result.stderr == f"visionwire: {sentence}\n" and result.stdout == ""
+
+
+def test_without_a_word_it_says_what_a_plan_is_made_of() -> None:
+    result = CliRunner().invoke(app, ["plan"])
+    assert result.exit_code == ExitCode.USAGE and result.stderr.count("\n") == 1
+    (example,) = re.findall(r"such as visionwire (plan .*?), or", result.stderr)
+    assert CliRunner().invoke(app, example.split()).exit_code == 0
 
 
 @pytest.mark.parametrize("hole", ["0.07", "0.07in", "1.778mm", "1.778 mm"])

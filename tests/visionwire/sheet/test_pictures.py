@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from visionwire.evidence import Evidence
-from visionwire.sheet.marks import blank_ink, draw_dashes, draw_line, press
+from visionwire.sheet.marks import blank_ink, draw_dashes, draw_line, draw_text, press
 from visionwire.sheet.markup import _draw, close_up, first_number, overview, plain_photo
 from visionwire.sheet.strips import row_length_in, strip_rows
 from visionwire.sheet.view import View, crop_view, level_view
@@ -143,6 +143,14 @@ def test_ink_by_hand() -> None:
     assert pressed[4, 4, 0] > 225  # the line, white but for the smoothing of its sides
     assert pressed[3, 4, 0] < 120 and pressed[5, 4, 0] < 120  # its edge, dark: down to 200 * (1 - 0.8)
     assert pressed[0, 4, 0] == 200
+
+
+@pytest.mark.parametrize("size_px", [14, 53])
+def test_letters_are_bold_enough_to_be_read_on_a_printed_sheet(size_px: int) -> None:
+    ink = blank_ink(np.zeros((120, 120, 3), np.uint8))
+    draw_text(ink, (60, 60), "l", size_px)
+    stem_px = ink[60, :, 0].sum() / 255
+    assert size_px / 8 < stem_px < size_px / 4
 
 
 def test_dashes_leave_gaps() -> None:
