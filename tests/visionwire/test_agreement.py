@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
 from typer.testing import CliRunner
 
 from visionwire.agreement import agreement
 from visionwire.cli import app
 from visionwire.errors import ExitCode
-
-PICTURES = Path(__file__).parents[2] / "fixtures" / "pictures"
+from visionwire.reading import Reading, Refusal
 
 # The worked study of ten parts, three people and three trials: AIAG, Measurement Systems Analysis, chapter III (from
 # memory, as are its results by analysis of variance).
@@ -78,26 +77,28 @@ def test_a_study_that_is_not_whole(values: list[tuple[str, str, float]]) -> None
 def test_who_falls_short_is_named() -> None:
     with pytest.raises(ValueError, match="here 3, and C has 2 of part 9; complete the study"):
         agreement(VALUES[:-1])
-    with pytest.raises(ValueError, match=r"B has 1 of part 0.* and 14 more fall short; complete"):
+    with pytest.raises(ValueError, match=r"B has 1 of part 0.* and 4 more fall short; complete"):
         agreement([*VALUES[:40], *VALUES[60:]])
 
 
 @pytest.mark.parametrize("whole", [True, False])
-def test_a_picture_that_was_not_read_is_named_with_the_reason(tmp_path: Path, whole: bool) -> None:
+def test_a_picture_that_was_not_read_is_named_with_the_reason(
+    tmp_path: Path, reading: Reading, refusal: Refusal, monkeypatch: pytest.MonkeyPatch, whole: bool
+) -> None:
     for safety in ("s1", "s2"):
         for person in ("ann", "bob"):
+            (tmp_path / safety / person).mkdir(parents=True)
             for take in range(2):
-                place = tmp_path / safety / person / f"{take}.jpg"
-                place.parent.mkdir(parents=True, exist_ok=True)
-                place.symlink_to(PICTURES / "demo.jpg")
-    dark = tmp_path / "s1" / "bob" / ("dark.png" if whole else "1.jpg")
-    dark.unlink(missing_ok=True)
-    Image.fromarray(np.full((90, 120, 3), 7, np.uint8)).save(dark)
-    result = CliRunner().invoke(app, ["agreement", str(tmp_path), "--wire", "0.032"])
+                (tmp_path / safety / person / f"{take}.jpg").touch()
+    lost = tmp_path / "s1" / "bob" / ("2.jpg" if whole else "1.jpg")
+    lost.touch()
+    measured = import_module("visionwire.measure")
+    monkeypatch.setattr(measured, "measure", lambda path, *_: refusal if path == lost else reading)
+    result = CliRunner().invoke(app, ["agreement", str(tmp_path)])
     (line,) = [line for line in result.output.splitlines() if "not read" in line]
-    assert line.startswith(f"  not read: {dark} (of s1, by bob): no twisted pair of wires was found")
+    assert line == f"  not read: {lost} (of s1, by bob): no twisted pair was found"
     assert result.exit_code == (0 if whole else ExitCode.USAGE)
-    assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1" in result.stderr)
+    assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1; complete" in result.stderr)
 
 
 def test_the_command_reads_a_table(tmp_path: Path) -> None:
