@@ -75,7 +75,7 @@ def with_likely_cause(
     Parameters
     ----------
     refusal : Refusal
-        Whose advice is to name it.
+        What is to name it.
     luminance : (H, W) float32 array
         The upright picture, 0 to 255.
     plane : Plane or None
@@ -153,9 +153,8 @@ def _blurred(blur_px: float, run: Section) -> quality.Flag | None:
     enough_px = run.px_per_twist / FULL_SIGMAS
     if blur_px <= enough_px:
         return None
-    sigmas = run.px_per_twist / blur_px
-    how = "blurred" if sigmas >= LEAST_SIGMAS else "badly blurred"
-    return quality.flag("blurred", how=how, blur_px=blur_px, sigmas=sigmas, needed=FULL_SIGMAS, enough_px=enough_px)
+    how = "blurred" if run.px_per_twist >= LEAST_SIGMAS * blur_px else "badly blurred"
+    return quality.flag("blurred", how=how, blur_px=blur_px, enough_px=enough_px)
 
 
 def _moved(blur: Blur, run: Section) -> quality.Flag | None:

@@ -154,23 +154,23 @@ CODES: dict[str, Code] = {
     ),
     "blurred": Code(
         "flag",
-        "the picture is {how}: one twist spans {sigmas:.1f} times the blur of {blur_px:.1f} px; {needed:.0f} times give full trust",
-        "tap on the wire to focus, and keep at least 10 cm away; a blur under {enough_px:.1f} px would do",
+        "the picture is {how}",
+        "hold the phone still, tap on the wire to focus, and give more light; get nearer if you can, but not under 10 cm (the blur is {blur_px:.1f} px; under {enough_px:.1f} px would do)",
     ),
     "moved": Code(
         "flag",
-        "phone or part moved while the picture was taken, which smeared it by {smear_px:.1f} px {way}; under {enough_px:.1f} px would do",
-        "brace the phone, give more light, or use its timer",
+        "phone or part moved {way} while the picture was taken",
+        "brace the phone, give more light, or use its timer (it is smeared by {smear_px:.1f} px; under {enough_px:.1f} px would do)",
     ),
     "over-exposed": Code(
         "flag",
-        "{percent:.0f} % of the wire is burnt out to white; under {enough:.0f} % would do",
-        "tap on the wire and slide the brightness down, or light it from another side",
+        "the wire is burnt out to white",
+        "tap on the wire and slide the brightness down, or light it from another side (it is burnt out by {percent:.0f} %; under {enough:.0f} % would do)",
     ),
     "under-exposed": Code(
         "flag",
-        "the wire is too dark: {percent:.0f} % of it is black, and its bright side has {level:.0f} % of full brightness; under {enough:.0f} % black and at least {enough_level:.0f} % would do",
-        "give more light, or tap on the wire and slide the brightness up",
+        "the wire is too dark",
+        "give more light, or tap on the wire and slide the brightness up ({percent:.0f} % of it is black, and its bright side has {level:.0f} % of full brightness; under {enough:.0f} % black and at least {enough_level:.0f} % would do)",
     ),
     "card-far": Code(
         "flag",
@@ -260,8 +260,12 @@ CODES: dict[str, Code] = {
     ),
     "find-in-doubt": Code(
         "flag",
-        "that what was read is the wire, rightly followed, is only {belief:.0f} % sure, too little for a call of conforming",
-        "take another picture, closer and lit from the side, or see on the marked picture that the line lies on the wire from end to end",
+        "it is only {belief:.0f} % sure that what was read is the wire, rightly followed, too little for a call of conforming",
+        "look at the marked picture (--sheet DIR): where its ticks follow the wire, take another picture from nearer, lit from the side, and read that; where they do not, give the ends of the run with --start X,Y --end X,Y",
+        (
+            "--start",
+            "look at the marked picture (--sheet DIR): where its ticks follow the wire, take another picture from nearer, lit from the side, and read that; where they do not, put --start and --end on the wire",
+        ),
     ),
     "picture-mirrored": Code(
         "flag",
@@ -356,18 +360,34 @@ def refuse(code: str, **figures: float | str) -> Refusal:
     return Refusal(code, entry.message.format(**figures), entry.advice.format(**figures))
 
 
-#: What most likely hid the wire from a picture in which none was found.
+#: What most likely hid the wire from a picture in which none was found, and what to do first where that is not the
+#: first of what is advised anyway.
 CAUSES = {
-    "blurred": "first of all focus, for blur likely hid it: {blur_px:.1f} px, where under {enough_px:.1f} px would do",
-    "moved": "first of all brace the phone, for a movement likely hid it: {smear_px:.1f} px, where under {enough_px:.1f} px would do",
-    "over-exposed": "first of all slide the brightness down, for {percent:.0f} % of the picture is burnt out to white",
-    "under-exposed": "first of all give more light, for nine tenths of the picture have under {level:.0f} % of full brightness",
+    "blurred": (
+        "likely because it is blurred (by {blur_px:.1f} px; under {enough_px:.1f} px would do)",
+        "",
+    ),
+    "moved": (
+        "likely because of a movement (which smeared the card by {smear_px:.1f} px; under {enough_px:.1f} px would do)",
+        "brace the phone, give more light, or use its timer; then ",
+    ),
+    "over-exposed": (
+        "likely because of too much light ({percent:.0f} % of it is burnt out to white)",
+        "tap on the wire and slide the brightness down, or light it from another side; then ",
+    ),
+    "under-exposed": (
+        "likely because of too little light (nine tenths of it have under {level:.0f} % of full brightness)",
+        "give more light, or tap on the wire and slide the brightness up; then ",
+    ),
 }
 
 
 def because(refusal: Refusal, cause: str, **figures: float) -> Refusal:
-    """Return the refusal with its likely cause, one of `CAUSES`, named before its advice."""
-    return dataclasses.replace(refusal, advice=f"{CAUSES[cause].format(**figures)}; {refusal.advice}")
+    """Return the refusal with its likely cause, one of `CAUSES`, named, and what to do about that first."""
+    why, first = CAUSES[cause]
+    return dataclasses.replace(
+        refusal, message=f"{refusal.message}, {why.format(**figures)}", advice=f"{first}{refusal.advice}"
+    )
 
 
 def noted(reading: Reading, flags: Sequence[Flag]) -> Reading:

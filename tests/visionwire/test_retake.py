@@ -77,7 +77,7 @@ def test_where_blur_hides_the_wire_the_refusal_says_so() -> None:
     half = cv2.resize(open_photo(DEMO).pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     answer = measure(cv2.GaussianBlur(half, (0, 0), 3.0), wire=0.032)
     assert isinstance(answer, Refusal) and answer.code == "no-twisted-wire"
-    assert answer.advice.startswith("first of all focus, for blur likely hid it: 2.")
+    assert "likely because it is blurred (by 2." in answer.message and answer.advice.startswith("hold the phone still")
 
 
 def test_what_was_given_is_not_advised() -> None:
