@@ -43,7 +43,6 @@ PIGTAIL_WIDENED = 1.1
 LOOSE_PIGTAIL_D = 7.0
 #: What is believed to be wire less than that is measured where it was pointed at, and not called.
 LEAST_CALLED = 0.5
-CUT_OFF = ("run-cut-off", "pigtail-cut-off")
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +96,7 @@ def reading(
     sections = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     call, confidence, doubts = _called(checks, min(one.belief for one in sections), limits)
     flags += doubts
-    if call == "undecided" and any(one.code in CUT_OFF for one in flags):
+    if call == "undecided" and any(one.code in quality.CUT_OFF for one in flags):
         confidence = 0.5  # nothing is known of what lies beyond the picture
     result = Reading(
         photo=photo.info,

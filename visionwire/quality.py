@@ -336,6 +336,10 @@ CODES: dict[str, Code] = {
 }
 
 
+#: Flags of what goes on beyond the picture: nothing is known of the rest, so undecided is as likely the one as the other.
+CUT_OFF = ("run-cut-off", "pigtail-cut-off")
+
+
 @dataclass(frozen=True)
 class Flag:
     """A flag raised, with its sentence filled in."""

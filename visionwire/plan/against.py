@@ -54,10 +54,13 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     every = (*reading.checks, *checks)
     _, before = judge.overall(reading.checks)
     # What the reading had beside its checks (that it is wire at all) still counts.
-    belief = min(reading.confidence / before, 1.0) if before > 0 else 1.0
+    cut_off = any(code in reading.flags for code in quality.CUT_OFF)
+    belief = min(reading.confidence / before, 1.0) if before > 0 and not cut_off else 1.0
     call, confidence = judge.overall(every, belief)
     if call == "conforming" and "find-in-doubt" in reading.flags:
         call = "undecided"
+    if call == "undecided" and cut_off:
+        confidence = 0.5
     return quality.noted(dataclasses.replace(reading, checks=every, call=call, confidence=confidence), flags)
 
 

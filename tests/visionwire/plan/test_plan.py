@@ -331,6 +331,16 @@ def test_a_safety_that_is_another_does_not(
     assert advice in said and held.flags == (*reading.flags, rule.replace("-as-", "-not-as-"))
 
 
+def test_of_a_run_cut_off_a_plan_neither_makes_a_call_nor_shakes_one(reading: Reading) -> None:
+    part = dataclasses.replace(seen(reading, 2.73, 18.6), call="undecided", confidence=0.5, flags=("run-cut-off",))
+    first = dataclasses.replace(part.checks[0], call="undecided")
+    part = dataclasses.replace(part, checks=(first, *part.checks[1:]))
+    held = held_against(part, plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
+    assert (held.call, held.confidence) == ("undecided", 0.5)
+    other = held_against(part, plan(Fastener(0, 0), Fastener(5.5, 0)), COMMON)
+    assert other.call == "nonconforming" and other.confidence > 0.9
+
+
 def test_twists_that_may_be_as_planned_are_not_said_to_be_others(reading: Reading) -> None:
     (run,) = seen(reading, 2.73, 20.0).runs
     unsure = dataclasses.replace(reading, runs=(dataclasses.replace(run, twists_u95=2.4),))
