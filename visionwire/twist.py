@@ -417,7 +417,7 @@ def refine(rows: Floats, phase: Floats) -> Fit:
 
 
 def _least_squares(columns: Floats, values: Floats) -> Floats:
-    """Solve by the normal equations, which for few, nearly orthogonal columns are as good and five times as fast."""
+    """Solve by the normal equations, which for few, nearly orthogonal columns are as good and quicker."""
     return np.asarray(np.linalg.lstsq(columns.T @ columns, columns.T @ values, rcond=None)[0], float)
 
 
