@@ -261,10 +261,10 @@ CODES: dict[str, Code] = {
     "find-in-doubt": Code(
         "flag",
         "it is only {belief:.0f} % sure that what was read is the wire, rightly followed, too little for a call of conforming",
-        "look at the marked picture (--sheet DIR): where its ticks follow the wire, take another picture from nearer, lit from the side, and read that; where they do not, give the ends of the run with --start X,Y --end X,Y",
+        "look at the marked picture (--sheet DIR): where its ticks follow the wire, take another picture from nearer, lit from the side; where they do not, give the ends of the run with --start X,Y --end X,Y",
         (
             "--start",
-            "look at the marked picture (--sheet DIR): where its ticks follow the wire, take another picture from nearer, lit from the side, and read that; where they do not, put --start and --end on the wire",
+            "look at the marked picture (--sheet DIR): where its ticks follow the wire, take another picture from nearer, lit from the side; where they do not, put --start and --end on the wire",
         ),
     ),
     "picture-mirrored": Code(

@@ -63,9 +63,9 @@ def archive(
             "--method wraps is pointed at picture by picture, which an archive cannot do; read each with "
             "visionwire check PHOTO --method wraps --start X,Y --end X,Y"
         )
-    for option, allowed, wanted in (("--limit", limit, "seconds, such as 120"), ("--memory", memory, "GB, such as 4")):
+    for option, allowed, unit, usual in (("--limit", limit, "seconds", 120), ("--memory", memory, "GB", 4)):
         if not 0 < allowed < math.inf:
-            raise UsageError(f"{option} is {allowed:g}; it must be a number above 0 of {wanted}")
+            raise UsageError(f"{option} is {allowed:g} {unit}; it must be a number above 0, such as {usual}")
     options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
     settings = Settings(
         options.limits, options.wire_in, options.card, options.finders, options.method, options.tightens

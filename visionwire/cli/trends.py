@@ -34,6 +34,7 @@ def trends(
     from visionwire.archive.page import trends_html
     from visionwire.archive.trends import EARLIER, trends_of
     from visionwire.limits import load_limits
+    from visionwire.sheet.words import percent
 
     limit_set = load_limits(limits)
     book = _opened(ledger)
@@ -57,7 +58,7 @@ def trends(
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
     for row in found.work[:LISTED]:
         decided = f" ({row['decision']}, decided on {row['decided_on']})" if row["decision"] else ""
-        chance = f"worst check conforms with {100 * (row['probability'] or 0):.0f} %"
+        chance = f"worst check conforms with {percent(row['probability'] or 0)}"
         print(f"  {row['call']}, {chance}: {row['path']}{decided}")
 
 

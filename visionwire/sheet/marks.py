@@ -21,7 +21,7 @@ Picture = NDArray[np.uint8]
 
 _SHIFT = 4  # cv2 draws with 1/16 px
 _EDGE_STRENGTH = 0.8
-_BOLD = 45  # letters are as much of their size thicker on every side; much more and they run together
+_BOLD = 36  # letters are as much of their size thicker on every side; more, or small ones, run together
 
 
 def blank_ink(picture: Picture) -> Picture:
@@ -52,7 +52,7 @@ def draw_ring(ink: Picture, centre: Points, radius_px: float) -> None:
 
 def draw_text(ink: Picture, centre: Sequence[float], text: str, size_px: int) -> None:
     """Write a short text centred on a point, kept inside the picture; bold, for the sheet is read printed and small."""
-    font, bold_px = ImageFont.load_default(size_px), max(1, round(size_px / _BOLD))
+    font, bold_px = ImageFont.load_default(size_px), size_px // _BOLD
     left, top, right, bottom = font.getbbox(text, anchor="mm", stroke_width=bold_px)
     height, width = ink.shape[:2]
     x = min(max(centre[0], 2 - left), width - 3 - right)

@@ -58,6 +58,9 @@ SCALE_WORDS = {
 
 PULL_WORDS = {"tightens": "pulls toward tightening", "loosens": "pulls toward loosening"}
 
+#: An undecided confidence under this leans to no side.
+LEAST_LEANING = 0.6
+
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 SHOWN = "shown, not judged"
@@ -112,9 +115,12 @@ def confidence_words(reading: Reading) -> str:
     said = f"confidence {percent(reading.confidence)}"
     if reading.call != "undecided":
         return said
-    if reading.confidence <= 0.5:
-        return f"{said}: as likely the one as the other"
+    if reading.confidence < LEAST_LEANING:
+        return f"{said}: about as likely the one as the other"
+    if "perhaps-no-wire" in reading.flags:  # believed to less than a half: the likelier side is never that it conforms
+        return f"{said} that it is no twisted wire or does not conform"
     # Of what was read and believed: a confidence above this product is that of the other side (`judge.overall`).
+    # Of runs, which are believed to 0.7 and more, the two cannot be confused from `LEAST_LEANING` up.
     conforms = math.prod(check.probability_conforming for check in reading.checks)
     return f"{said} that it {'conforms' if conforms >= max(0.5, reading.confidence - 1e-9) else 'does not conform'}"
 

@@ -327,9 +327,9 @@ def test_which_way_fasteners_tighten_is_a_setting_of_an_archive(
     [
         (["--method", "wraps"], "--method wraps is pointed at picture by picture, which an archive cannot do"),
         (["--method", "singel"], "did you mean single?"),
-        (["--limit", "0"], "--limit is 0; it must be a number above 0 of seconds, such as 120"),
-        (["--limit", "nan"], "--limit is nan; it must be"),
-        (["--memory", "-1"], "--memory is -1; it must be a number above 0 of GB, such as 4"),
+        (["--limit", "0"], "--limit is 0 seconds; it must be a number above 0, such as 120"),
+        (["--limit", "nan"], "--limit is nan seconds; it must be"),
+        (["--memory", "-1"], "--memory is -1 GB; it must be a number above 0, such as 4"),
     ],
 )
 def test_what_an_archive_cannot_be_read_by_is_refused_before_a_ledger_is_made(
@@ -429,6 +429,7 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     assert done.exit_code == 0 and "5 files" in done.stdout
     shown = runner.invoke(app, ["trends", ledger, "--html", page, "--csv", table])
     assert shown.exit_code == 0 and "1 conforming" in shown.stdout
+    assert "worst check conforms with" in shown.stdout and " 100 %" not in shown.stdout
     assert "5 files, 1 reading, 3 refusals, 1 unreadable; calls:" in shown.stdout
     html = Path(page).read_text()
     assert "bay 1" in html and "eye protection" in html and "http" not in html.replace("http://www.w3.org", "")

@@ -145,7 +145,7 @@ def test_ink_by_hand() -> None:
     assert pressed[0, 4, 0] == 200
 
 
-@pytest.mark.parametrize("size_px", [14, 53])
+@pytest.mark.parametrize("size_px", [36, 53])
 def test_letters_are_bold_enough_to_be_read_on_a_printed_sheet(size_px: int) -> None:
     ink = blank_ink(np.zeros((120, 120, 3), np.uint8))
     draw_text(ink, (60, 60), "l", size_px)
