@@ -34,8 +34,8 @@ LARGEST_WHITE, LARGEST_BLACK, LEAST_BRIGHT = 0.3, 0.2, 25.0
 #: Longer sides of the card from it to the run's middle: there the noise of its corners alone makes half a percent
 #: of length for one picture in four, as much as the print that nobody held a rule to.
 FARTHEST_CARDS = 1.5
-#: Twists that a run going straight on would have left to the picture's edge: of the kept pictures, cropped, 0.6 at
-#: most, and whole 2. Pigtails, which end free, had 0.25 where cropped, but for two, and 0.3 where whole, but for one.
+#: Twists left to the picture's edge, going straight on: of the kept pictures, runs had at most 0.6 where cropped and at
+#: least 2 where whole; pigtails, which end free, at most 0.25 (but for two) and at least 0.3 (but for one).
 LEAST_ROOM_RUN, LEAST_ROOM_PIGTAIL = 0.8, 0.28
 #: Of a picture in which no wire was found, burnt out so far: there the wire is burnt out too, as a rule.
 MOSTLY_WHITE = 0.5

@@ -18,6 +18,8 @@ from visionwire.limits import Count, DecisionRule, DensityBand, Length, LimitSet
 from visionwire.reading import Call, Check
 
 COVERAGE_95 = 1.959964
+#: Rules of what only grows with more of the wire in view.
+GROWS = ("pigtail-twists", "pigtail-length", "span", "span-as-planned", "twists-as-planned")
 """Standard uncertainties in the half width of a 95 % interval of the normal distribution."""
 
 HALVINGS = 30
@@ -336,6 +338,22 @@ def check_series(
         most = (None, float(rule.most_fasteners))
         return _held("fasteners-in-series", "whole", float(fasteners), 0.0, "fasteners", most, rule, limits)
     return None if wire is None else _held("wire-in-series", "whole", *wire, "in", (None, rule.wire_in), rule, limits)
+
+
+def of_a_part(check: Check) -> Check:
+    """Return the check of what goes on beyond the picture, undecided where the rest of it may change the call.
+
+    What conforms so far may not, seen whole; what grows with the rest and is too short so far may conform, and nobody
+    knows how likely that is.
+
+    Parameters
+    ----------
+    check : Check
+        Of a run or pigtail that the picture's edge cuts off.
+    """
+    if check.rule in GROWS and check.low is not None and check.value < check.low:
+        return dataclasses.replace(check, call="undecided", probability_conforming=0.5)
+    return dataclasses.replace(check, call="undecided") if check.call == "conforming" else check
 
 
 def overall(checks: Sequence[Check], belief: float = 1.0) -> tuple[Call, float]:

@@ -14,6 +14,9 @@ from visionwire.measure import Method
 from visionwire.reading import Tightens
 from visionwire.scan import BOTH, Finder
 
+#: Raised whenever the same picture comes to be read otherwise: a ledger gone on with is then read anew.
+READINGS = 2
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -30,7 +33,7 @@ class Settings:
     def sha256(self) -> str:
         """Hash of all that a reading depends on beside its photograph."""
         card = None if self.card is None else dataclasses.asdict(self.card)
-        words = [__version__, self.limits.sha256, self.wire_in, card, self.finders, self.method]
+        words = [__version__, READINGS, self.limits.sha256, self.wire_in, card, self.finders, self.method]
         # Left out where it is not said: ledgers made before there was such a word need no reading.
         if self.tightens is not None:
             words.append(self.tightens)

@@ -35,6 +35,7 @@ TIGHTENS: dict[str, Tightens] = {
     # Also as people say it: the nearest word by its letters would be the wrong way round.
     "cw": "clockwise",
     "ccw": "counter-clockwise",
+    "acw": "counter-clockwise",
     "anticlockwise": "counter-clockwise",
 }
 FINDERS: dict[str, tuple[Finder, ...]] = {

@@ -53,9 +53,11 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
             flags += [_flag(check, number, span, plan) for check in of_run if check.call == "nonconforming"]
     every = (*reading.checks, *checks)
     _, before = judge.overall(reading.checks)
-    # What the reading had beside its checks (that it is wire at all) still counts.
+    # What the reading had beside its checks (that it is wire at all) still counts; the 0.5 of an undecided one that the
+    # picture's edge cuts off says nothing of that.
     cut_off = any(code in reading.flags for code in quality.CUT_OFF)
-    belief = min(reading.confidence / before, 1.0) if before > 0 and not cut_off else 1.0
+    told = before > 0 and not (cut_off and reading.call == "undecided")
+    belief = min(reading.confidence / before, 1.0) if told else 1.0
     call, confidence = judge.overall(every, belief)
     if call == "conforming" and "find-in-doubt" in reading.flags:
         call = "undecided"
@@ -80,6 +82,8 @@ def _of_run(name: str, run: Run, span: PlannedSpan, plan: Plan, limits: LimitSet
     if span.twists_low is not None and span.twists_high is not None:
         twists = (span.twists_low - 0.5, span.twists_high + 0.5)
         checks.append(_check("twists-as-planned", name, run.twists, run.twists_u95, "twists", twists, limits))
+    if "run-cut-off" in run.flags:
+        checks = [judge.of_a_part(check) for check in checks]
     if run.wire_diameter_in is not None and run.wire_diameter_in_u95 is not None:
         between = _neighbours(plan.wire_in)
         checks.append(

@@ -59,7 +59,7 @@ SCALE_WORDS = {
 PULL_WORDS = {"tightens": "pulls toward tightening", "loosens": "pulls toward loosening"}
 
 #: An undecided confidence under this leans to no side.
-LEAST_LEANING = 0.6
+LEAST_LEANING = 2 / 3
 
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
@@ -120,7 +120,7 @@ def confidence_words(reading: Reading) -> str:
     if "perhaps-no-wire" in reading.flags:  # believed to less than a half: the likelier side is never that it conforms
         return f"{said} that it is no twisted wire or does not conform"
     # Of what was read and believed: a confidence above this product is that of the other side (`judge.overall`).
-    # Of runs, which are believed to 0.7 and more, the two cannot be confused from `LEAST_LEANING` up.
+    # From `LEAST_LEANING` up the two can be confused only under a belief of a half, which is flagged.
     conforms = math.prod(check.probability_conforming for check in reading.checks)
     return f"{said} that it {'conforms' if conforms >= max(0.5, reading.confidence - 1e-9) else 'does not conform'}"
 

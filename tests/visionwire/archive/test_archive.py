@@ -417,6 +417,12 @@ def test_every_export_holds_the_same_rows(tmp_path: Path, monkeypatch: pytest.Mo
     assert table.to_pylist() == lines == [dict(zip(columns, row, strict=True)) for row in rows]
 
 
+def test_a_ledger_of_other_readings_is_read_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = SETTINGS.sha256
+    monkeypatch.setattr("visionwire.archive.settings.READINGS", -1)
+    assert SETTINGS.sha256 != before
+
+
 def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(RUN, "_entries", in_this_process)
     folder = folder_of(tmp_path / "bay 1", 2)

@@ -185,7 +185,9 @@ def test_a_diameter_is_in_inches_or_says_mm(measure: FakeMeasure, photo: Callabl
     assert measure.asked[0]["wire_in"] == pytest.approx(0.0315)
 
 
-@pytest.mark.parametrize(("said", "way"), [("cw", "clockwise"), ("ccw", "counter-clockwise")])
+@pytest.mark.parametrize(
+    ("said", "way"), [("cw", "clockwise"), ("ccw", "counter-clockwise"), ("acw", "counter-clockwise")]
+)
 def test_a_way_round_may_be_said_in_short(
     measure: FakeMeasure, photo: Callable[[str], str], said: str, way: str
 ) -> None:
