@@ -128,7 +128,7 @@ def _read_run(given: _Given, one: Section, number: int, card_blur: sharpness.Blu
     flags = _run_flags(as_laid, ruler) + ([] if disagreement is None else [disagreement])
     if gates.run_cut_off(one, ruler.image_size):
         checks = [judge.of_a_part(check) for check in checks]
-        flags.append(quality.flag("run-cut-off", run=number))
+        flags.insert(0, quality.flag("run-cut-off", run=number))  # why nothing is called comes first
     flags += gates.run_flags(given.luminance, plane, one, card_blur)
     if one.doubted:
         flags.append(quality.flag("finders-disagree"))
