@@ -141,9 +141,12 @@ def candidates(
     for ribbon in ribbons:
         for line in find.candidates(ribbon, _card_mask(plane, ribbon), MOST_CANDIDATES):
             known = taken + [one for one in found if one.gain > CLEAR_GAIN]
-            if safety.covered(line, known, diameter_px) > MOST_COVERED or _unseen(seen, line):
-                continue
-            found += [one for one in section.within(luminance, line, diameter_px) if _may_be_pair(one)]
+
+            def wanted(spine_px: Floats, known: list[Section] = known) -> bool:
+                return safety.covered(spine_px, known, diameter_px) < MOST_COVERED and not _unseen(seen, spine_px)
+
+            if wanted(line):
+                found += [one for one in section.within(luminance, line, diameter_px, wanted) if _may_be_pair(one)]
     return found
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,8 +107,25 @@ def whole(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) -
     return Section(strip, twist, 0, strip.values.shape[1] - 1)
 
 
-def within(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) -> list[Section]:
-    """Return the twisted sections along a candidate line, longest first."""
+def within(
+    luminance: NDArray[np.float32],
+    line_px: Floats,
+    diameter_px: float,
+    wanted: Callable[[Floats], bool] = lambda spine_px: True,
+) -> list[Section]:
+    """Return the twisted sections along a candidate line, longest first.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture.
+    line_px : (N, 2) float array
+        Where to look.
+    diameter_px : float
+        Wire diameter, px.
+    wanted : callable
+        Whether a rough section's spine (M, 2) is worth measuring: most of the time goes there.
+    """
     line = smooth_line(line_px, diameter_px / 4, SMOOTHING_D * diameter_px)
     strip = straighten(luminance, line, diameter_px)
     if strip.values.shape[1] * strip.step_d < SHORTEST_D:
@@ -120,6 +138,8 @@ def within(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) 
         part = straighten(luminance, strip.centre_px[max(first - margin, 0) : last + margin + 1], diameter_px)
         rough = _trimmed(part, estimate(part, QUICK))
         if rough.length_d < SHORTEST_D or rough.score < LEAST_LIKENESS or rough.gain < LEAST_ROUGH_GAIN:
+            continue
+        if not wanted(rough.spine_px):
             continue
         section = _grown(luminance, rough)
         if section.twists >= FEWEST_TWISTS:
