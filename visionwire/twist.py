@@ -47,6 +47,8 @@ STIFFNESSES = (0.1, 0.5, 2.0, 8.0)
 WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
 PHASES_TRIED = 24
 HARMONICS = 3
+#: Radians; a slip is 2 pi.
+SAME_START = 1.0
 KNOT_TWISTS = 2.0
 ROUGHNESS = 0.1
 SLIP_TWISTS, LEAST_SLIP, LEAST_MENDED = 0.8, 0.4, 1.5
@@ -132,7 +134,7 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
     ]
     best = max(starts, key=lambda start: start.score)
     rows = np.vstack([pattern, *orientation])
-    fits = [refine(rows, start.phase) for start in starts if start.agrees_with(best)]
+    fits = [refine(rows, phase) for phase in _distinct([one.phase for one in starts if one.agrees_with(best)])]
     fit = max(fits, key=lambda one: one.likelihood)
     if len(stiffnesses) > 1:
         fit = _mended(rows, fit)
@@ -163,6 +165,15 @@ def _evidence(strip: Strip) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
 
 def _starts(lay: Lay, evidence: Floats, strip: Strip, stiffnesses: tuple[float, ...]) -> list[_Start]:
     return [_Start(lay, *path, strip.step_d) for path in follow(evidence, strip.step_d, stiffnesses)]
+
+
+def _distinct(phases: list[Floats]) -> list[Floats]:
+    """Return the phases that differ from all before them by more than a constant: others end in the same fit."""
+    kept: list[Floats] = []
+    for phase in phases:
+        if all(float(np.ptp(phase - other)) > SAME_START for other in kept):
+            kept.append(phase)
+    return kept
 
 
 # -- 1. evidence --------------------------------------------------------------------------------
