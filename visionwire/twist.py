@@ -1,6 +1,6 @@
 """Phase, count and hand of the twist along a strip.
 
-Three steps, each a function:
+Three steps:
 
 1. ``spectrum``: for either hand, how much the strip around each column looks like a pair
    twisted at each spacing. Two kinds of evidence are added. *Orientation*: the
@@ -11,10 +11,9 @@ Three steps, each a function:
    without a hand cancels.
 2. ``follow``: the best slowly varying spacing through the spectrum (Viterbi, IEEE
    Trans. Inf. Theory 13 (1967) 260), for several stiffnesses; each gives a start.
-3. ``refine``: least squares of harmonics in the phase, the phase a smooth spline,
-   every row weighted by its own noise; the likeliest start wins, which mends
-   slipped cycles. Nonlinear least squares of harmonics is the estimator that
-   reaches the Cramer-Rao bound (tests/outside/test_estimator.py measures it).
+3. ``phase.refine``: least squares of harmonics in the phase; the likeliest start
+   wins, which mends slipped cycles. The geometry of the pair then says which phase
+   a crossing has, and which hand it is.
 
 The octave never comes from any limit.
 """
@@ -27,10 +26,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, interpolate, ndimage
-from scipy.special import expit
+from scipy import fft, ndimage
 
 from visionwire import pair
+from visionwire.phase import HARMONICS, Fit, local_fit, mended, refine
 from visionwire.strip import COLUMNS_PER_DIAMETER, Strip, smooth
 
 Floats = NDArray[np.float64]
@@ -46,14 +45,8 @@ QUICK = (0.5,)
 STIFFNESSES = (0.1, 0.5, 2.0, 8.0)
 WINDOW_CYCLES = 1.5  # standard deviation of the sliding window, in twists
 PHASES_TRIED = 24
-HARMONICS = 3
 #: Radians; a slip is 2 pi.
 SAME_START = 1.0
-KNOT_TWISTS = 2.0
-ROUGHNESS = 0.1
-SLIP_TWISTS, LEAST_SLIP, LEAST_MENDED = 0.8, 0.4, 1.5
-MOST_ROUNDS = 15
-MOST_STRETCHED = 1.4  # of a start's span, either way
 #: Beside noise, where the pair opens, how the light falls and where the middle was taken shift the pattern by this
 #: much at either end: with 0.04, intervals held the truth in 91 % of painted pictures with given ends, with 0.08 95 %.
 #: Of twist with its crossings over 6 diameters apart 0.08 held 94 %; growing in proportion from 5 on, it held 97 %.
@@ -108,8 +101,7 @@ def likeness(strip: Strip) -> tuple[Lay, Floats]:
     ValueError
         If the strip is shorter than three wire diameters.
     """
-    starts = [_starts(lay, evidence, strip, QUICK)[0] for lay, evidence in zip(LAYS, _evidence(strip)[2], strict=True)]
-    best = max(starts, key=lambda start: start.score)
+    best = max(_starts(_evidence(strip)[2], strip, QUICK), key=lambda start: start.score)
     return best.lay, best.local
 
 
@@ -129,15 +121,13 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
         If the strip is shorter than three wire diameters.
     """
     pattern, orientation, both = _evidence(strip)
-    starts = [
-        start for lay, evidence in zip(LAYS, both, strict=True) for start in _starts(lay, evidence, strip, stiffnesses)
-    ]
+    starts = _starts(both, strip, stiffnesses)
     best = max(starts, key=lambda start: start.score)
     rows = np.vstack([pattern, *orientation])
     fits = [refine(rows, phase) for phase in _distinct([one.phase for one in starts if one.agrees_with(best)])]
     fit = max(fits, key=lambda one: one.likelihood)
     if len(stiffnesses) > 1:
-        fit = _mended(rows, fit)
+        fit = mended(rows, fit)
     # Polished wire may show its hand in little but the geometry of its edges: both hands are held against it.
     views = {lay: _against_geometry(fit, strip, float(np.median(best.spacing_d)), lay) for lay in LAYS}
     score = {lay: max(start.score for start in starts if start.lay == lay) for lay in LAYS}
@@ -148,23 +138,25 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
         phase_factor=fit.phase_factor,
         lay=lay,
         local_score=best.local,
-        local_fit=_local_fit(rows, fit),
+        local_fit=local_fit(rows, fit),
         geometry=geometry,
     )
 
 
-def _evidence(strip: Strip) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
+def _evidence(strip: Strip) -> tuple[Floats, Floats, Floats]:
     if strip.values.shape[1] * strip.step_d < SHORTEST_D:
         raise ValueError(f"the strip is shorter than {SHORTEST_D:g} wire diameters; give a longer spine")
     pattern, orientation = normalise(strip), orientations(strip)
     both = spectra(strip, pattern, orientation)
     length_d = strip.values.shape[1] * strip.step_d
     seen = (max(length_d, SHORTEST_D) >= SPACINGS_D)[:, None]  # of less than a twist anything can be made
-    return pattern, orientation, (np.where(seen, both[0], UNSEEN), np.where(seen, both[1], UNSEEN))
+    return pattern, orientation, np.where(seen, both, UNSEEN)
 
 
-def _starts(lay: Lay, evidence: Floats, strip: Strip, stiffnesses: tuple[float, ...]) -> list[_Start]:
-    return [_Start(lay, *path, strip.step_d) for path in follow(evidence, strip.step_d, stiffnesses)]
+def _starts(both: Floats, strip: Strip, stiffnesses: tuple[float, ...]) -> list[_Start]:
+    lays = [lay for lay in LAYS for _ in stiffnesses]
+    paths = follow(both, strip.step_d, stiffnesses)
+    return [_Start(lay, *path, strip.step_d) for lay, path in zip(lays, paths, strict=True)]
 
 
 def _distinct(phases: list[Floats]) -> list[Floats]:
@@ -202,15 +194,15 @@ def orientations(strip: Strip) -> Floats:
     return np.asarray(tensor[:2] / np.maximum(energy, 1e-12), float)
 
 
-def spectra(strip: Strip, pattern: Floats, orientation: Floats) -> tuple[Floats, Floats]:
-    """Return the likeness to an S and to a Z pair, each (spacings, columns), over ``SPACINGS_D``."""
+def spectra(strip: Strip, pattern: Floats, orientation: Floats) -> Floats:
+    """Return the likeness to an S and to a Z pair, (2, spacings, columns), over ``SPACINGS_D``."""
     window = _Window(pattern.shape[1], strip.step_d)
     slant_s, slant_z = _slants(window, pattern, strip.across_d)
     slant = SLANT_WEIGHT * (slant_z - slant_s)
     across = tuple(float(v) for v in strip.across_d)
     orientation_f = window.transform(orientation).reshape(2 * len(across), -1)
     matched_s, matched_z = (_matched(window, orientation_f, across, lay) for lay in LAYS)
-    return matched_s - slant, matched_z + slant
+    return np.stack([matched_s - slant, matched_z + slant])
 
 
 class _Window:
@@ -307,26 +299,28 @@ class _Start:
 
 
 def follow(likeness: Floats, step_d: float, stiffnesses: tuple[float, ...]) -> list[tuple[Floats, Floats]]:
-    """Return for every stiffness the spacing (columns,) along the likeliest path, and the likeness there.
+    """Return for every hand and stiffness the spacing (columns,) along the likeliest path, and the likeness there.
 
-    One step in ``SPACINGS_D`` per half wire diameter costs the stiffness times a
-    half-diameter's likeness.
+    ``likeness`` is (hands, spacings, columns); all stiffnesses of one hand come before those of the next. One step
+    in ``SPACINGS_D`` per half wire diameter costs the stiffness times a half-diameter's likeness.
     """
     every = max(1, round(0.25 / step_d))
-    columns, steps = np.arange(likeness.shape[1]), np.arange(len(SPACINGS_D))
+    columns, steps = np.arange(likeness.shape[2]), np.arange(len(SPACINGS_D))
     followed = []
-    for path in _viterbi(likeness[:, ::every], np.array(stiffnesses)):
+    gains = np.repeat(likeness, len(stiffnesses), axis=0)
+    paths = _viterbi(gains[:, :, ::every], np.tile(stiffnesses, len(likeness)))
+    for gain, path in zip(gains, paths, strict=True):
         smooth_path = smooth(np.interp(columns, columns[::every], path)[None], 1.5 / step_d)[0]
         spacing = np.exp(np.interp(smooth_path, steps, np.log(SPACINGS_D)))
-        followed.append((spacing, likeness[np.round(smooth_path).astype(int), columns]))
+        followed.append((spacing, gain[np.round(smooth_path).astype(int), columns]))
     return followed
 
 
 def _viterbi(gain: Floats, step_costs: Floats) -> NDArray[np.intp]:
-    """Return the path of the largest sum through (states, columns) for each cost of a step, (costs, columns)."""
-    states, columns = gain.shape
-    count, each = len(step_costs), np.arange(len(step_costs))
-    total = np.tile(gain[:, 0], (count, 1))
+    """Return the path of the largest sum through each (states, columns) at its own cost of a step, (count, columns)."""
+    count, states, columns = gain.shape
+    each = np.arange(count)
+    total = gain[:, :, 0]
     came_from = np.zeros((columns, count, states), np.int8)
     moves = np.full((3, count, states), -np.inf)
     for column in range(1, columns):
@@ -334,7 +328,7 @@ def _viterbi(gain: Floats, step_costs: Floats) -> NDArray[np.intp]:
         moves[1] = total
         moves[2, :, :-1] = total[:, 1:] - step_costs[:, None]
         came_from[column] = moves.argmax(0) - 1
-        total = moves.max(0) + gain[:, column]
+        total = moves.max(0) + gain[:, :, column]
     paths = np.zeros((count, columns), np.intp)
     paths[:, -1] = total.argmax(1)
     for column in range(columns - 1, 0, -1):
@@ -342,131 +336,7 @@ def _viterbi(gain: Floats, step_costs: Floats) -> NDArray[np.intp]:
     return paths
 
 
-# -- 3. least squares --------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """Harmonics in a spline phase, fitted to rows."""
-
-    phase: Floats
-    phase_factor: Floats
-    coefficients: Floats
-    likelihood: float
-
-
-def _mended(rows: Floats, fit: Fit) -> Fit:
-    """Return the likeliest of a fit and of those with one twist more or less at the place where it fits worst."""
-    columns = np.arange(rows.shape[1])
-    twist = 2 * np.pi * len(columns) / _span(fit.phase)
-    local = smooth(_local_fit(rows, fit)[None], twist)[0]
-    inner = slice(int(twist), max(int(twist) + 1, len(columns) - int(twist)))
-    if len(local[inner]) < 2:
-        return fit
-    worst = inner.start + int(local[inner].argmin())
-    step = 2 * np.pi * expit((columns - worst) / (SLIP_TWISTS * twist))
-    others = [refine(rows, fit.phase + turn * step) for turn in (-1, 1)]
-    # By less than about half a twist it is no slip: the fit has but run off at its ends. Of less than a twist and a
-    # half anything can be fitted.
-    slips = [
-        one
-        for one in others
-        if abs(_span(one.phase) - _span(fit.phase)) > LEAST_SLIP * 2 * np.pi
-        and _span(one.phase) > LEAST_MENDED * 2 * np.pi
-    ]
-    return max([fit, *slips], key=lambda one: one.likelihood)
-
-
-def _span(phase: Floats) -> float:
-    return float(phase[-1] - phase[0])
-
-
-def refine(rows: Floats, phase: Floats) -> Fit:
-    """Fit every row by harmonics of one common phase, by Gauss-Newton.
-
-    Parameters
-    ----------
-    rows : (R, n) float array
-        What repeats with the twist: luminance and orientation, row by row.
-    phase : (n,) float array
-        First guess, radians, within about a third of a cycle; rising.
-
-    Returns
-    -------
-    Fit
-        ``likelihood`` is the mean over rows of log(1 + signal / noise), larger is
-        likelier. ``phase_factor`` comes from the sandwich estimator (White,
-        Econometrica 50 (1982) 1), so that noise that is correlated between rows
-        and columns counts for what it is.
-    """
-    columns, span = len(phase), _span(phase)
-    basis = _spline_basis(columns, KNOT_TWISTS * 2 * np.pi * columns / span)
-    curvature = np.diff(np.eye(basis.shape[1]), 2, axis=0)
-    knots = _least_squares(basis, phase)
-    for _ in range(MOST_ROUNDS):
-        phase = basis @ knots
-        waves, slopes = _harmonics(phase)
-        coefficients = _least_squares(waves, rows.T)
-        residue, gradient = rows.T - waves @ coefficients, slopes @ coefficients
-        variance = np.maximum((residue**2).mean(0), 1e-9)
-        pull = (gradient * residue / variance).sum(1)
-        information = basis.T @ ((gradient**2 / variance).sum(1)[:, None] * basis)
-        size = np.trace(information) / len(information)
-        stiff = ROUGHNESS * size * curvature.T @ curvature
-        inverse = np.linalg.inv(information + stiff + 1e-9 * size * np.eye(len(information)))
-        step = inverse @ (basis.T @ pull - stiff @ knots)
-        largest = float(np.abs(basis @ step).max())
-        moved = knots + step * min(1.0, 0.8 / max(largest, 1e-12))
-        if not 1 / MOST_STRETCHED < _span(basis @ moved) / span < MOST_STRETCHED:
-            break  # over less than two twists, a slower phase fits anything
-        knots = moved
-        if largest < 1e-3:
-            break
-    ratio = (waves[:, 1:] @ coefficients[1:]).var(0) / variance
-    factor = basis @ inverse @ (basis.T * _pull_deviation(pull))
-    return Fit(basis @ knots, factor, np.asarray(coefficients, float), float(np.log1p(ratio).mean()))
-
-
-def _least_squares(columns: Floats, values: Floats) -> Floats:
-    """Solve by the normal equations, which for few, well-conditioned columns are as good and quicker."""
-    return np.asarray(np.linalg.lstsq(columns.T @ columns, columns.T @ values, rcond=None)[0], float)
-
-
-def _local_fit(rows: Floats, fit: Fit) -> Floats:
-    waves, _ = _harmonics(fit.phase)
-    pattern = waves @ fit.coefficients
-    noise = np.maximum(((rows.T - pattern) ** 2).mean(0), 1e-9)
-    both = noise + (pattern - fit.coefficients[0]).var(0)
-    in_step = (rows.T - pattern) ** 2 / noise + np.log(noise)
-    out_of_step = (rows.T - fit.coefficients[0]) ** 2 / both + np.log(both)
-    return np.asarray((out_of_step - in_step).mean(1) / 2, float)
-
-
-def _pull_deviation(pull: Floats) -> Floats:
-    """Return the deviation of each column's pull, raised for the correlation of neighbours."""
-    centred = pull - pull.mean()
-    spectrum = np.abs(fft.rfft(centred, 2 * len(pull))) ** 2
-    correlation = fft.irfft(spectrum)[: len(pull)]
-    correlation /= max(correlation[0], 1e-12)
-    end = int(np.argmax(correlation < 0.05)) or len(pull)
-    longer = max(1.0, 1 + 2 * float(correlation[1:end].sum()))
-    return np.asarray(np.sqrt(ndimage.uniform_filter1d(pull**2, max(3, len(pull) // 4)) * longer), float)
-
-
-def _harmonics(phase: Floats) -> tuple[Floats, Floats]:
-    """Return constant and harmonics (n, 2 K + 1), and their derivatives by phase."""
-    orders = np.arange(1, HARMONICS + 1)
-    cosines, sines = np.cos(phase[:, None] * orders), np.sin(phase[:, None] * orders)
-    constant = np.ones((len(phase), 1))
-    return np.hstack([constant, cosines, sines]), np.hstack([0 * constant, -orders * sines, orders * cosines])
-
-
-def _spline_basis(columns: int, knot_columns: float) -> Floats:
-    """Return a cubic B-spline basis on even knots that run past both ends, so that a straight line has no curvature."""
-    pieces = max(2, int(np.ceil((columns - 1) / knot_columns)))
-    knots = np.arange(-3, pieces + 4) * (columns - 1) / pieces
-    at = np.arange(columns) * (1 - 1e-12)
-    return np.asarray(interpolate.BSpline.design_matrix(at, knots, 3).toarray(), float)
+# -- 3. held against the pair's geometry ---------------------------------------------------------
 
 
 def _against_geometry(fit: Fit, strip: Strip, spacing_d: float, lay: Lay) -> tuple[float, float, float]:

@@ -13,8 +13,9 @@ import pytest
 from scipy import signal
 
 from tests.visionwire.drawn import even, picture
+from visionwire.phase import refine
 from visionwire.strip import Strip, straighten
-from visionwire.twist import estimate, refine
+from visionwire.twist import estimate
 
 START, END, DIAMETER_PX = (40.0, 60.0), (520.0, 60.0), 12.0
 LINE = np.array([START, END])

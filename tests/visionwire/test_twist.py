@@ -9,8 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.visionwire.drawn import LAMP, SECOND_LAMP, even, picture, swaying
+from visionwire.phase import refine
 from visionwire.strip import Strip, straighten
-from visionwire.twist import SPACINGS_D, estimate, follow, likeness, refine
+from visionwire.twist import SPACINGS_D, estimate, follow, likeness
 
 START, END, DIAMETER_PX = (40.0, 60.0), (500.0, 60.0), 10.0
 SIZE_PX = (540, 120)
@@ -46,7 +47,7 @@ def test_the_likeliest_path_follows_a_ridge() -> None:
     gain = np.zeros((len(SPACINGS_D), 200))
     ridge = np.repeat([10, 11], 100)
     gain[ridge, np.arange(200)] = 1.0
-    ((spacing, local),) = follow(gain, step_d=0.125, stiffnesses=(0.5,))
+    ((spacing, local),) = follow(gain[None], step_d=0.125, stiffnesses=(0.5,))
     assert spacing[30] == pytest.approx(SPACINGS_D[10], rel=0.01)
     assert spacing[-30] == pytest.approx(SPACINGS_D[11], rel=0.01)
     assert local.mean() > 0.9
