@@ -57,6 +57,11 @@ USUAL_DENSEST = 8.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side; each holds
 #: from half to nearly twice itself.
 WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
+#: Of the logarithm of a wire's diameter against that of the usual one: nearer, a second look shows the same.
+LEAST_UNUSUAL = 0.25
+#: Of a usual wire's diameter: where it shows nothing, the thinnest and the thickest common wires are looked for. Each
+#: look is one more chance for a look-alike, most of which come just over the bound: these must be believed further.
+UNUSUAL_TRIED, LEAST_BELIEF_UNUSUAL = (0.7, 1.35), 0.92
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
 #: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as
@@ -336,12 +341,33 @@ def _sections(
         diameter_px = scan.diameter_px(luminance.shape, plane, wire_in, hints)
         if wire_in is None and hints is not None:
             diameter_px = scan.likeliest_diameter_px(luminance, hints, diameter_px)
+        if wire_in is None and hints is None:
+            return _of_unnamed_wire(luminance, plane, diameter_px, finders, least_belief)
         return scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
     tried = [
         scan.sections(luminance, share * max(luminance.shape), None, hints, finders, least_belief)
         for share in WIDTHS_TRIED
     ]
-    return max(tried, key=lambda found: max((one.belief * safety.weight(one) for one in found), default=0.0))
+    return max(tried, key=_believed)
+
+
+def _of_unnamed_wire(
+    luminance: Picture, plane: Plane, usual_px: float, finders: tuple[scan.Finder, ...], least_belief: float
+) -> list[Section]:
+    """Return the sections found at a usual wire's diameter or, where that shows none, at an unusual one's."""
+    found = scan.sections(luminance, usual_px, plane, None, finders, least_belief)
+    for share in UNUSUAL_TRIED:
+        found = found or scan.sections(luminance, share * usual_px, plane, None, finders, LEAST_BELIEF_UNUSUAL)
+    seen = outline.wire_diameter_px(luminance, found[0]) if found else None
+    if seen is None or abs(np.log(seen.px / found[0].strip.diameter_px)) < LEAST_UNUSUAL:
+        return found
+    # A pigtail may show at the wire's own diameter alone.
+    return max(found, scan.sections(luminance, seen.px, plane, None, finders, least_belief), key=_believed)
+
+
+def _believed(found: list[Section]) -> float:
+    """Return how far the likeliest of some sections is believed, the longer the more."""
+    return max((one.belief * safety.weight(one) for one in found), default=0.0)
 
 
 # -- scale --------------------------------------------------------------------------------------

@@ -207,7 +207,8 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section
         return []
     usual_px = max(ended, key=lambda one: one.twists).px_per_twist
     known = [one for one in ended if one is ended[0] or one.twists > section.FEWEST_TWISTS]
-    for line in learned.stretches(seen, diameter_px):
+    for stretch in learned.stretches(seen, diameter_px):
+        line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
         length_d = float(np.hypot(*np.diff(line, axis=0).T).sum()) / diameter_px
         if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
             continue

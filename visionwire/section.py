@@ -178,6 +178,8 @@ def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Fl
             line_px = line_px[: len(line_px) + count]
             continue
         line_px = np.vstack([line_px, beyond(one, line_px, step_px, count)])
+    if len(line_px) * one.strip.step_d < SHORTEST_D:
+        return one  # of less nothing can be measured
     moved = whole(luminance, line_px, one.strip.diameter_px)
     return dataclasses.replace(one, strip=moved.strip, twist=moved.twist, first=moved.first, last=moved.last)
 

@@ -105,16 +105,20 @@ class PictureResult:
 
 
 def read_picture(
-    truth_path: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH, wire_in: float | None = None
+    truth_path: Path,
+    hinted: bool,
+    finders: tuple[Finder, ...] = BOTH,
+    wire_in: float | None = None,
+    named: bool = True,
 ) -> PictureResult:
-    """Measure one picture, the wire's diameter given, with or without the ends of its first run.
+    """Measure one picture, the wire's diameter given unless not ``named``, with or without the ends of its first run.
 
     ``wire_in`` is the diameter given where the picture has no wire.
     """
     truth: Truth = json.loads(truth_path.read_text())
     runs = truth.get("runs", [])
     start, end = (tuple(runs[0][key]) if hinted and runs else None for key in ("start_px", "end_px"))
-    photo, wire = truth_path.parent / truth["image"]["file"], truth["wire"]["d_in"] if runs else wire_in
+    photo, wire = truth_path.parent / truth["image"]["file"], truth["wire"]["d_in"] if runs and named else wire_in
     begun = time.perf_counter()
     answer = measure(photo, wire=wire, start=start, end=end, finders=finders)
     seconds = time.perf_counter() - begun
@@ -224,12 +228,15 @@ def _row(result: PictureResult) -> str:
     return f"{result.name:<20} {result.seconds:5.1f} s  {'; '.join(parts)}; {result.answer.call}{wrong}"
 
 
-def print_accuracy(folder: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH) -> None:
-    """Print one line a picture and the summary."""
-    print(f"\n{folder.name}, {'ends of the first run given' if hinted else 'nothing pointed at'}, {'+'.join(finders)}")
+def print_accuracy(folder: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH, named: bool = True) -> None:
+    """Print one line a picture and the summary; where the wire is not named, of the pictures with a card."""
+    told = f"{'ends of the first run given' if hinted else 'nothing pointed at'}, wire {'' if named else 'not '}named"
+    print(f"\n{folder.name}, {told}, {'+'.join(finders)}")
     results = []
     for path in sorted(folder.glob("*.json")):
-        results.append(read_picture(path, hinted, finders))
+        if not named and json.loads(path.read_text())["card"]["type"] == "none":
+            continue
+        results.append(read_picture(path, hinted, finders, named=named))
         print("  " + _row(results[-1]), flush=True)
     for name, figure in summarise(results).items():
         print(f"  {name:<45} {figure:8.4g}")
@@ -315,6 +322,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--speed", action="store_true", help="speed only")
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--finder", choices=("both", *BOTH), default="both", help="who looks for the wire")
+    parser.add_argument("--unnamed", action="store_true", help="do not name the wire's diameter")
     parser.add_argument("--wire", type=float, help="diameter named where a look-alike has no wire, inches")
     options = parser.parse_args(arguments)
     both = options.accuracy == options.speed
@@ -322,7 +330,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     for folder in options.folders:
         if options.accuracy or both:
             for hinted in (False, True) if any(folder.glob("*.json")) else ():
-                print_accuracy(folder, hinted, finders)
+                print_accuracy(folder, hinted, finders, not options.unnamed)
             if (folder / "negatives").is_dir():
                 print_negatives(folder / "negatives", finders, options.wire)
         if options.speed or both:

@@ -57,6 +57,17 @@ def unhinted(path: Path) -> PictureResult:
     return read_picture(path, hinted=False)
 
 
+@pytest.mark.parametrize("name", ["bench_plate", "copper_weave"])  # .041 and .020 in
+def test_wire_thicker_or_thinner_than_usual_is_read_without_being_named(name: str) -> None:
+    result = read_picture(PICTURES / f"{name}.json", hinted=False, named=False)
+    (run,) = result.runs
+    assert run.got is not None
+    assert run.covered
+    assert run.lay_right
+    assert result.pigtail is not None
+    assert result.pigtail.twists == pytest.approx(result.truth["pigtail"]["count"], abs=0.7)
+
+
 # -- pictures with truth, the ends of a run given ------------------------------------------------
 
 
