@@ -191,8 +191,7 @@ def way_of(direction: Floats, along: Floats) -> str:
 def _leaves(one: Section, image_size: tuple[int, int], twists: float) -> bool:
     """Say whether a section that went straight on at either end for so many twists would leave the picture."""
     for spine_px in (one.spine_px[::-1], one.spine_px):
-        back = min(len(spine_px) - 1, round(one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)))
-        ahead = spine_px[-1] - spine_px[-1 - back]
+        ahead = spine_px[-1] - spine_px[-1 - min(len(spine_px) - 1, round(len(spine_px) / one.twists))]
         beyond = spine_px[-1] + twists * one.px_per_twist * ahead / max(float(np.hypot(*ahead)), 1e-9)
         if (beyond < 0).any() or (beyond > np.array(image_size) - 1).any():
             return True

@@ -38,11 +38,12 @@ EARLIER = "an earlier reading"
 CALLS = ("conforming", "undecided", "nonconforming")
 FIELDS = ("month", "station", "technician", "aircraft")
 
-#: Nonconforming ones by their probability, then the most doubtful; None: nothing to look at, as a person decided on it.
+#: Nonconforming ones by their probability, then undecided and conforming ones, each the most doubtful first; None:
+#: nothing to look at, as a person decided on it.
 RANK = """CASE WHEN state <> 'reading' OR decided_on = 'this reading' THEN NULL
     WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
-    WHEN call = 'undecided' THEN 2 + ABS(COALESCE(probability, 0.5) - 0.5)
-    ELSE 5 - ABS(COALESCE(probability, 0.5) - 0.5) END"""
+    WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
+    ELSE 4 + COALESCE(confidence, 0.5) END"""
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, decision, decided_on, twists_per_inch, pigtail_twists, fingerprint,
     SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}

@@ -24,10 +24,13 @@ from visionwire.limits import load_limits
 Made = Callable[..., Ledger]
 
 
-def reading(call: str = "conforming", p: float = 0.99, density: float = 7.0, **more: Any) -> dict[str, Any]:
+def reading(
+    call: str = "conforming", p: float = 0.99, density: float = 7.0, confidence: float | None = None, **more: Any
+) -> dict[str, Any]:
     """Return as much of a reading as a ledger looks at, and what else is told of its file."""
     record = {
         "call": call,
+        "confidence": max(p, 1 - p) if confidence is None else confidence,
         "checks": [{"section": "run 1", "probability_conforming": p}],
         "runs": [{"twists_per_inch": density, "twists_per_inch_u95": 0.2}],
         "pigtail": {"twists": 4.4, "twists_u95": 0.5},
@@ -116,6 +119,8 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
             "bad": reading("nonconforming", 0.03),
             "worse": reading("nonconforming", 0.001),
             "less doubtful": reading("undecided", 0.9),
+            "cut off": reading("undecided", 0.99, confidence=0.51),
+            "hardly sure": reading(p=0.96),
             "done": reading("nonconforming", 0.0),
             "z, a copy": reading("nonconforming", 0.0, sha256="worse"),
             "refused": {"state": "refusal", "code": "no-scale"},
@@ -123,8 +128,8 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
         }
     )
     book.decide("done", "reject", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
-    order = ["worse", "bad", "doubtful", "less doubtful", "sure"]
-    for most in (0, 1, 3, 5, 9):
+    order = ["worse", "bad", "doubtful", "cut off", "less doubtful", "hardly sure", "sure"]
+    for most in (0, 1, 3, 7, 9):
         assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
 
 
