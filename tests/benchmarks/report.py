@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visionwire.budget import MM_PER_IN
 from visionwire.measure import measure
 from visionwire.photo import open_photo, read_photo
 from visionwire.reading import Pigtail, Reading, Refusal, Run
@@ -72,6 +73,16 @@ class RunResult:
         """Whether the hand is the true one."""
         return self.got is not None and self.got.lay == self.true["lay"]
 
+    @property
+    def gap_errors_in(self) -> list[float]:
+        """Of each gap from a hole to the twist that is measured, how far it is off, inches."""
+        assert self.got is not None
+        true = [self.true.get(key) for key in ("gap_start_mm", "gap_end_mm")]
+        start, end = (np.linalg.norm(np.array(self.got.spine_px[k]) - self.true["start_px"]) for k in (0, -1))
+        read = (self.got.gap_start_in, self.got.gap_end_in)
+        pairs = zip(read if start <= end else read[::-1], true, strict=True)
+        return [abs(got - mm / MM_PER_IN) for got, mm in pairs if got is not None and mm is not None]
+
 
 @dataclass(frozen=True)
 class PictureResult:
@@ -98,6 +109,13 @@ class PictureResult:
                 low, high = check.low or 0.0, check.high or np.inf
                 wrong += true is None or not low <= true["mean_tpi"] <= high
         return wrong
+
+    @property
+    def diameter_error(self) -> float | None:
+        """How far off the wire's diameter is, over the true one; None where the outline does not give it."""
+        read = [run.got.wire_diameter_in for run in self.runs if run.got is not None]
+        seen = next((one for one in read if one is not None), None)
+        return None if seen is None else abs(seen / float(self.truth["wire"]["d_in"]) - 1)
 
     @property
     def _diameter_px(self) -> float:
@@ -192,6 +210,11 @@ def summarise(results: Sequence[PictureResult]) -> dict[str, float]:
             "lay right, %": 100 * float(np.mean([run.lay_right for run in found])),
             "95 % interval holds the truth, %": 100 * float(np.mean([run.covered for run in found])),
         }
+        gaps = [error for run in found for error in run.gap_errors_in]
+        figures |= {"gap to a hole, |error|, median, in": float(np.median(gaps))} if gaps else {}
+    diameters = [result.diameter_error for result in results if result.diameter_error is not None]
+    if diameters:
+        figures["wire diameter, |error|, median, %"] = 100 * float(np.median(diameters))
     return figures | _pigtails(results)
 
 

@@ -35,6 +35,14 @@ def test_figures_follow_the_readings(demo: report.PictureResult) -> None:
     figures = report.summarise([demo])
     assert figures["pictures"] == figures["runs in view"] == figures["runs found"] == 1
     assert figures["bias, median, %"] == pytest.approx(100 * run.relative_error)
+    assert figures["wire diameter, |error|, median, %"] == pytest.approx(
+        100 * abs(demo.answer.runs[0].wire_diameter_in / 0.032 - 1)
+    )
+    # Read from its other end a run has its gaps the other way round, and the same errors.
+    turned = replace(
+        run.got, spine_px=run.got.spine_px[::-1], gap_start_in=run.true["gap_end_mm"] / 25.4, gap_end_in=0.1
+    )
+    assert replace(run, got=turned).gap_errors_in == pytest.approx([abs(0.1 - run.true["gap_start_mm"] / 25.4), 0.0])
     doubled = replace(run.got, twists_per_inch=2 * run.true["mean_tpi"], twists_per_inch_u95=0.1, lay=None)
     wrong = report.summarise([replace(demo, runs=(replace(run, got=doubled),))])
     assert wrong["bias, median, %"] == pytest.approx(100)
