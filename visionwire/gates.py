@@ -102,12 +102,13 @@ def with_likely_cause(
 
 def run_cut_off(run: Section, image_size: tuple[int, int]) -> bool:
     """Say whether a run of a picture so wide and high, px, ends at its edge, and so may go on beyond it."""
-    return _leaves(run, image_size, LEAST_ROOM_RUN)
+    # One that runs out of the picture at a slant loses its outline first, a diameter aside, and is lost there.
+    return _leaves(run, image_size, LEAST_ROOM_RUN, run.strip.diameter_px)
 
 
 def pigtail_cut_off(tail: Section, image_size: tuple[int, int]) -> bool:
     """Say whether a pigtail of a picture so wide and high, px, ends at its edge, and so may go on beyond it."""
-    return _leaves(tail, image_size, LEAST_ROOM_PIGTAIL)
+    return _leaves(tail, image_size, LEAST_ROOM_PIGTAIL, 0.0)
 
 
 def nearer(
@@ -188,12 +189,12 @@ def way_of(direction: Floats, along: Floats) -> str:
     return "from upper left to lower right" if direction[0] * direction[1] > 0 else "from lower left to upper right"
 
 
-def _leaves(one: Section, image_size: tuple[int, int], twists: float) -> bool:
-    """Say whether a section that went straight on at either end for so many twists would leave the picture."""
+def _leaves(one: Section, image_size: tuple[int, int], twists: float, margin_px: float) -> bool:
+    """Say whether a section that went straight on at either end for so many twists would come so near the edge."""
     for spine_px in (one.spine_px[::-1], one.spine_px):
         ahead = spine_px[-1] - spine_px[-1 - min(len(spine_px) - 1, round(len(spine_px) / one.twists))]
         beyond = spine_px[-1] + twists * one.px_per_twist * ahead / max(float(np.hypot(*ahead)), 1e-9)
-        if (beyond < 0).any() or (beyond > np.array(image_size) - 1).any():
+        if (beyond < margin_px).any() or (beyond > np.array(image_size) - 1 - margin_px).any():
             return True
     return False
 
