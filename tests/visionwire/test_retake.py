@@ -103,6 +103,12 @@ def test_a_run_cut_by_the_edge_is_never_called_conforming_and_says_why() -> None
     assert density.call == part.runs[0].call == part.call == "undecided" and part.confidence == 0.5
 
 
+def test_a_run_that_leaves_the_picture_at_a_slant_is_cut_off_too() -> None:
+    part = measure(open_photo(DEMO).pixels[200:], wire=0.032)  # the run falls from 155 px to 260
+    assert isinstance(part, Reading) and "run-cut-off" in part.flags
+    assert part.runs[0].twists < 9 and part.call == "undecided"
+
+
 def test_a_pigtail_cut_by_the_edge_is_not_called_short() -> None:
     pixels = open_photo(DEMO).pixels
     whole = measure(pixels)

@@ -235,10 +235,11 @@ class Ledger:
         self.base.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self.base.execute("COMMIT")
         except BaseException:
-            self.base.execute("ROLLBACK")
+            if self.base.in_transaction:  # a full disk ends it by itself
+                self.base.execute("ROLLBACK")
             raise
-        self.base.execute("COMMIT")
 
     @contextlib.contextmanager
     def _said(self) -> Iterator[None]:

@@ -5,14 +5,9 @@ from __future__ import annotations
 import dataclasses
 import io
 import json
-import os
-import random
 import shutil
-import signal
 import sqlite3
 import struct
-import time
-from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -20,78 +15,22 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from tests.visionwire.archive.small import (
+    DEMO,
+    RUN,
+    SETTINGS,
+    all_rows,
+    bring_up_to_date,
+    dump,
+    folder_of,
+    in_this_process,
+)
 from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
 from visionwire.archive.ledger import MIGRATIONS, Entry
 from visionwire.cli import app
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 from visionwire.limits import load_limits
-
-RUN = import_module("visionwire.archive.run")
-SETTINGS = Settings(load_limits("common"), 0.032)
-KILLS = 60
-DEMO = Path(__file__).parents[3] / "fixtures" / "pictures" / "demo.jpg"
-
-
-def folder_of(path: Path, pictures: int) -> Path:
-    """Make small pictures without wire, a copy, one that is no picture."""
-    path.mkdir(parents=True)
-    rng = np.random.default_rng(5)
-    for k in range(pictures):
-        Image.fromarray(rng.integers(0, 255, (48, 48, 3), np.uint8)).save(path / f"{k:02d}.png")
-    shutil.copy(path / "00.png", path / "copy.png")
-    (path / "broken.jpg").write_bytes(b"\xff\xd8 this is no picture")
-    return path
-
-
-def dump(path: Path) -> list[str]:
-    """Return every row of every table, sorted, so that two ledgers can be held side by side."""
-    base = sqlite3.connect(path)
-    tables = [row[0] for row in base.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-    return sorted(f"{table} {row}" for table in tables for row in base.execute(f"SELECT * FROM {table}"))
-
-
-def in_this_process(todo: object, settings: Settings, *_: object) -> object:
-    """Stand in for the workers: what the ledger and the order of work must bear is the same."""
-    for sha256, path in todo:  # type: ignore[attr-defined]
-        yield work.read(sha256, path, settings)
-
-
-def all_rows(book: Ledger) -> tuple[list[str], list[tuple[object, ...]]]:
-    columns, rows = book.rows()
-    return columns, list(rows)
-
-
-def bring_up_to_date(folder: Path, ledger: Path) -> None:
-    book = Ledger(ledger)
-    run(listed([str(folder)]), book, SETTINGS)
-    book.close()
-
-
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork to kill a child as the machine would die")
-def test_killed_at_random_it_ends_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = folder_of(tmp_path / "photos", 12)
-    monkeypatch.setattr(RUN, "_entries", in_this_process)
-    began = time.monotonic()
-    bring_up_to_date(folder, tmp_path / "whole.db")
-    whole_s = time.monotonic() - began
-    chance, killed, ended = random.Random(3), 0, 0
-    ledger = tmp_path / "killed.db"
-    while killed < KILLS:
-        child = os.fork()
-        if child == 0:
-            bring_up_to_date(folder, ledger)
-            os._exit(0)
-        time.sleep(chance.uniform(0, 1.2 * whole_s / 6))
-        os.kill(child, signal.SIGKILL)
-        dead = os.WIFSIGNALED(os.waitpid(child, 0)[1])
-        killed, ended = killed + dead, ended + (not dead)
-        if not dead:  # it came to its end: begin another ledger, so that every kill falls into real work
-            assert dump(ledger) == dump(tmp_path / "whole.db")
-            for leftover in tmp_path.glob("killed.db*"):
-                leftover.unlink()
-    bring_up_to_date(folder, ledger)
-    assert dump(ledger) == dump(tmp_path / "whole.db")
 
 
 def test_every_file_is_one_row_and_a_copy_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -170,37 +109,6 @@ def test_what_ended_for_want_of_time_or_memory_is_read_again_with_more(
     bring_up_to_date(folder, tmp_path / "plain.db")
     read_once = [row for row in dump(tmp_path / "plain.db") if row.startswith(("readings", "records"))]
     assert {row for row in dump(tmp_path / "a.db") if row.startswith(("readings", "records"))} <= set(read_once)
-
-
-def test_killed_while_what_had_ended_is_read_again_it_ends_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    folder = folder_of(tmp_path / "photos", 4)
-    ledgers = [tmp_path / "whole.db", tmp_path / "killed.db"]
-
-    def ended(todo: list[tuple[str, str]], *_: object) -> object:
-        yield from (work.unreadable(sha256, "took-too-long", "it ended") for sha256, _ in todo)
-
-    def broken_off(todo: list[tuple[str, str]], settings: Settings, *_: object) -> object:
-        yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
-        raise KeyboardInterrupt
-
-    def again(ledger: Path) -> None:
-        book = Ledger(ledger)
-        run(listed([str(folder)]), book, SETTINGS, limit_s=240.0)
-        book.close()
-
-    monkeypatch.setattr(RUN, "_entries", ended)
-    for ledger in ledgers:
-        bring_up_to_date(folder, ledger)
-    monkeypatch.setattr(RUN, "_entries", broken_off)
-    with pytest.raises(KeyboardInterrupt):
-        again(ledgers[1])
-    monkeypatch.setattr(RUN, "_entries", in_this_process)
-    for ledger in ledgers:
-        again(ledger)
-    assert dump(ledgers[0]) == dump(ledgers[1])
-    assert not [row for row in dump(ledgers[0]) if "took-too-long" in row]
 
 
 def damaged(path: Path, count: int) -> Path:

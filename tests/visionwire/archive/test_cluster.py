@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.visionwire.archive.test_archive import SETTINGS, dump, folder_of
+from tests.visionwire.archive.small import SETTINGS, dump, folder_of
 from visionwire.archive import Ledger, Progress, listed, run
 from visionwire.errors import ArchiveError
 

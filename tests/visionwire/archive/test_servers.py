@@ -19,7 +19,7 @@ from urllib.parse import unquote
 import pytest
 from typer.testing import CliRunner
 
-from tests.visionwire.archive.test_archive import DEMO, SETTINGS, all_rows, dump, folder_of, in_this_process
+from tests.visionwire.archive.small import DEMO, SETTINGS, all_rows, dump, folder_of, in_this_process
 from visionwire.archive import Ledger, listed, run
 from visionwire.archive.files import SUFFIXES, from_path, name_of, pattern_of, photo_at, sha256_of
 from visionwire.archive.page import trends_html

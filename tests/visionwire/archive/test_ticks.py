@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.visionwire.archive.test_archive import DEMO, SETTINGS
+from tests.visionwire.archive.small import DEMO, SETTINGS
 from visionwire.archive import Ledger, ticks, work
 from visionwire.archive.files import sha256_of
 from visionwire.archive.ledger import Entry

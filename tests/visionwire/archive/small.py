@@ -1,0 +1,53 @@
+"""Small folders to read into a ledger, in this process, and all that the ledger then holds."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from importlib import import_module
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from visionwire.archive import Ledger, Settings, listed, run, work
+from visionwire.limits import load_limits
+
+RUN = import_module("visionwire.archive.run")
+SETTINGS = Settings(load_limits("common"), 0.032)
+DEMO = Path(__file__).parents[3] / "fixtures" / "pictures" / "demo.jpg"
+
+
+def folder_of(path: Path, pictures: int) -> Path:
+    """Make small pictures without wire, a copy, one that is no picture."""
+    path.mkdir(parents=True)
+    rng = np.random.default_rng(5)
+    for k in range(pictures):
+        Image.fromarray(rng.integers(0, 255, (48, 48, 3), np.uint8)).save(path / f"{k:02d}.png")
+    shutil.copy(path / "00.png", path / "copy.png")
+    (path / "broken.jpg").write_bytes(b"\xff\xd8 this is no picture")
+    return path
+
+
+def dump(path: Path) -> list[str]:
+    """Return every row of every table, sorted, so that two ledgers can be held side by side."""
+    base = sqlite3.connect(path)
+    tables = [row[0] for row in base.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    return sorted(f"{table} {row}" for table in tables for row in base.execute(f"SELECT * FROM {table}"))
+
+
+def in_this_process(todo: object, settings: Settings, *_: object) -> object:
+    """Stand in for the workers: what the ledger and the order of work must bear is the same."""
+    for sha256, path in todo:  # type: ignore[attr-defined]
+        yield work.read(sha256, path, settings)
+
+
+def all_rows(book: Ledger) -> tuple[list[str], list[tuple[object, ...]]]:
+    columns, rows = book.rows()
+    return columns, list(rows)
+
+
+def bring_up_to_date(folder: Path, ledger: Path) -> None:
+    book = Ledger(ledger)
+    run(listed([str(folder)]), book, SETTINGS)
+    book.close()

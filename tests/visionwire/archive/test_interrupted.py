@@ -1,0 +1,95 @@
+"""Killed, out of disk: what is written stays, and gone on with it ends as if nothing had happened."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.visionwire.archive.small import RUN, SETTINGS, bring_up_to_date, dump, folder_of, in_this_process
+from visionwire.archive import Ledger, Settings, listed, run, work
+from visionwire.errors import ArchiveError
+
+KILLS = 60
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork to kill a child as the machine would die")
+def test_killed_at_random_it_ends_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = folder_of(tmp_path / "photos", 12)
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    began = time.monotonic()
+    bring_up_to_date(folder, tmp_path / "whole.db")
+    whole_s = time.monotonic() - began
+    chance, killed, ended = random.Random(3), 0, 0
+    ledger = tmp_path / "killed.db"
+    while killed < KILLS:
+        child = os.fork()
+        if child == 0:
+            bring_up_to_date(folder, ledger)
+            os._exit(0)
+        time.sleep(chance.uniform(0, 1.2 * whole_s / 6))
+        os.kill(child, signal.SIGKILL)
+        dead = os.WIFSIGNALED(os.waitpid(child, 0)[1])
+        killed, ended = killed + dead, ended + (not dead)
+        if not dead:  # it came to its end: begin another ledger, so that every kill falls into real work
+            assert dump(ledger) == dump(tmp_path / "whole.db")
+            for leftover in tmp_path.glob("killed.db*"):
+                leftover.unlink()
+    bring_up_to_date(folder, ledger)
+    assert dump(ledger) == dump(tmp_path / "whole.db")
+
+
+def test_killed_while_what_had_ended_is_read_again_it_ends_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = folder_of(tmp_path / "photos", 4)
+    ledgers = [tmp_path / "whole.db", tmp_path / "killed.db"]
+
+    def ended(todo: list[tuple[str, str]], *_: object) -> object:
+        yield from (work.unreadable(sha256, "took-too-long", "it ended") for sha256, _ in todo)
+
+    def broken_off(todo: list[tuple[str, str]], settings: Settings, *_: object) -> object:
+        yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
+        raise KeyboardInterrupt
+
+    def again(ledger: Path) -> None:
+        book = Ledger(ledger)
+        run(listed([str(folder)]), book, SETTINGS, limit_s=240.0)
+        book.close()
+
+    monkeypatch.setattr(RUN, "_entries", ended)
+    for ledger in ledgers:
+        bring_up_to_date(folder, ledger)
+    monkeypatch.setattr(RUN, "_entries", broken_off)
+    with pytest.raises(KeyboardInterrupt):
+        again(ledgers[1])
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    for ledger in ledgers:
+        again(ledger)
+    assert dump(ledgers[0]) == dump(ledgers[1])
+    assert not [row for row in dump(ledgers[0]) if "took-too-long" in row]
+
+
+def test_a_full_disk_is_said_loses_nothing_and_it_goes_on_with_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = folder_of(tmp_path / "photos", 40)
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    bring_up_to_date(folder, tmp_path / "whole.db")
+    book = Ledger(tmp_path / "full.db")
+    ((pages,),) = book.ask("PRAGMA page_count")
+    list(book.ask(f"PRAGMA max_page_count = {pages + 8}"))  # SQLite then answers as of a disk without room
+    with pytest.raises(
+        ArchiveError, match=r"cannot be used \(database or disk is full\); what it holds is kept"
+    ):
+        run(listed([str(folder)]), book, SETTINGS)
+    book.close()
+    kept = {row for row in dump(tmp_path / "full.db") if row.startswith("readings")}
+    assert 0 < len(kept) < 41
+    bring_up_to_date(folder, tmp_path / "full.db")
+    assert kept < set(dump(tmp_path / "full.db"))
+    assert dump(tmp_path / "full.db") == dump(tmp_path / "whole.db")
