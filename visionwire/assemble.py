@@ -97,6 +97,7 @@ def reading(
     sections = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     call, confidence, doubts = _called(checks, min(one.belief for one in sections), limits)
     flags += doubts
+    flags = quality.near_a_limit(checks, flags) + flags
     if call == "undecided" and any(one.code in quality.CUT_OFF for one in flags):
         confidence = 0.5  # nothing is known of what lies beyond the picture
     result = Reading(

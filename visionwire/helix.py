@@ -10,6 +10,8 @@ import math
 
 #: Common practice, no source: what is sold for lock wire in inches.
 COMMON_SIZES_IN = (0.020, 0.025, 0.032, 0.041, 0.047, 0.051)
+#: No lock wire is thinner or thicker; what is said to be is a slip (common practice, no source).
+THINNEST_IN, THICKEST_IN = 0.005, 0.1
 #: Full turns closer than this, in wire diameters, do not exist: two touching strands lock up there
 #: (Bohr & Olsen, EPL 93 (2011) 60004).
 LOCK_UP_PITCH_D = 2.70

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from numbers import Real
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import cv2
 import numpy as np
@@ -35,6 +36,7 @@ from visionwire import (
 )
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.evidence import Evidence
+from visionwire.helix import THICKEST_IN, THINNEST_IN
 from visionwire.limits import LimitSet, density_band, load_limits
 from visionwire.photo import Photo, from_array, open_photo, read_photo
 from visionwire.reading import Point, Reading, Refusal, Tightens
@@ -51,7 +53,6 @@ LEAST_APART_PX = 20.0
 SMALLEST_PICTURE_PX = 32
 #: Of the picture's shorter side: a wire thicker than that leaves no room for a run.
 WIDEST_WIRE = 0.125
-LARGEST_WIRE_IN = 1.0
 #: Twists per inch that a usual safety does not go over: how near a picture must be taken before its twist is seen.
 USUAL_DENSEST = 8.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side; each holds
@@ -124,7 +125,8 @@ def measure(
         If the limit set cannot be used, or has no band for the wire.
     ValueError
         If only one of ``start`` and ``end`` is given, they lie outside the picture or too close, the two points lie too
-        close, ``wire`` is no diameter, or ``tightens`` is neither way or given with another method.
+        close, ``wire`` is no diameter of lock wire, ``card``, ``finders`` or ``method`` is none that there is, or
+        ``tightens`` is neither way or given with another method.
     """
     limit_set = limits if isinstance(limits, LimitSet) else load_limits(limits)
     if isinstance(photo, np.ndarray):
@@ -164,8 +166,7 @@ def measure_with_evidence(
 ) -> tuple[Reading | Refusal, Evidence | None]:
     """Read one photograph and keep what a sheet draws; parameters as in `measure`."""
     hints = _hints(photo, start, end)
-    if wire_in is not None and not 0 < wire_in < LARGEST_WIRE_IN:
-        raise ValueError(f"wire is {wire_in}; it must be above 0 and under {LARGEST_WIRE_IN:g} in, such as 0.032")
+    _require_known(wire_in, card, finders, method)
     _require_routable(tightens, heads, method)
     if method == "double":
         density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
@@ -180,15 +181,19 @@ def measure_with_evidence(
         if problem is None
         else problem
     )
+    differs = None if two_points is None or plane is None else _against_card(photo, gray, card, plane)
     told = {"--start": hints is not None, "--scale": two_points is not None, "--head": len(heads) > 0}
     given = [option for option, is_told in told.items() if is_told]
     if isinstance(result, Refusal):
         refused = quality.heeding(result, given)
         if refused.code == "no-twisted-wire":
             refused = gates.with_likely_cause(refused, gray.astype(np.float32), plane, _usual_twist_px(plane))
+            if wire_in is not None and plane is not None:
+                refused = quality.as_well(refused, f"see that the wire is {wire_in:g} in thick, or leave out --wire")
+        if differs is not None:
+            refused = dataclasses.replace(refused, advice=differs.sentence)
         return dataclasses.replace(refused, photo=photo.info), None
     read, evidence = result
-    differs = None if two_points is None or plane is None else _against_card(photo, gray, card, plane)
     return quality.heeding(quality.noted(read, [] if differs is None else [differs]), given), evidence
 
 
@@ -317,6 +322,20 @@ def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | Non
             f"start {start} and end {end} lie closer than {LEAST_APART_PX:g} px; give both ends of the run"
         )
     return hints
+
+
+def _require_known(wire_in: object, card: object, finders: object, method: object) -> None:
+    """Raise what a reader of a notebook can mend at once, where words of the command were taken for those of Python."""
+    if wire_in is not None and not (isinstance(wire_in, Real) and THINNEST_IN <= float(wire_in) <= THICKEST_IN):
+        raise ValueError(
+            f"wire is {wire_in!r}; it must be a number of inches, {THINNEST_IN:g} to {THICKEST_IN:g}, such as 0.032"
+        )
+    if not isinstance(card, Card | None):
+        raise ValueError(f"card is {card!r}; it must be a Card, such as calibration.load_card('pocket')")
+    if not isinstance(finders, tuple) or not finders or not set(finders) <= set(scan.BOTH):
+        raise ValueError(f"finders is {finders!r}; it must be a tuple of some of {scan.BOTH}")
+    if method not in get_args(Method):
+        raise ValueError(f"method is {method!r}; it must be one of {', '.join(get_args(Method))}")
 
 
 def _require_routable(tightens: Tightens | None, heads: Sequence[Point], method: Method) -> None:

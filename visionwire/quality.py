@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeVar
 
-from visionwire.reading import Reading, Refusal
+from visionwire.reading import Check, Reading, Refusal
 
 Said = TypeVar("Said", Reading, Refusal)
 
@@ -74,6 +74,7 @@ CODES: dict[str, Code] = {
         "refusal",
         "one twist spans {px_per_twist:.1f} px; at least {needed_px:.0f} are needed",
         "move to about {percent:.0f} % of the distance",
+        ("--scale", "check the two points and the distance between them, which is in inches, or move nearer"),
     ),
     "run-in-single": Code(
         "refusal",
@@ -328,6 +329,11 @@ CODES: dict[str, Code] = {
         "the wire of run {run:.0f} looks {value:.3f} ± {u95:.3f} in thick, and the plan has {planned:.3f}",
         "measure the wire; if it is another size, take that of the plan, or plan again with --wire",
     ),
+    "near-a-limit": Code(
+        "flag",
+        "what was measured of {section} lies nearer to a limit than its uncertainty, so it is not called",
+        "count it by eye on the marked picture (--sheet DIR), or take another from nearer, with the card at the height of the wire",
+    ),
     "pigtail-not-seen": Code(
         "flag",
         "no pigtail was seen in plain view",
@@ -338,6 +344,8 @@ CODES: dict[str, Code] = {
 
 #: Flags of what goes on beyond the picture: nothing is known of the rest, so undecided is as likely the one as the other.
 CUT_OFF = ("run-cut-off", "pigtail-cut-off")
+#: Flags that say themselves why something is not called.
+UNCALLED = (*CUT_OFF, "perhaps-no-wire", "find-in-doubt")
 
 
 @dataclass(frozen=True)
@@ -392,6 +400,18 @@ def because(refusal: Refusal, cause: str, **figures: float) -> Refusal:
     return dataclasses.replace(
         refusal, message=f"{refusal.message}, {why.format(**figures)}", advice=f"{first}{refusal.advice}"
     )
+
+
+def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
+    """Return what is to be said of the first check that is not called, unless a flag says why already."""
+    section = next((check.section for check in checks if check.call == "undecided"), None)
+    said = any(one.code in UNCALLED for one in flags)
+    return [] if section is None or said else [flag("near-a-limit", section=section)]
+
+
+def as_well(refusal: Refusal, also: str) -> Refusal:
+    """Return the refusal with one more thing to do after what is advised."""
+    return dataclasses.replace(refusal, advice=f"{refusal.advice}; {also}")
 
 
 def noted(reading: Reading, flags: Sequence[Flag]) -> Reading:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 import typer
 
 from visionwire.cli.complaint import complain
-from visionwire.cli.numbers import numbers, one_of, wire_diameter_in
+from visionwire.cli.numbers import length_in, numbers, one_of, wire_diameter_in
 from visionwire.errors import ExitCode, LimitsError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -396,7 +396,11 @@ def _point(option: str, text: str | None) -> tuple[float, float] | None:
 def _two_points(text: str | None) -> tuple[float, float, float, float, float] | None:
     if text is None:
         return None
-    x1, y1, x2, y2, inches = numbers("--scale", text, "X,Y,X,Y,INCHES, such as 100,200,900,220,2.5", 5)
+    wanted = "X,Y,X,Y,INCHES, such as 100,200,900,220,2.5, or in mm with its sign, such as 100,200,900,220,63.5mm"
+    if text.count(",") != 4:
+        raise UsageError(f"--scale is {text!r}; it must be {wanted}")
+    points, _, length = text.rpartition(",")
+    (x1, y1, x2, y2), inches = numbers("--scale", points, wanted, 4), length_in("--scale", length, wanted)
     if not 0 < inches <= MOST_INCHES:
         raise UsageError(f"--scale names a distance of {inches:g} in; it must be above 0 and at most {MOST_INCHES:g}")
     if math.dist((x1, y1), (x2, y2)) < LEAST_APART_PX:

@@ -8,8 +8,10 @@ from collections.abc import Mapping
 from typing import TypeVar
 
 from visionwire.errors import UsageError
+from visionwire.helix import COMMON_SIZES_IN, THICKEST_IN, THINNEST_IN
 
-THINNEST_IN, THICKEST_IN = 0.005, 0.25
+#: Thinner lock wire is hardly named in mm.
+LEAST_MM = 0.3
 
 Chosen = TypeVar("Chosen")
 
@@ -28,8 +30,8 @@ def numbers(option: str, text: str, wanted: str, count: int) -> list[float]:
     return read
 
 
-def diameter_in(option: str, text: str, wanted: str) -> float:
-    """Read a diameter: inches, with or without their sign, or mm where it says so; errors as in `numbers`."""
+def length_in(option: str, text: str, wanted: str) -> float:
+    """Read a length: inches, with or without their sign, or mm where it says so; errors as in `numbers`."""
     from visionwire.budget import MM_PER_IN
 
     plain = text.strip().lower()
@@ -43,14 +45,14 @@ def diameter_in(option: str, text: str, wanted: str) -> float:
 
 def hole_diameter_in(text: str) -> float:
     """Read what --hole says: inches whatever unit the places have, or mm where it says so; errors as in `numbers`."""
-    return diameter_in("--hole", text, "the diameter of the hole in inches, such as 0.060, or 1.5mm")
+    return length_in("--hole", text, "the diameter of the hole in inches, such as 0.060, or 1.5mm")
 
 
 def wire_diameter_in(text: str | None) -> float | None:
     """Read what --wire says, where it is given; errors as in `numbers`, and for what no lock wire measures."""
     if text is None:
         return None
-    wire_in = diameter_in("--wire", text, "a diameter in inches, such as 0.032, or 0.8mm")
+    wire_in = length_in("--wire", text, "a diameter in inches, such as 0.032, or 0.8mm")
     if not THINNEST_IN <= wire_in <= THICKEST_IN:
         raise UsageError(
             f"--wire is {wire_in:g} in; it must be {THINNEST_IN:g} to {THICKEST_IN:g}; {_likelier(text, wire_in)}"
@@ -86,8 +88,15 @@ def _likelier(text: str, wire_in: float) -> str:
     """Say what was likely meant by a diameter that no lock wire has: thousandths, mm, or what lies nearest."""
     from visionwire.budget import MM_PER_IN
 
-    if _floats(text) and THINNEST_IN <= wire_in / 1000 <= THICKEST_IN:
-        return f"for {wire_in:g} thousandths give --wire {wire_in / 1000:g}"
-    if _floats(text) and THINNEST_IN <= wire_in / MM_PER_IN <= THICKEST_IN:
-        return f"for {wire_in:g} mm give --wire {wire_in:g}mm"
+    meant = []
+    if _floats(text):
+        tenth = wire_in / 10
+        if any(abs(tenth - size) < 0.002 for size in COMMON_SIZES_IN):
+            meant.append(f"for {tenth:.3f} in give --wire {tenth:.3f}")
+        if THINNEST_IN <= wire_in / 1000 <= THICKEST_IN:
+            meant.append(f"for {wire_in:g} thousandths give --wire {wire_in / 1000:g}")
+        elif LEAST_MM <= wire_in <= THICKEST_IN * MM_PER_IN:
+            meant.append(f"for {wire_in:g} mm give --wire {wire_in:g}mm")
+    if meant:
+        return ", ".join(meant)
     return f"the nearest that works is {THINNEST_IN if wire_in < THINNEST_IN else THICKEST_IN:g}"

@@ -83,9 +83,7 @@ def test_a_full_disk_is_said_loses_nothing_and_it_goes_on_with_room(
     book = Ledger(tmp_path / "full.db")
     ((pages,),) = book.ask("PRAGMA page_count")
     list(book.ask(f"PRAGMA max_page_count = {pages + 8}"))  # SQLite then answers as of a disk without room
-    with pytest.raises(
-        ArchiveError, match=r"cannot be used \(database or disk is full\); what it holds is kept"
-    ):
+    with pytest.raises(ArchiveError, match=r"cannot be used \(database or disk is full\); what it holds is kept"):
         run(listed([str(folder)]), book, SETTINGS)
     book.close()
     kept = {row for row in dump(tmp_path / "full.db") if row.startswith("readings")}
