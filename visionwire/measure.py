@@ -190,6 +190,8 @@ def measure_with_evidence(
             refused = gates.with_likely_cause(refused, gray.astype(np.float32), plane, _usual_twist_px(plane))
             if wire_in is not None and plane is not None:
                 refused = quality.as_well(refused, f"see that the wire is {wire_in:g} in thick, or leave out --wire")
+        if refused.code == "twist-too-small" and two_points is not None:
+            refused = quality.as_well(refused, "check the two points and the distance given too, which is in inches")
         if differs is not None:
             refused = dataclasses.replace(refused, advice=differs.sentence)
         return dataclasses.replace(refused, photo=photo.info), None

@@ -74,7 +74,6 @@ CODES: dict[str, Code] = {
         "refusal",
         "one twist spans {px_per_twist:.1f} px; at least {needed_px:.0f} are needed",
         "move to about {percent:.0f} % of the distance",
-        ("--scale", "check the two points and the distance between them, which is in inches, or move nearer"),
     ),
     "run-in-single": Code(
         "refusal",
@@ -345,7 +344,7 @@ CODES: dict[str, Code] = {
 #: Flags of what goes on beyond the picture: nothing is known of the rest, so undecided is as likely the one as the other.
 CUT_OFF = ("run-cut-off", "pigtail-cut-off")
 #: Flags that say themselves why something is not called.
-UNCALLED = (*CUT_OFF, "perhaps-no-wire", "find-in-doubt")
+UNCALLED = (*CUT_OFF, "perhaps-no-wire", "find-in-doubt", "runs-not-as-planned")
 
 
 @dataclass(frozen=True)

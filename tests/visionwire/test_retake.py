@@ -85,8 +85,36 @@ def test_what_was_given_is_not_advised() -> None:
     assert isinstance(tiny, Refusal) and tiny.code == "no-twisted-wire" and "--start" not in tiny.advice
     wide = {"two_points": (100.0, 100.0, 1400.0, 100.0, 0.001)}
     assert "check the two points" in measure(DEMO, **wide).advice  # type: ignore[operator, arg-type]
-    thick = measure(DEMO, wire=0.9)
-    assert isinstance(thick, Refusal) and "check --wire" in thick.advice
+    other = measure(DEMO, wire=0.08)
+    assert isinstance(other, Refusal) and "see that the wire is 0.08 in thick, or leave out --wire" in other.advice
+
+
+def test_a_distance_in_mm_taken_for_inches_is_named() -> None:
+    answer = measure(DEMO, two_points=(300.0, 155.0, 1006.0, 259.0, 50.8))
+    assert isinstance(answer, Refusal)
+    assert "lie 50.800 in apart, and by the card pocket in view 2.0" in answer.advice
+
+
+def test_what_is_undecided_says_why_and_what_to_do() -> None:
+    answer = measure(DEMO.with_name("slack.jpg"))
+    assert isinstance(answer, Reading) and answer.call == "undecided"
+    assert answer.flags[0] == "near-a-limit" and answer.advice[0].startswith("what was measured of run 1 lies nearer")
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"wire": "0.8mm"}, "wire is '0.8mm'; it must be a number of inches"),
+        ({"wire": 0.2}, "wire is 0.2; it must be a number of inches, 0.005 to 0.1"),
+        ({"card": "pocket"}, "such as calibration.load_card('pocket')"),
+        ({"finders": "lerned"}, "finders is 'lerned'; it must be a tuple of some of"),
+        ({"finders": ("lerned",)}, "it must be a tuple of some of"),
+        ({"method": "triple"}, "method is 'triple'; it must be one of double, single, wraps"),
+    ],
+)
+def test_words_that_python_does_not_know_are_refused(given: dict[str, Any], says: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(says)):
+        measure(DEMO, **given)
 
 
 def test_a_run_cut_by_the_edge_is_never_called_conforming_and_says_why() -> None:

@@ -42,14 +42,18 @@ def plan(
     from visionwire.errors import UsageError
     from visionwire.limits import load_limits
     from visionwire.plan import Wish, draw_plan, fastener, make_plan, plan_lines
-    from visionwire.plan.turnbuckle import TURNBUCKLE_CAUTIONS, turnbuckle_lines
+    from visionwire.plan.turnbuckle import TURNBUCKLE_CAUTIONS, TURNBUCKLE_FORMAT, turnbuckle_lines
 
     limit_set = load_limits(limits)
     if turnbuckle is not None:
         if drawing is not None or fasteners:
             raise UsageError("--turnbuckle is a table and takes no fasteners and no --drawing; leave them out")
         lines = turnbuckle_lines(turnbuckle, None if limit_set.wraps is None else limit_set.wraps.low)
-        record = {"method": "wraps", "turnbuckle": [line.strip() for line in lines], "cautions": TURNBUCKLE_CAUTIONS}
+        record = {
+            "format": TURNBUCKLE_FORMAT,
+            "turnbuckle": [line.strip() for line in lines],
+            "cautions": TURNBUCKLE_CAUTIONS,
+        }
         cautions = ["cautions", *(f"  {caution}" for caution in TURNBUCKLE_CAUTIONS)]
         print(json.dumps(record) if as_json else "\n".join([*lines, *cautions]))
         return

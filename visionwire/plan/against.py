@@ -63,6 +63,8 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
         call = "undecided"
     if call == "undecided" and cut_off:
         confidence = 0.5
+    if call == "undecided" and reading.call == "conforming":
+        flags += quality.near_a_limit(checks, flags)
     return quality.noted(dataclasses.replace(reading, checks=every, call=call, confidence=confidence), flags)
 
 
@@ -77,7 +79,7 @@ def _flag(check: Check, number: int, span: PlannedSpan, plan: Plan) -> quality.F
 
 
 def _of_run(name: str, run: Run, span: PlannedSpan, plan: Plan, limits: LimitSet) -> list[Check]:
-    between = (span.span_in - SPAN_PLAY_IN, span.span_in + SPAN_PLAY_IN)
+    between = (round(span.span_in - SPAN_PLAY_IN, 2), round(span.span_in + SPAN_PLAY_IN, 2))
     checks = [_check("span-as-planned", name, run.span_in, run.span_in_u95, "in", between, limits)]
     if span.twists_low is not None and span.twists_high is not None:
         twists = (span.twists_low - 0.5, span.twists_high + 0.5)

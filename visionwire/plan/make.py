@@ -20,6 +20,7 @@ from visionwire.plan.rules import Ruling
 from visionwire.plan.wish import ROLES, Fastener, Wish
 
 PLAN_FORMAT = "visionwire.plan/1"
+AGAIN = "make one of fasteners with visionwire plan X,Y X,Y --hole D --json"
 #: Of the gap at either end, half of what is allowed; where the set says nothing an eighth of an inch is taken for that.
 USUAL_MOST_GAP_IN = 0.125
 #: Held by the pliers and cut off; common practice, no source.
@@ -172,13 +173,13 @@ def load_plan(path: str | Path) -> Plan:
         _require_sound(plan)
         return plan
     except KeyError as error:
-        raise PlanError(f"{path} is no plan: it lacks {error}; make one with visionwire plan --json") from error
+        raise PlanError(f"{path} is no plan: it lacks {error}; {AGAIN}") from error
     except json.JSONDecodeError as error:
-        raise PlanError(f"{path} is no plan: it is not JSON; make one with visionwire plan --json") from error
+        raise PlanError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
     except OSError as error:
         raise PlanError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
     except (ValueError, TypeError, AttributeError) as error:
-        raise PlanError(f"{path} is no plan ({error}); make one with visionwire plan --json") from error
+        raise PlanError(f"{path} is no plan ({error}); {AGAIN}") from error
 
 
 def _require_sound(plan: Plan) -> None:

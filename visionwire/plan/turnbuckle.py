@@ -9,6 +9,7 @@ from visionwire.errors import PlanError
 from visionwire.plan.make import CAUTIONS
 
 SOURCE = "FAA AC 43.13-1B (1998), table 7-8 and paragraphs 7-179 to 7-182"
+TURNBUCKLE_FORMAT = "visionwire.turnbuckle/1"
 MOST_THREADS = 3
 TURNBUCKLE_CAUTIONS = (CAUTIONS[0], "Use new wire only.", CAUTIONS[-1])
 

@@ -141,7 +141,7 @@ def limits_words(low: float | None, high: float | None) -> str:
 def value_words(check: Check) -> str:
     """Write a check's value, its uncertainty and its unit."""
     if check.unit in ("runs", "fasteners"):
-        return f"{check.value:.0f} {check.unit}"
+        return f"{check.value:.0f} {check.unit if round(check.value) != 1 else check.unit.removesuffix('s')}"
     decimals = 1 if check.unit in ("twists", "turns") else 2
     return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
 
@@ -149,6 +149,10 @@ def value_words(check: Check) -> str:
 def because(check: Check) -> str:
     """Say in one clause what is allowed and where the value lies."""
     allowed = f"allowed {limits_words(check.low, check.high)}"
+    if check.rule == "runs-as-planned":
+        return f"planned {check.low:g}" + (", of which a part may be out of view" if check.call == "undecided" else "")
+    if check.rule == "twists-as-planned" and check.low is not None and check.high is not None:
+        allowed = f"planned {check.low + 0.5:g} to {check.high - 0.5:g}"  # whole ones; each reaches half a twist
     if check.call == "conforming":
         return allowed
     if check.call == "undecided" and not 0.01 < check.probability_conforming < 0.99:
