@@ -188,12 +188,8 @@ def measure_with_evidence(
         refused = quality.heeding(result, given)
         if refused.code == "no-twisted-wire":
             refused = gates.with_likely_cause(refused, gray.astype(np.float32), plane, _usual_twist_px(plane))
-            if wire_in is not None and plane is not None:
-                refused = quality.as_well(refused, f"see that the wire is {wire_in:g} in thick, or leave out --wire")
-        if refused.code == "twist-too-small" and two_points is not None:
-            refused = quality.as_well(refused, "check the two points and the distance given too, which is in inches")
-        if differs is not None:
-            refused = dataclasses.replace(refused, advice=differs.sentence)
+        slip = None if differs is None else differs.sentence
+        refused = quality.with_slips(refused, None if plane is None else wire_in, two_points is not None, slip)
         return dataclasses.replace(refused, photo=photo.info), None
     read, evidence = result
     return quality.heeding(quality.noted(read, [] if differs is None else [differs]), given), evidence

@@ -408,9 +408,28 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
     return [] if section is None or said else [flag("near-a-limit", section=section)]
 
 
-def as_well(refusal: Refusal, also: str) -> Refusal:
-    """Return the refusal with one more thing to do after what is advised."""
-    return dataclasses.replace(refusal, advice=f"{refusal.advice}; {also}")
+def with_slips(refusal: Refusal, needless_wire_in: float | None, points_given: bool, slip: str | None) -> Refusal:
+    """Return the refusal with what was perhaps given wrongly beside what is advised.
+
+    Parameters
+    ----------
+    refusal : Refusal
+        Why there is no reading.
+    needless_wire_in : float or None
+        The wire's diameter where it was given and something else gives the scale.
+    points_given : bool
+        Whether the scale is that of two points.
+    slip : str or None
+        What is surely wrong with those points; that alone is then advised.
+    """
+    if slip is not None:
+        return dataclasses.replace(refusal, advice=slip)
+    also = ""
+    if refusal.code == "no-twisted-wire" and needless_wire_in is not None:
+        also = f"; see that the wire is {needless_wire_in:g} in thick, or leave out --wire"
+    if refusal.code == "twist-too-small" and points_given:
+        also = "; check the two points and the distance given too, which is in inches"
+    return dataclasses.replace(refusal, advice=refusal.advice + also)
 
 
 def noted(reading: Reading, flags: Sequence[Flag]) -> Reading:

@@ -51,6 +51,7 @@ def plan(
         lines = turnbuckle_lines(turnbuckle, None if limit_set.wraps is None else limit_set.wraps.low)
         record = {
             "format": TURNBUCKLE_FORMAT,
+            "method": "wraps",
             "turnbuckle": [line.strip() for line in lines],
             "cautions": TURNBUCKLE_CAUTIONS,
         }
