@@ -54,12 +54,18 @@ def trends(
         book.close()
     calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
     print(f"{ledger}: {counted(found.files, 'file')}, {states_words(found.states)}; calls: {calls}")
+    if found.pending or found.contested:
+        print(
+            f"  decisions that do not stand yet: {found.pending} pending, {found.contested} contested; a second person "
+            "who says the same with visionwire review makes them stand"
+        )
     if found.earlier:
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
     for row in found.work[:LISTED]:
-        decided = f" ({row['decision']}, decided on {row['decided_on']})" if row["decision"] else ""
-        chance = f"worst check conforms with {percent(row['probability'] or 0)}"
-        print(f"  {row['call']}, {chance}: {row['path']}{decided}")
+        decision = row["open_decision"] or row["decision"]
+        decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
+        chance = f", worst check conforms with {percent(row['probability'] or 0)}" if row["call"] else ""
+        print(f"  {row['call'] or row['state']}{chance}: {row['path']}{decided}")
 
 
 def review(
@@ -69,9 +75,14 @@ def review(
     by: Annotated[str, typer.Option(metavar="NAME", help="Who decided.")],
     reason: Annotated[str, typer.Option(metavar="WORDS", help="Why.")],
 ) -> None:
-    """Write a person's decision beside a reading; nothing is ever written over, a later decision stands."""
+    """Write a person's decision beside a reading; nothing is ever written over, a later decision stands.
+
+    Where the limit set asks for a second person, it stands once two people say the same.
+    """
+    from visionwire.archive.ledger import person_of
+
     decision = one_of("--decision", decision, DECISIONS)
-    if not by.strip() or not reason.strip():
+    if not person_of(by) or not reason.strip():
         raise UsageError("--by and --reason must say something; name who decided and why")
     book = _opened(ledger)
     try:
@@ -84,9 +95,13 @@ def review(
         sha256 = found.pop()
         before = book.decided_before(sha256)
         book.decide(sha256, decision, reason, by, now)
+        still_open = book.open_decision(sha256)
     finally:
         book.close()
     print(f"{photo}: {decision}, by {by}")
+    if still_open is not None:
+        why = "another person decided otherwise" if still_open.endswith("contested") else "one person alone said so"
+        print(f"  it does not stand yet, as {why}; it stands once a second person says {decision} too")
     if before is not None:
         what, who, on = before
         print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}")

@@ -16,7 +16,7 @@ from scipy import stats
 from typer.testing import CliRunner
 
 from visionwire.archive import Ledger, trends
-from visionwire.archive.ledger import MIGRATIONS, Entry
+from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
 from visionwire.cli import app
 from visionwire.limits import load_limits
@@ -249,11 +249,11 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
     before = base.execute("SELECT * FROM archive ORDER BY path").fetchall()
     base.close()
     book = Ledger(path)
-    assert [row[:-1] for row in book.rows()[1]] == before and len(before) == 2
+    assert [row[:-2] for row in book.rows()[1]] == before and len(before) == 2
     assert book.record("b" * 64) == ({"is": "b"}, {})
     assert book.base.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
     assert {row[0] for row in book.ask("SELECT name FROM sqlite_master WHERE type = 'table'")} == {
-        *("meta", "files", "readings", "records", "dispositions")
+        *("meta", "files", "readings", "records", "dispositions", "people")
     }
 
 
@@ -342,3 +342,89 @@ def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
     assert book.decided_before("a") == ("accept", "B. Person", trends.EARLIER)
     book.decide("a", "accept", "seen again", "A. Person", NOW)
     assert book.decided_before("a") == ("accept", "A. Person", "this reading")
+
+
+def review(ledger: Path, photo: str, decision: str, by: str) -> str:
+    words = ["review", str(ledger), photo, "--decision", decision, "--by", by, "--reason", "looked at it"]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.stderr
+    return done.stdout
+
+
+def test_a_decision_that_waits_for_a_second_person_is_said_counted_and_first_on_the_list(made: Made) -> None:
+    book = made({"a": reading(), "b": reading("nonconforming", 0.01), "r": {"state": "refusal", "code": "no-scale"}})
+    book.use("s", second_person=True)
+    said = review(book.path, "a", "reject", "A. Person")
+    assert "does not stand yet, as one person alone said so; it stands once a second person says reject too" in said
+    assert "does not stand yet" in review(book.path, "a", "reject", " a  PERSON")
+    assert "does not stand yet" in review(book.path, "r", "retake", "A. Person")
+    found = trends.trends_of(book, 5)
+    assert (found.pending, found.contested) == (2, 0)
+    assert found.agreement == {("conforming", "reject, pending"): 1}
+    assert [row["path"] for row in found.work] == ["a", "r", "b"]
+    shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
+    assert "2 pending, 0 contested" in shown and "a (reject, pending, decided on this reading)" in shown
+    page = trends_html("a.db", found, load_limits("common"), book)
+    assert "2 pending, 0 contested" in page and "; reject, pending, decided on this reading" in page
+    assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
+    assert [row["path"] for row in trends.trends_of(book, 5).work] == ["r", "b"]
+    assert book.broken_links() == []
+
+
+def test_one_who_says_otherwise_after_two_puts_the_photograph_back_on_the_list(made: Made) -> None:
+    book = made({"a": reading()})
+    book.use("s", second_person=True)
+    for by in ("A. Person", "B. Person"):
+        review(book.path, "a", "accept", by)
+    assert not trends.trends_of(book, 5).work
+    said = review(book.path, "a", "reject", "C. Person")
+    assert "as another person decided otherwise" in said and "accept by B. Person, is kept" in said
+    found = trends.trends_of(book, 5)
+    assert (found.pending, found.contested) == (0, 1) and len(found.work) == 1
+    columns, rows = book.rows()
+    row = dict(zip(columns, next(rows), strict=True))
+    assert (row["decision"], row["open_decision"]) == (None, "reject, contested")
+    # B's own accept is taken back by B's reject: two now say reject, and A's accept alone is no second of C's.
+    assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
+    assert trends.trends_of(book, 5).agreement == {("conforming", "reject"): 1}
+
+
+def test_who_changes_their_mind_is_not_the_second_person_of_what_they_said_before(made: Made) -> None:
+    book = made({"a": reading()})
+    book.use("s", second_person=True)
+    for decision, by, still in (("accept", "A", "pending"), ("reject", "A", "pending"), ("accept", "B", "contested")):
+        book.decide("a", decision, "seen", by, NOW)
+        assert book.open_decision("a") == f"{decision}, {still}"
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("A. Person", "a person", True),
+        ("A.  Person ", "A.Person", True),
+        ("J. Straße", "j strasse", True),
+        ("A. Person", "B. Person", False),
+    ],
+)
+def test_a_person_is_the_same_however_the_name_is_written(one: str, other: str, same: bool) -> None:
+    assert (person_of(one) == person_of(other)) is same
+
+
+def test_decisions_of_an_old_ledger_know_their_people_and_a_person_changed_afterwards_is_found(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    base = sqlite3.connect(path)
+    base.executescript(f"{''.join(MIGRATIONS[:3])} PRAGMA user_version = 3;")
+    previous, rows = "0" * 64, []
+    for number, by in enumerate(("A. Person", "a person"), 1):
+        words = [number, "a", "accept", "seen", by, NOW, previous]
+        previous = hashlib.sha256(json.dumps([*words, "s", "waiting"]).encode()).hexdigest()
+        rows.append((*words, previous, "s", "waiting"))
+    base.executemany(f"INSERT INTO dispositions VALUES ({', '.join('?' * 10)})", rows)
+    base.commit()
+    base.close()
+    book = Ledger(path)
+    book.use("s", second_person=True)
+    assert list(book.ask("SELECT * FROM dispositions")) == rows and book.broken_links() == []
+    assert book.open_decision("a") == "accept, pending"
+    book.base.execute("UPDATE people SET person = 'someone else' WHERE name = 'a person'")
+    assert book.open_decision("a") is None and book.broken_links() == [2]
