@@ -173,6 +173,10 @@ class Ledger:
             counts["unreadable"] = counts.get("unreadable", 0) + unhashed
         return counts
 
+    def reasons(self) -> dict[str, int]:
+        """Return how many files were opened and not read, by code."""
+        return dict(self.ask("SELECT code, SUM(files) FROM contents WHERE code IS NOT NULL GROUP BY code"))
+
     def contents_of(self, photo: str) -> set[str]:
         """Return the contents that a path or a SHA-256 names."""
         rows = self.ask("SELECT DISTINCT sha256 FROM files WHERE path = ? OR sha256 = ?", photo, photo)

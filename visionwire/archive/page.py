@@ -47,7 +47,7 @@ class Shown:
     strips: tuple[tuple[str, float], ...]
 
 
-def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> str:
+def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger, ended: str = "") -> str:
     """Return the page.
 
     Parameters
@@ -60,6 +60,8 @@ def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> 
         What the archive was read by.
     ledger : Ledger
         Knows the ticks of what is on the work list.
+    ended : str
+        What to do about what ended for want of time or memory, in words.
     """
     band = limits.density[0] if len(limits.density) == 1 else None
     count, chart = limits.pigtail, trends.control_chart(found.densities)
@@ -83,6 +85,8 @@ def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> 
         style=Markup(style),
         caution=words.CAUTION,
         found=found,
+        ended=ended,
+        more_not_read=sum(found.reasons.values()) - sum(row["files"] for row in found.not_read),
         groups=groups,
         calls=trends.CALLS,
         state_words={"reading": "read", "refusal": "refused"},

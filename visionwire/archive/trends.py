@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
 
 Row = dict[str, Any]
@@ -108,6 +109,9 @@ class Trends:
         How many photographs look like an earlier one saved again.
     work : list of dict
         What to look at first.
+    not_read : list of dict
+        What was not read, no longer than the work list: first what ended for want of time or memory; ``files`` says
+        how many files have the same content.
     """
 
     files: int
@@ -124,6 +128,7 @@ class Trends:
     earlier: int
     resembling: int
     work: list[Row]
+    not_read: list[Row]
 
 
 @dataclass
@@ -137,6 +142,7 @@ class _Sums:
     pigtails: array[float] = field(default_factory=lambda: array("d"))
     marks: bytearray = field(default_factory=bytearray)
     work: list[tuple[float, str]] = field(default_factory=list)
+    not_read: list[tuple[bool, str, int]] = field(default_factory=list)
 
     def add(self, rows: list[tuple[Any, ...]], most: int) -> None:
         """Add some rows of the question."""
@@ -153,6 +159,12 @@ class _Sums:
         worst = self.work[-1][0] if len(self.work) == most > 0 else np.inf
         near = [one for one in zip(rank, path, strict=True) if one[0] is not None and one[0] <= worst]
         self.work = heapq.nsmallest(most, [*self.work, *near])
+        left_out = [
+            (one not in work.SHORT_OF, *where)
+            for was, one, *where in zip(state, code, path, files, strict=True)
+            if was not in ("reading", "waiting")
+        ]
+        self.not_read = heapq.nsmallest(most, [*self.not_read, *left_out])
 
 
 def trends_of(ledger: Ledger, most: int) -> Trends:
@@ -163,7 +175,10 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
             sums.add(some, most)
         ((unhashed,),) = ledger.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
-        work = ledger.rows_of([path for _, path in sums.work])
+        not_opened = ledger.ask("SELECT 1, path, 1 FROM files WHERE sha256 IS NULL ORDER BY path LIMIT ?", most)
+        not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
+        to_look_at = ledger.rows_of([path for _, path in sums.work])
+        without = [{**row, "files": not_read[row["path"]]} for row in ledger.rows_of(list(not_read))]
     states: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     for (state, code, files), count in sums.states.items():
@@ -197,7 +212,8 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         contested=contested,
         earlier=earlier,
         resembling=int(saved_again(np.frombuffer(sums.marks, ">u8").astype(np.uint64)).sum()),
-        work=work,
+        work=to_look_at,
+        not_read=without,
     )
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visionwire.cli.numbers import one_of
-from visionwire.cli.trends import counted, states_words
+from visionwire.cli.trends import counted, ended_words, states_words
 from visionwire.errors import UsageError
 
 if TYPE_CHECKING:
@@ -86,12 +86,16 @@ def archive(
             cluster=cluster,
             tell=_tell if sys.stderr.isatty() else _silent,
         )
+        ended = ended_words(book.reasons())
     finally:
         book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
     print(f"{ledger}: {counted(sum(counts.values()), 'file')}, {states_words(counts)}")
-    print("visionwire trends shows them; the aircraft's own manual and licensed practice govern", file=sys.stderr)
+    if ended:
+        print(f"  {ended}")
+    print(f"visionwire trends {ledger} shows them", file=sys.stderr)
+    print("the aircraft's own manual and licensed practice govern", file=sys.stderr)
 
 
 def _tell(progress: Progress) -> None:

@@ -14,6 +14,7 @@ from visionwire.errors import ArchiveError, ExitCode, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
+    from visionwire.archive.trends import Trends
 
 LISTED = 10
 DECISIONS = {word: word for word in ("accept", "reject", "retake")}
@@ -46,7 +47,8 @@ def trends(
                 print(path)
         if html is not None:
             try:
-                html.write_text(trends_html(ledger.name, found, limit_set, book), encoding="utf-8")
+                page = trends_html(ledger.name, found, limit_set, book, ended_words(found.reasons))
+                html.write_text(page, encoding="utf-8")
             except OSError as error:
                 raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
             print(html)
@@ -66,6 +68,22 @@ def trends(
         decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
         chance = f", worst check conforms with {percent(row['probability'] or 0)}" if row["call"] else ""
         print(f"  {row['call'] or row['state']}{chance}: {row['path']}{decided}")
+    _print_not_read(found)
+
+
+def _print_not_read(found: Trends) -> None:
+    """Name what was not read, why and what to do, and how many more there are."""
+    if not found.reasons:
+        return
+    print(f"not read: {counted(sum(found.reasons.values()), 'file')}")
+    if ended := ended_words(found.reasons):
+        print(f"  {ended}")
+    for row in found.not_read[:LISTED]:
+        copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
+        print(f"  {row['path']}{copies}: {row['code'] or 'not-opened'}, {row['message']}")
+    more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read[:LISTED])
+    if more:
+        print(f"  and {more} more; all of them are in the rows that --csv writes")
 
 
 def review(
@@ -138,6 +156,20 @@ def _opened(path: Path) -> Ledger:
     if not path.is_file():
         raise ArchiveError(f"there is no ledger {path}; make one with visionwire archive FOLDER --ledger {path}")
     return Ledger(path)
+
+
+def ended_words(reasons: Mapping[str, int]) -> str:
+    """Write how many files ended for want of time or memory, and what reads them again; nothing where none did."""
+    from visionwire.archive.work import SHORT_OF_MEMORY, SHORT_OF_TIME
+
+    parts = []
+    for option, want, codes in (("--limit", "time", SHORT_OF_TIME), ("--memory", "memory", SHORT_OF_MEMORY)):
+        if count := sum(reasons.get(code, 0) for code in codes):
+            parts.append(
+                f"{counted(count, 'file')} ended for want of {want}: visionwire archive with a larger {option} reads "
+                f"{'it' if count == 1 else 'them'} again"
+            )
+    return "; ".join(parts)
 
 
 def counted(count: int, noun: str) -> str:

@@ -358,3 +358,16 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     changed = runner.invoke(app, ["verify", ledger])
     assert changed.exit_code == ExitCode.NONCONFORMING and "another than the one" in changed.stdout
     assert runner.invoke(app, ["trends", str(tmp_path / "none.db")]).exit_code == ExitCode.FILE
+
+
+@pytest.mark.parametrize(("code", "option"), [("took-too-long", "--limit"), ("worker-died", "--memory")])
+def test_the_last_words_say_what_reads_again_what_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str, option: str
+) -> None:
+    def ending(todo: list[tuple[str, str]], *_: object) -> object:
+        yield from (work.unreadable(sha256, code, "it ended") for sha256, _ in todo)
+
+    monkeypatch.setattr(RUN, "_entries", ending)
+    folder = folder_of(tmp_path / "photos", 1)
+    done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(tmp_path / "a.db")])
+    assert "3 files ended for want of" in done.stdout and f"a larger {option} reads them again" in done.stdout

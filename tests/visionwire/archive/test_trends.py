@@ -50,7 +50,8 @@ def made(tmp_path: Path) -> Made:
             book.put_files([(path, sha256, 1, "", *(one.get(field) for field in FIELDS))])
             if "state" in one:
                 code = one.get("code")
-                book.put_entry(Entry(sha256, one["state"], code, None, one.get("mark"), one.get("record", {})), "s")
+                says = one.get("message")
+                book.put_entry(Entry(sha256, one["state"], code, says, one.get("mark"), one.get("record", {})), "s")
         return book
 
     return make
@@ -428,3 +429,43 @@ def test_decisions_of_an_old_ledger_know_their_people_and_a_person_changed_after
     assert book.open_decision("a") == "accept, pending"
     book.base.execute("UPDATE people SET person = 'someone else' WHERE name = 'a person'")
     assert book.open_decision("a") is None and book.broken_links() == [2]
+
+
+def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, tmp_path: Path) -> None:
+    photos = {f"{k:02d}": {"state": "refusal", "code": "no-scale", "message": "no card; lay one"} for k in range(14)}
+    photos["z"] = {"state": "unreadable", "code": "took-too-long", "message": "too long; give more with --limit"}
+    photos["z, a copy"] = {"sha256": "z"}
+    book = made({**photos, "gone": {"sha256": None}, "a": reading(), "waiting": {}})
+    book.put_files([("gone", None, 0, "the file cannot be read; check it", *[None] * 4)])
+    found = trends.trends_of(book, 3)
+    assert [(row["path"], row["files"]) for row in found.not_read] == [("z", 2), ("00", 1), ("01", 1)]
+    assert trends.trends_of(book, 0).not_read == []
+    page = tmp_path / "t.html"
+    done = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page), "--most", "3"])
+    lines = done.stdout.splitlines()
+    at = lines.index("not read: 17 files")
+    assert lines[at + 1 : at + 4] == [
+        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again",
+        "  z (2 files of this content): took-too-long, too long; give more with --limit",
+        "  00: no-scale, no card; lay one",
+    ]
+    assert lines[-1].startswith("  and 13 more;")
+    html = page.read_text()
+    assert "2 files ended for want of time" in html and "no card; lay one" in html and "And 13 more" in html
+    most = CliRunner().invoke(app, ["trends", str(book.path), "--most", "40"]).stdout
+    assert "and 6 more" in most  # a terminal lists ten contents at most
+    everything = trends.trends_of(book, 40).not_read
+    assert [row["path"] for row in everything][-2:] == ["13", "gone"]
+    assert everything[-1]["message"] == "the file cannot be read; check it"
+
+
+def test_the_list_of_what_was_not_read_is_the_same_however_rows_come(
+    made: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    codes = ("no-scale", "worker-died", "blurred")
+    book = made({f"{k * 37 % 100:02d}": {"state": "refusal", "code": codes[k % 3]} for k in range(100)})
+    whole = trends.trends_of(book, 7).not_read
+    monkeypatch.setattr(trends, "ROWS_AT_ONCE", 7)
+    assert trends.trends_of(book, 7).not_read == whole
+    died = sorted(f"{k * 37 % 100:02d}" for k in range(100) if k % 3 == 1)
+    assert [row["path"] for row in whole] == died[:7]
