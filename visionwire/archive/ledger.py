@@ -49,6 +49,15 @@ class Entry:
     ticks: dict[str, list[float]] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class ReadBy:
+    """The limit set that the readings in use were made by; ``file`` is where it was, if it came from a file."""
+
+    name: str
+    sha256: str
+    file: str | None = None
+
+
 class Ledger:
     """An open ledger.
 
@@ -81,11 +90,22 @@ class Ledger:
         """Close the file."""
         self.base.close()
 
-    def use(self, settings: str, second_person: bool = False) -> None:
+    def use(self, settings: str, second_person: bool = False, limits: ReadBy | None = None) -> None:
         """Say by which settings the archive is read from now on, and whether a decision needs two people."""
         words = [("settings", settings), ("second_person", "yes" if second_person else "no")]
+        if limits is not None:
+            words += [("limits", limits.name), ("limits_sha256", limits.sha256)]
+            words += [] if limits.file is None else [("limits_file", limits.file)]
         with self._said(), self._whole():
+            self.base.execute("DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file')")
             self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
+
+    def read_by(self) -> ReadBy | None:
+        """Return the limit set of the readings in use; None where the ledger does not say."""
+        told = dict(self.ask("SELECT key, value FROM meta"))
+        if not told.keys() >= {"limits", "limits_sha256"}:
+            return None
+        return ReadBy(told["limits"], told["limits_sha256"], told.get("limits_file"))
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
         """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""

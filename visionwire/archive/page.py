@@ -47,7 +47,9 @@ class Shown:
     strips: tuple[tuple[str, float], ...]
 
 
-def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger, ended: str = "") -> str:
+def trends_html(
+    title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str = "", ended: str = ""
+) -> str:
     """Return the page.
 
     Parameters
@@ -56,15 +58,18 @@ def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger, end
         Name of the ledger.
     found : Trends
         What it says.
-    limits : LimitSet
-        What the archive was read by.
+    limits : LimitSet or None
+        What the archive was read by, drawn where it can be had.
     ledger : Ledger
         Knows the ticks of what is on the work list.
+    heading : str
+        What the archive was read by, in words.
     ended : str
         What to do about what ended for want of time or memory, in words.
     """
-    band = limits.density[0] if len(limits.density) == 1 else None
-    count, chart = limits.pigtail, trends.control_chart(found.densities)
+    band = limits.density[0] if limits is not None and len(limits.density) == 1 else None
+    count = None if limits is None else limits.pigtail
+    chart = trends.control_chart(found.densities)
     environment = Environment(
         loader=PackageLoader("visionwire.archive", "templates"),
         autoescape=True,
@@ -81,7 +86,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger, end
     groups = [(name, members) for name, members in found.groups.items() if {one.name for one in members} - {NOT_SAID}]
     return environment.get_template("trends.html.j2").render(
         title=title,
-        limits=f"{limits.name}: {limits.title}",
+        limits=heading,
         style=Markup(style),
         caution=words.CAUTION,
         found=found,

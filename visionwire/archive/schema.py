@@ -198,4 +198,15 @@ MIGRATIONS = (
             AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
         LEFT JOIN decided d ON d.sha256 = f.sha256;
     """,
+    # Which limit set the readings in use were made by: of ledgers that do not say, any of these readings does.
+    """
+    CREATE TEMP TABLE read_by AS SELECT json_extract(c.record, '$.made_by') AS made_by
+        FROM readings r CROSS JOIN records c USING (sha256, settings)
+        WHERE r.settings = (SELECT value FROM meta WHERE key = 'settings') AND r.state = 'reading' LIMIT 1;
+    INSERT OR IGNORE INTO meta SELECT 'limits', json_extract(made_by, '$.limits') FROM read_by
+        WHERE json_extract(made_by, '$.parameters.limits_sha256') IS NOT NULL;
+    INSERT OR IGNORE INTO meta SELECT 'limits_sha256', json_extract(made_by, '$.parameters.limits_sha256') FROM read_by
+        WHERE json_extract(made_by, '$.parameters.limits_sha256') IS NOT NULL;
+    DROP TABLE read_by;
+    """,
 )

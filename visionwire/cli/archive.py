@@ -57,6 +57,7 @@ def archive(
     from visionwire.archive import Ledger, Settings, listed, run
     from visionwire.archive.files import from_table, pattern_of
     from visionwire.cli.check import METHODS, options_from
+    from visionwire.limits import known_limits
 
     if one_of("--method", method, METHODS) == "wraps":
         raise UsageError(
@@ -68,7 +69,13 @@ def archive(
             raise UsageError(f"{option} is {allowed:g} {unit}; it must be a number above 0, such as {usual}")
     options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
     settings = Settings(
-        options.limits, options.wire_in, options.card, options.finders, options.method, options.tightens
+        options.limits,
+        options.wire_in,
+        options.card,
+        options.finders,
+        options.method,
+        options.tightens,
+        None if limits in known_limits() else str(Path(limits).absolute()),
     )
     told, by_name = pattern_of(pattern), from_table(metadata)
     paths = listed(photos)

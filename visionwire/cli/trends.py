@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 from collections.abc import Mapping
 from pathlib import Path
@@ -10,11 +11,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visionwire.cli.numbers import one_of
-from visionwire.errors import ArchiveError, ExitCode, UsageError
+from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
     from visionwire.archive.trends import Trends
+    from visionwire.limits import LimitSet
 
 LISTED = 10
 DECISIONS = {word: word for word in ("accept", "reject", "retake")}
@@ -27,19 +29,21 @@ def trends(
     csv: Annotated[Path | None, typer.Option(metavar="FILE.csv", help="All rows, for Excel.")] = None,
     jsonl: Annotated[Path | None, typer.Option(metavar="FILE.jsonl", help="All rows, one JSON object a line.")] = None,
     parquet: Annotated[Path | None, typer.Option(metavar="FILE.parquet", help="All rows as Parquet.")] = None,
-    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by.")] = "common",
+    limits: Annotated[
+        str | None,
+        typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by. [default: as the ledger says]"),
+    ] = None,
     most: Annotated[int, typer.Option(min=0, help="Photographs on the work list.")] = 24,
 ) -> None:
     """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
     from visionwire.archive import export
     from visionwire.archive.page import trends_html
     from visionwire.archive.trends import EARLIER, trends_of
-    from visionwire.limits import load_limits
     from visionwire.sheet.words import percent
 
-    limit_set = load_limits(limits)
     book = _opened(ledger)
     try:
+        limit_set, heading = _read_by(book, limits)
         found = trends_of(book, most)
         for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
             if path is not None:
@@ -47,7 +51,7 @@ def trends(
                 print(path)
         if html is not None:
             try:
-                page = trends_html(ledger.name, found, limit_set, book, ended_words(found.reasons))
+                page = trends_html(ledger.name, found, limit_set, book, heading, ended_words(found.reasons))
                 html.write_text(page, encoding="utf-8")
             except OSError as error:
                 raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
@@ -56,6 +60,7 @@ def trends(
         book.close()
     calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
     print(f"{ledger}: {counted(found.files, 'file')}, {states_words(found.states)}; calls: {calls}")
+    print(f"  limits: {heading}")
     if found.pending or found.contested:
         print(
             f"  decisions that do not stand yet: {found.pending} pending, {found.contested} contested; a second person "
@@ -69,6 +74,35 @@ def trends(
         chance = f", worst check conforms with {percent(row['probability'] or 0)}" if row["call"] else ""
         print(f"  {row['call'] or row['state']}{chance}: {row['path']}{decided}")
     _print_not_read(found)
+
+
+def _read_by(book: Ledger, given: str | None) -> tuple[LimitSet | None, str]:
+    """Return the limit set that the archive was read by, if it can be had, and what is to be said of it.
+
+    A set that the calls were not made by is refused: beside it they would look as if they were.
+    """
+    from visionwire.limits import known_limits, load_limits
+
+    told = book.read_by()
+    if told is None:
+        chosen = load_limits(given or "common")
+        return chosen, f"{chosen.name}: {chosen.title} (the ledger does not say by which set it was read)"
+    if given is not None:
+        chosen = load_limits(given)
+        if chosen.sha256 != told.sha256:
+            raise UsageError(
+                f"{book.path} was read by the limit set {told.name}, and {given} is another or has changed since; "
+                f"leave --limits off, or read it anew with visionwire archive FOLDER --ledger {book.path} --limits {given}"
+            )
+        return chosen, f"{chosen.name}: {chosen.title}"
+    place = told.file or (told.name if told.name in known_limits() else None)
+    if place is not None:
+        with contextlib.suppress(LimitsError):  # the ledger is what is shown; its set is beside it
+            chosen = load_limits(Path(place) if told.file else place)
+            if chosen.sha256 == told.sha256:
+                return chosen, f"{chosen.name}: {chosen.title}"
+    missing = f"{place} is not as it was" if place else "where it is, the ledger does not say"
+    return None, f"{told.name}, by which it was read ({missing}: no limits are drawn; --limits gives the set)"
 
 
 def _print_not_read(found: Trends) -> None:

@@ -8,12 +8,13 @@ import json
 import shutil
 import sqlite3
 import struct
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from tests.visionwire.archive.small import (
     DEMO,
@@ -27,7 +28,7 @@ from tests.visionwire.archive.small import (
 )
 from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
-from visionwire.archive.ledger import MIGRATIONS, Entry
+from visionwire.archive.ledger import MIGRATIONS, Entry, ReadBy
 from visionwire.cli import app
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 from visionwire.limits import load_limits
@@ -371,3 +372,50 @@ def test_the_last_words_say_what_reads_again_what_ended(
     folder = folder_of(tmp_path / "photos", 1)
     done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(tmp_path / "a.db")])
     assert "3 files ended for want of" in done.stdout and f"a larger {option} reads them again" in done.stdout
+
+
+def test_trends_stands_under_the_limit_set_that_the_archive_was_read_by(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    own, ledger, page = tmp_path / "own.toml", str(tmp_path / "a.db"), tmp_path / "t.html"
+    common = (resources.files("visionwire.limits") / "common.toml").read_text(encoding="utf-8")
+    own.write_text(common.replace('name = "common"', 'name = "own"'), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)  # the set is found again from elsewhere
+    assert CliRunner().invoke(app, ["archive", str(DEMO), "--ledger", ledger, "--limits", "own.toml"]).exit_code == 0
+    monkeypatch.chdir(Path(__file__).parent)
+
+    def shown(*words: str) -> Result:
+        return CliRunner().invoke(app, ["trends", ledger, "--html", str(page), *words])
+
+    assert "limits: own: " in shown().stdout and "own: " in page.read_text()
+    assert "no limits are drawn" not in page.read_text()
+    page.unlink()
+    off = shown("--limits", "common")
+    assert off.exit_code == ExitCode.USAGE and off.stderr.count("\n") == 1 and not page.exists()
+    assert "was read by the limit set own, and common is another" in off.stderr
+    copy = shutil.copy(own, tmp_path / "copy.toml")
+    own.write_text(own.read_text() + "# changed\n", encoding="utf-8")
+    assert "own.toml is not as it was: no limits are drawn" in shown().stdout
+    assert "no limits are drawn" in page.read_text()
+    own.unlink()
+    assert shown().exit_code == 0
+    assert "no limits are drawn" not in shown("--limits", str(copy)).stdout
+
+
+def test_an_older_ledger_says_by_its_readings_which_limits_they_were_made_by(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    base = sqlite3.connect(path)
+    base.create_function("person_of", 1, str)
+    base.executescript(f"{''.join(MIGRATIONS[:4])} PRAGMA user_version = 4;")
+    base.execute("INSERT INTO meta VALUES ('settings', 's'), ('second_person', 'no')")
+    for settings, name in (("r", "gse"), ("s", "common")):
+        record = json.dumps({"made_by": {"limits": name, "parameters": {"limits_sha256": name[::-1]}}})
+        base.execute(f"INSERT INTO readings VALUES ('a', '{settings}', 'reading', {', '.join(['NULL'] * 12)})")
+        base.execute("INSERT INTO records VALUES ('a', ?, ?, '{}')", (settings, record))
+    base.commit()
+    base.close()
+    book = Ledger(path)
+    assert book.read_by() == ReadBy("common", "nommoc")
+    book.use("t")
+    assert book.read_by() is None
