@@ -59,7 +59,7 @@ def trends(
     finally:
         book.close()
     calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
-    print(f"{ledger}: {counted(found.files, 'file')}, {states_words(found.states)}; calls: {calls}")
+    print(f"{ledger}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
     print(f"  limits: {heading}")
     if found.pending or found.contested:
         print(
@@ -92,7 +92,7 @@ def _read_by(book: Ledger, given: str | None) -> tuple[LimitSet | None, str]:
         if chosen.sha256 != told.sha256:
             raise UsageError(
                 f"{book.path} was read by the limit set {told.name}, and {given} is another or has changed since; "
-                f"leave --limits off, or read it anew with visionwire archive FOLDER --ledger {book.path} --limits {given}"
+                f"leave --limits off, or read it anew by that with visionwire archive --limits {given}"
             )
         return chosen, f"{chosen.name}: {chosen.title}"
     place = told.file or (told.name if told.name in known_limits() else None)
@@ -179,7 +179,8 @@ def verify(ledger: LedgerFile) -> None:
     for line in wrong:
         print(line)
     held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
-    print(f"{ledger}: {held}, {f'{len(wrong)} of them not as they were' if wrong else 'all unchanged'}")
+    unchanged = ", all unchanged" if files or decisions else f"; visionwire archive FOLDER --ledger {ledger} reads some"
+    print(f"{ledger}: {held}{f', {len(wrong)} of them not as they were' if wrong else unchanged}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 
@@ -217,3 +218,9 @@ def states_words(counts: Mapping[str, int]) -> str:
     return ", ".join(
         counted(count, state) if state in nouns else f"{count} {state}" for state, count in sorted(counts.items())
     )
+
+
+def files_words(counts: Mapping[str, int]) -> str:
+    """Write how many files there are, and how many in each state."""
+    files = counted(sum(counts.values()), "file")
+    return f"{files}, {states_words(counts)}" if counts else files

@@ -419,3 +419,37 @@ def test_an_older_ledger_says_by_its_readings_which_limits_they_were_made_by(tmp
     assert book.read_by() == ReadBy("common", "nommoc")
     book.use("t")
     assert book.read_by() is None
+
+
+def test_a_folder_without_photographs_is_said_and_makes_no_ledger(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    ledger = tmp_path / "e.db"
+    off = CliRunner().invoke(app, ["archive", str(tmp_path / "empty"), "--ledger", str(ledger)])
+    assert off.exit_code == ExitCode.FILE and off.stderr.count("\n") == 1
+    assert f"no photographs are under {tmp_path / 'empty'}" in off.stderr and off.stdout == ""
+    assert not ledger.exists()
+
+
+def test_a_ledger_without_files_is_said_without_a_comma_that_leads_nowhere(tmp_path: Path) -> None:
+    ledger = tmp_path / "e.db"
+    Ledger(ledger).close()
+    page = tmp_path / "t.html"
+    shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)])
+    assert shown.exit_code == 0 and f"{ledger}: 0 files\n" in shown.stdout
+    assert "<p>0 files;" in page.read_text()
+    held = CliRunner().invoke(app, ["verify", str(ledger)])
+    assert held.exit_code == 0 and held.stdout.startswith(f"{ledger}: 0 files and 0 decisions of people; ")
+
+
+def test_the_last_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    for k in range(11):
+        (tmp_path / f"bay{k:02d}" / "ann").mkdir(parents=True)
+        (tmp_path / f"bay{k:02d}" / "ann" / "a.jpg").write_bytes(b"")
+    words = ["archive", str(tmp_path), "--ledger", str(tmp_path / "a.db"), "--pattern"]
+    said = CliRunner().invoke(app, [*words, "{station}/{technician}/*"]).stdout
+    assert "  station: bay00, bay01, bay02, bay03, bay04, bay05, bay06, bay07 and 3 more\n" in said
+    assert "  technician: ann\n" in said and "--pattern" not in said
+    said = CliRunner().invoke(app, [*words, "bay03/{technician}/*"]).stdout
+    assert "  technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said
+    assert "--pattern matches 0 of 11 paths" in CliRunner().invoke(app, [*words, "x/{station}/*"]).stdout
