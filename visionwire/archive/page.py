@@ -119,7 +119,7 @@ def _shown(row: Row, ledger: Ledger) -> Shown:
     if photo.sha256 != row["sha256"]:
         return Shown(row, None, None, ())
     picture = _data_uri(_at_most(photo.pixels, THUMBNAIL_PX))
-    kept = ledger.record(row["sha256"])
+    kept = ledger.record(row["sha256"]) if row["state"] == "reading" else None  # a refusal has no strip
     name = None if kept is None else ticks.to_show(*kept)
     if kept is None or name is None:
         return Shown(row, picture, None, ())

@@ -128,7 +128,7 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
         if some:
             lines.append(f"{field}: {', '.join(some)}{more}")
     if told and matched < files:
-        lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; what the others say is not known")
+        lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the others tell none of that")
     return lines
 
 

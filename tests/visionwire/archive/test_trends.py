@@ -15,6 +15,7 @@ import pytest
 from scipy import stats
 from typer.testing import CliRunner
 
+from tests.visionwire.archive.small import DEMO
 from visionwire.archive import Ledger, trends
 from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
@@ -396,6 +397,15 @@ def test_who_changes_their_mind_is_not_the_second_person_of_what_they_said_befor
     for decision, by, still in (("accept", "A", "pending"), ("reject", "A", "pending"), ("accept", "B", "contested")):
         book.decide("a", decision, "seen", by, NOW)
         assert book.open_decision("a") == f"{decision}, {still}"
+
+
+def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person(made: Made) -> None:
+    sha256 = hashlib.sha256(DEMO.read_bytes()).hexdigest()
+    book = made({str(DEMO): {"sha256": sha256, "state": "refusal", "code": "no-scale", "message": "lay a card"}})
+    book.use("s", second_person=True)
+    book.decide(sha256, "retake", "no card", "A. Person", NOW)
+    page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book)
+    assert "<strong>not read</strong>, lay a card; retake, pending" in page and "data:image/jpeg" in page
 
 
 @pytest.mark.parametrize(
