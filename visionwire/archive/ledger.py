@@ -50,7 +50,7 @@ class Entry:
 
 
 @dataclass(frozen=True)
-class ReadBy:
+class LimitsUsed:
     """The limit set that the readings in use were made by; ``file`` is where it was, if it came from a file."""
 
     name: str
@@ -90,7 +90,7 @@ class Ledger:
         """Close the file."""
         self.base.close()
 
-    def use(self, settings: str, second_person: bool = False, limits: ReadBy | None = None) -> None:
+    def use(self, settings: str, second_person: bool = False, limits: LimitsUsed | None = None) -> None:
         """Say by which settings the archive is read from now on, and whether a decision needs two people."""
         words = [("settings", settings), ("second_person", "yes" if second_person else "no")]
         if limits is not None:
@@ -100,12 +100,12 @@ class Ledger:
             self.base.execute("DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file')")
             self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
 
-    def read_by(self) -> ReadBy | None:
+    def read_by(self) -> LimitsUsed | None:
         """Return the limit set of the readings in use; None where the ledger does not say."""
         told = dict(self.ask("SELECT key, value FROM meta"))
         if not told.keys() >= {"limits", "limits_sha256"}:
             return None
-        return ReadBy(told["limits"], told["limits_sha256"], told.get("limits_file"))
+        return LimitsUsed(told["limits"], told["limits_sha256"], told.get("limits_file"))
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
         """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""

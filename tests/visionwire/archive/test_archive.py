@@ -28,7 +28,7 @@ from tests.visionwire.archive.small import (
 )
 from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
-from visionwire.archive.ledger import MIGRATIONS, Entry, ReadBy
+from visionwire.archive.ledger import MIGRATIONS, Entry, LimitsUsed
 from visionwire.cli import app
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 from visionwire.limits import load_limits
@@ -416,7 +416,7 @@ def test_an_older_ledger_says_by_its_readings_which_limits_they_were_made_by(tmp
     base.commit()
     base.close()
     book = Ledger(path)
-    assert book.read_by() == ReadBy("common", "nommoc")
+    assert book.read_by() == LimitsUsed("common", "nommoc")
     book.use("t")
     assert book.read_by() is None
 

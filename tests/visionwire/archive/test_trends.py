@@ -20,6 +20,7 @@ from visionwire.archive import Ledger, trends
 from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
 from visionwire.cli import app
+from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
 
 Made = Callable[..., Ledger]
@@ -419,6 +420,12 @@ def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person
 )
 def test_a_person_is_the_same_however_the_name_is_written(one: str, other: str, same: bool) -> None:
     assert (person_of(one) == person_of(other)) is same
+
+
+def test_a_name_of_nothing_but_dots_is_nobody(made: Made) -> None:
+    words = ["review", str(made({"a": reading()}).path), "a", "--decision", "accept", "--by", " . ", "--reason", "x"]
+    off = CliRunner().invoke(app, words)
+    assert off.exit_code == ExitCode.USAGE and "--by and --reason must say something" in off.stderr
 
 
 def test_decisions_of_an_old_ledger_know_their_people_and_a_person_changed_afterwards_is_found(tmp_path: Path) -> None:
