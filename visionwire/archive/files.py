@@ -6,6 +6,7 @@ import contextlib
 import csv
 import hashlib
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path, PurePath
 from typing import IO
@@ -177,6 +178,15 @@ def from_path(place: str, pattern: re.Pattern[str] | None) -> dict[str, str]:
     """Return what a path or URL says by the pattern, which is held against its end."""
     found = None if pattern is None else pattern.search(_as_path(place).as_posix())
     return {} if found is None else found.groupdict()
+
+
+def told_by(places: Iterable[str], pattern: re.Pattern[str]) -> dict[str, Counter[str]]:
+    """Return how often a pattern finds which name of each of its fields in paths or URLs."""
+    told: dict[str, Counter[str]] = {field: Counter() for field in pattern.groupindex}
+    for place in places:
+        for field, name in from_path(place, pattern).items():
+            told[field][name] += 1
+    return told
 
 
 def from_table(path: Path | None) -> dict[str, dict[str, str]]:

@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import json
 import sqlite3
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -48,6 +49,15 @@ class Entry:
     ticks: dict[str, list[float]] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class LimitsUsed:
+    """The limit set that the readings in use were made by; ``file`` is where it was, if it came from a file."""
+
+    name: str
+    sha256: str
+    file: str | None = None
+
+
 class Ledger:
     """An open ledger.
 
@@ -72,6 +82,7 @@ class Ledger:
             version = self.base.execute("PRAGMA user_version").fetchone()[0]
             if version > len(MIGRATIONS):
                 raise ArchiveError(f"the ledger {path} was made by a newer visionwire; update this one")
+            self.base.create_function("person_of", 1, person_of, deterministic=True)  # of migrations: no view needs it
             for number, script in enumerate(MIGRATIONS[version:], version + 1):
                 self.base.executescript(f"BEGIN; {script} PRAGMA user_version = {number}; COMMIT;")
 
@@ -79,11 +90,22 @@ class Ledger:
         """Close the file."""
         self.base.close()
 
-    def use(self, settings: str, second_person: bool = False) -> None:
+    def use(self, settings: str, second_person: bool = False, limits: LimitsUsed | None = None) -> None:
         """Say by which settings the archive is read from now on, and whether a decision needs two people."""
         words = [("settings", settings), ("second_person", "yes" if second_person else "no")]
+        if limits is not None:
+            words += [("limits", limits.name), ("limits_sha256", limits.sha256)]
+            words += [] if limits.file is None else [("limits_file", limits.file)]
         with self._said(), self._whole():
+            self.base.execute("DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file')")
             self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
+
+    def read_by(self) -> LimitsUsed | None:
+        """Return the limit set of the readings in use; None where the ledger does not say."""
+        told = dict(self.ask("SELECT key, value FROM meta"))
+        if not told.keys() >= {"limits", "limits_sha256"}:
+            return None
+        return LimitsUsed(told["limits"], told["limits_sha256"], told.get("limits_file"))
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
         """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""
@@ -147,11 +169,16 @@ class Ledger:
             cursor = self.base.execute("SELECT * FROM archive ORDER BY path")
             return [column[0] for column in cursor.description], self._fetched(cursor)
 
-    def row(self, path: str) -> dict[str, Any]:
-        """Return the row of the view ``archive`` of a path that the ledger has."""
+    def rows_of(self, paths: list[str]) -> list[dict[str, Any]]:
+        """Return the rows of the view ``archive`` of paths that the ledger has, in their order."""
         with self._said():
-            cursor = self.base.execute("SELECT * FROM archive WHERE path = ?", (path,))
-            return dict(zip([column[0] for column in cursor.description], cursor.fetchone(), strict=True))
+            # All at once: what is decided is put together for every question anew.
+            cursor = self.base.execute(
+                "SELECT * FROM archive WHERE path IN (SELECT value FROM json_each(?))", (json.dumps(paths),)
+            )
+            columns = [column[0] for column in cursor.description]
+            rows = {row["path"]: row for row in (dict(zip(columns, one, strict=True)) for one in cursor)}
+        return [rows[path] for path in paths]
 
     def ask(self, question: str, *values: Any) -> Iterator[tuple[Any, ...]]:
         """Return what an SQL question yields, as it is asked for."""
@@ -165,6 +192,10 @@ class Ledger:
         if unhashed:
             counts["unreadable"] = counts.get("unreadable", 0) + unhashed
         return counts
+
+    def reasons(self) -> dict[str, int]:
+        """Return how many files were opened and not read, by code."""
+        return dict(self.ask("SELECT code, SUM(files) FROM contents WHERE code IS NOT NULL GROUP BY code"))
 
     def contents_of(self, photo: str) -> set[str]:
         """Return the contents that a path or a SHA-256 names."""
@@ -204,23 +235,32 @@ class Ledger:
             ).fetchone() or (None, None)
             row = (*words, _hash(words, read_by), *read_by)
             self.base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+            self.base.execute("INSERT OR IGNORE INTO people VALUES (?, ?)", (decided_by, person_of(decided_by)))
 
     def decided_before(self, sha256: str) -> tuple[str, str, str] | None:
-        """Return the decision that stands, who made it, and what it was made on; None where none stands."""
+        """Return the latest decision, whether it stands or not, who made it, and what it was made on."""
         rows = self.ask(
-            "SELECT l.decision, d.decided_by, l.decided_on FROM decided l JOIN dispositions d USING (number)"
+            "SELECT d.decision, d.decided_by, l.decided_on FROM decided l JOIN dispositions d USING (number)"
             " WHERE l.sha256 = ?",
             sha256,
         )
         return next(rows, None)
 
+    def open_decision(self, sha256: str) -> str | None:
+        """Return the latest decision and what keeps it from standing, pending or contested; None where it stands."""
+        for (found,) in self.ask("SELECT open_decision FROM decided WHERE sha256 = ?", sha256):
+            return None if found is None else str(found)
+        return None
+
     def broken_links(self) -> list[int]:
         """Return the numbers of decisions that were changed, taken out or put in afterwards."""
         with self._said():
             rows = self.base.execute("SELECT * FROM dispositions ORDER BY number").fetchall()
+            people = dict(self.base.execute("SELECT name, person FROM people"))
         broken, previous = [], NO_HASH
         for place, row in enumerate(rows, 1):
-            if row[0] != place or row[6] != previous or row[7] != _hash(row[:7], row[8:]):
+            same = row[6] == previous and row[7] == _hash(row[:7], row[8:])
+            if row[0] != place or not same or people.get(row[4]) != person_of(row[4]):
                 broken.append(row[0])
             previous = row[7]
         return broken
@@ -249,6 +289,12 @@ class Ledger:
             raise ArchiveError(
                 f"the ledger {self.path} cannot be used ({error}); what it holds is kept, so mend that and run it again"
             ) from error
+
+
+def person_of(name: str) -> str:
+    """Return the name that one person has however it is written: small letters, no punctuation, single blanks."""
+    letters = unicodedata.normalize("NFKC", name).casefold()
+    return " ".join("".join(" " if unicodedata.category(one)[0] in "PSZC" else one for one in letters).split())
 
 
 def _figures(entry: Entry) -> tuple[Any, ...]:

@@ -47,7 +47,9 @@ class Shown:
     strips: tuple[tuple[str, float], ...]
 
 
-def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> str:
+def trends_html(
+    title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str = "", ended: str = ""
+) -> str:
     """Return the page.
 
     Parameters
@@ -56,13 +58,18 @@ def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> 
         Name of the ledger.
     found : Trends
         What it says.
-    limits : LimitSet
-        What the archive was read by.
+    limits : LimitSet or None
+        What the archive was read by, drawn where it can be had.
     ledger : Ledger
         Knows the ticks of what is on the work list.
+    heading : str
+        What the archive was read by, in words.
+    ended : str
+        What to do about what ended for want of time or memory, in words.
     """
-    band = limits.density[0] if len(limits.density) == 1 else None
-    count, chart = limits.pigtail, trends.control_chart(found.densities)
+    band = limits.density[0] if limits is not None and len(limits.density) == 1 else None
+    count = None if limits is None else limits.pigtail
+    chart = trends.control_chart(found.densities)
     environment = Environment(
         loader=PackageLoader("visionwire.archive", "templates"),
         autoescape=True,
@@ -79,10 +86,12 @@ def trends_html(title: str, found: Trends, limits: LimitSet, ledger: Ledger) -> 
     groups = [(name, members) for name, members in found.groups.items() if {one.name for one in members} - {NOT_SAID}]
     return environment.get_template("trends.html.j2").render(
         title=title,
-        limits=f"{limits.name}: {limits.title}",
+        limits=heading,
         style=Markup(style),
         caution=words.CAUTION,
         found=found,
+        ended=ended,
+        more_not_read=sum(found.reasons.values()) - sum(row["files"] for row in found.not_read),
         groups=groups,
         calls=trends.CALLS,
         state_words={"reading": "read", "refusal": "refused"},
@@ -110,7 +119,7 @@ def _shown(row: Row, ledger: Ledger) -> Shown:
     if photo.sha256 != row["sha256"]:
         return Shown(row, None, None, ())
     picture = _data_uri(_at_most(photo.pixels, THUMBNAIL_PX))
-    kept = ledger.record(row["sha256"])
+    kept = ledger.record(row["sha256"]) if row["state"] == "reading" else None  # a refusal has no strip
     name = None if kept is None else ticks.to_show(*kept)
     if kept is None or name is None:
         return Shown(row, picture, None, ())

@@ -13,7 +13,7 @@ from multiprocessing.process import BaseProcess
 
 from visionwire.archive import files, work
 from visionwire.archive.cluster import on_cluster
-from visionwire.archive.ledger import Entry, Ledger
+from visionwire.archive.ledger import Entry, Ledger, LimitsUsed
 from visionwire.archive.settings import Settings
 from visionwire.archive.urls import is_url
 
@@ -76,7 +76,8 @@ def run(
         How many of the files are in which state: "reading", "refusal", "unreadable".
     """
     key = settings.sha256
-    ledger.use(key, settings.limits.second_person)
+    limits = settings.limits
+    ledger.use(key, limits.second_person, LimitsUsed(limits.name, limits.sha256, settings.limits_file))
     for start in range(0, len(places), ROWS_AT_ONCE):
         ledger.put_files([_row(place, pattern, table or {}) for place in places[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}

@@ -137,4 +137,76 @@ MIGRATIONS = (
             AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
         LEFT JOIN decided d ON d.sha256 = f.sha256;
     """,
+    # What one person said, and nobody else yet, and what others said otherwise, is seen too: `said` are
+    # decisions that their own maker did not take back by another one, `decided` the latest and whether it stands.
+    # A person is known by `people`, however the name is written.
+    """
+    DROP VIEW archive;
+    DROP VIEW contents;
+    DROP VIEW decided;
+    CREATE TABLE people (name TEXT PRIMARY KEY, person TEXT NOT NULL) WITHOUT ROWID;
+    INSERT INTO people SELECT DISTINCT decided_by, person_of(decided_by) FROM dispositions;
+    CREATE VIEW said AS
+        SELECT d.sha256, d.number, d.decision, COALESCE(p.person, d.decided_by) AS person,
+            CASE WHEN d.settings IS NULL
+                THEN (SELECT COUNT(*) FROM readings q WHERE q.sha256 = d.sha256) = (n.state IS NOT NULL)
+                ELSE d.settings = (SELECT value FROM meta WHERE key = 'settings')
+                    AND d.state = COALESCE(n.state, 'waiting') END AS on_this
+        FROM dispositions d LEFT JOIN people p ON p.name = d.decided_by
+        LEFT JOIN readings n ON n.sha256 = d.sha256 AND n.settings = (SELECT value FROM meta WHERE key = 'settings')
+        WHERE NOT EXISTS (
+            SELECT 1 FROM dispositions e LEFT JOIN people q ON q.name = e.decided_by
+            WHERE e.sha256 = d.sha256 AND e.number > d.number AND e.decision <> d.decision
+                AND COALESCE(q.person, e.decided_by) = COALESCE(p.person, d.decided_by));
+    CREATE VIEW decided AS
+        SELECT sha256, number, CASE WHEN stands THEN decision END AS decision,
+            CASE WHEN on_this >= CASE WHEN stands THEN asked ELSE 1 END
+                THEN 'this reading' ELSE 'an earlier reading' END AS decided_on,
+            CASE WHEN NOT stands THEN decision || CASE WHEN others THEN ', contested' ELSE ', pending' END END
+                AS open_decision
+        FROM (
+            SELECT *, agreed >= asked AS stands FROM (
+                SELECT l.sha256, l.number, l.decision,
+                    CASE (SELECT value FROM meta WHERE key = 'second_person') WHEN 'yes' THEN 2 ELSE 1 END AS asked,
+                    COUNT(DISTINCT CASE WHEN s.decision = l.decision THEN s.person END) AS agreed,
+                    COUNT(DISTINCT CASE WHEN s.decision = l.decision AND s.on_this THEN s.person END) AS on_this,
+                    MAX(s.decision <> l.decision) AS others
+                FROM (SELECT sha256, decision, MAX(number) AS number FROM dispositions GROUP BY sha256) l
+                JOIN said s ON s.sha256 = l.sha256 GROUP BY l.sha256
+            )
+        );
+    CREATE VIEW contents AS
+        SELECT c.path, c.sha256, c.files, COALESCE(r.state, 'waiting') AS state, r.code, r.message, r.call,
+            r.confidence, r.probability, r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists,
+            r.pigtail_twists_u95, r.scale, r.fingerprint, d.decision, d.decided_on, d.open_decision,
+            c.technician, c.station, c.aircraft, COALESCE(c.taken, r.taken) AS taken
+        FROM (
+            SELECT sha256, MIN(path) AS path, COUNT(*) AS files, technician, station, aircraft, taken
+            FROM files WHERE sha256 IS NOT NULL GROUP BY sha256
+        ) c LEFT JOIN readings r ON r.sha256 = c.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = c.sha256;
+    CREATE VIEW archive AS
+        SELECT f.path, f.sha256, f.bytes,
+            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
+            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
+            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
+            r.twists_per_inch, r.twists_per_inch_u95, r.pigtail_twists, r.pigtail_twists_u95, r.scale,
+            f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint, d.decision,
+            d.decided_on, d.open_decision
+        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = f.sha256;
+    """,
+    # Which limit set the readings in use were made by: of ledgers that do not say, any of these readings does.
+    """
+    CREATE TEMP TABLE read_by AS SELECT json_extract(c.record, '$.made_by') AS made_by
+        FROM readings r CROSS JOIN records c USING (sha256, settings)
+        WHERE r.settings = (SELECT value FROM meta WHERE key = 'settings') AND r.state = 'reading' LIMIT 1;
+    INSERT OR IGNORE INTO meta SELECT 'limits', json_extract(made_by, '$.limits') FROM read_by
+        WHERE json_extract(made_by, '$.parameters.limits_sha256') IS NOT NULL;
+    INSERT OR IGNORE INTO meta SELECT 'limits_sha256', json_extract(made_by, '$.parameters.limits_sha256') FROM read_by
+        WHERE json_extract(made_by, '$.parameters.limits_sha256') IS NOT NULL;
+    DROP TABLE read_by;
+    """,
 )

@@ -20,7 +20,10 @@ READINGS = 3
 
 @dataclass(frozen=True)
 class Settings:
-    """Limits, wire, card, finders, method and which way fasteners tighten, as in `visionwire.measure`."""
+    """Limits, wire, card, finders, method and which way fasteners tighten, as in `visionwire.measure`.
+
+    ``limits_file`` is where the set was read from, if from a file; readings do not depend on it.
+    """
 
     limits: LimitSet
     wire_in: float | None = None
@@ -28,6 +31,7 @@ class Settings:
     finders: tuple[Finder, ...] = BOTH
     method: Method = "double"
     tightens: Tightens | None = None
+    limits_file: str | None = None
 
     @property
     def sha256(self) -> str:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
 
 Row = dict[str, Any]
@@ -35,18 +36,21 @@ MOST_GROUPS = 40
 NOT_SAID = "not said"
 #: What a decision was made on where the photograph was read anew since, as the view `decided` has it.
 EARLIER = "an earlier reading"
+#: How a decision ends there that does not stand where two people must say the same.
+PENDING, CONTESTED = ", pending", ", contested"
 CALLS = ("conforming", "undecided", "nonconforming")
 FIELDS = ("month", "station", "technician", "aircraft")
 
-#: Nonconforming ones by their probability, then undecided and conforming ones, each the most doubtful first; None:
-#: nothing to look at, as a person decided on it.
-RANK = """CASE WHEN state <> 'reading' OR decided_on = 'this reading' THEN NULL
+#: What waits for one more person, read or not, then nonconforming ones by their probability, then undecided and
+#: conforming ones, each the most doubtful first; None: nothing to look at, as what people decided on it stands.
+RANK = """CASE WHEN open_decision LIKE '%contested' THEN -2 WHEN open_decision IS NOT NULL THEN -1
+    WHEN state <> 'reading' OR decided_on = 'this reading' THEN NULL
     WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
     ELSE 4 + COALESCE(confidence, 0.5) END"""
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
-QUESTION = f"""SELECT state, code, files, call, decision, decided_on, twists_per_inch, pigtail_twists, fingerprint,
-    SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
+QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
+    twists_per_inch, pigtail_twists, fingerprint, SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
     FROM contents ORDER BY taken, path"""
 
 
@@ -95,13 +99,19 @@ class Trends:
     densities, pigtails : (N,) float array
         Twists per inch and twists of the pigtail in the order taken, of the readings that have them.
     agreement : dict
-        How often each call met each decision of a person; one made on an earlier reading is named so.
+        How often each call met each decision of a person; one made on an earlier reading is named so, and so is one
+        that does not stand yet.
+    pending, contested : int
+        How many photographs wait for a second person to say the same, or were decided otherwise by another.
     earlier : int
         How many photographs have been read anew since a person decided on them.
     resembling : int
         How many photographs look like an earlier one saved again.
     work : list of dict
         What to look at first.
+    not_read : list of dict
+        What was not read, no longer than the work list: first what ended for want of time or memory; ``files`` says
+        how many files have the same content.
     """
 
     files: int
@@ -113,9 +123,12 @@ class Trends:
     densities: Floats
     pigtails: Floats
     agreement: dict[tuple[str, str], int]
+    pending: int
+    contested: int
     earlier: int
     resembling: int
     work: list[Row]
+    not_read: list[Row]
 
 
 @dataclass
@@ -129,6 +142,7 @@ class _Sums:
     pigtails: array[float] = field(default_factory=lambda: array("d"))
     marks: bytearray = field(default_factory=bytearray)
     work: list[tuple[float, str]] = field(default_factory=list)
+    not_read: list[tuple[bool, str, int]] = field(default_factory=list)
 
     def add(self, rows: list[tuple[Any, ...]], most: int) -> None:
         """Add some rows of the question."""
@@ -145,6 +159,12 @@ class _Sums:
         worst = self.work[-1][0] if len(self.work) == most > 0 else np.inf
         near = [one for one in zip(rank, path, strict=True) if one[0] is not None and one[0] <= worst]
         self.work = heapq.nsmallest(most, [*self.work, *near])
+        left_out = [
+            (one not in work.SHORT_OF, *where)
+            for was, one, *where in zip(state, code, path, files, strict=True)
+            if was not in ("reading", "waiting")
+        ]
+        self.not_read = heapq.nsmallest(most, [*self.not_read, *left_out])
 
 
 def trends_of(ledger: Ledger, most: int) -> Trends:
@@ -155,7 +175,10 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
             sums.add(some, most)
         ((unhashed,),) = ledger.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
-        work = [ledger.row(path) for _, path in sums.work]
+        not_opened = ledger.ask("SELECT 1, path, 1 FROM files WHERE sha256 IS NULL ORDER BY path LIMIT ?", most)
+        not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
+        to_look_at = ledger.rows_of([path for _, path in sums.work])
+        without = [{**row, "files": not_read[row["path"]]} for row in ledger.rows_of(list(not_read))]
     states: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     for (state, code, files), count in sums.states.items():
@@ -166,10 +189,11 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         states["unreadable"] += unhashed
         reasons["not-opened"] += unhashed
     calls: Counter[str] = Counter()
-    agreement, earlier = {}, 0
+    agreement, earlier, pending, contested = {}, 0, 0, 0
     for (call, decision, decided_on), count in sums.decisions.items():
-        if decided_on == EARLIER:
-            earlier += count
+        earlier += count if decided_on == EARLIER else 0
+        pending += count if decision is not None and decision.endswith(PENDING) else 0
+        contested += count if decision is not None and decision.endswith(CONTESTED) else 0
         if call is not None:
             calls[call] += count
             if decision is not None:
@@ -184,9 +208,12 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         densities=np.array(sums.densities),
         pigtails=np.array(sums.pigtails),
         agreement=dict(sorted(agreement.items())),
+        pending=pending,
+        contested=contested,
         earlier=earlier,
         resembling=int(saved_again(np.frombuffer(sums.marks, ">u8").astype(np.uint64)).sum()),
-        work=work,
+        work=to_look_at,
+        not_read=without,
     )
 
 

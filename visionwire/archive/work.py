@@ -24,6 +24,7 @@ OF_THE_FILE = ("changed", "not-reached")
 #: Codes of a picture that ended for want of time, or of memory: with more of that it is read again. What a process died
 #: of is not known; memory is the likeliest.
 SHORT_OF_TIME, SHORT_OF_MEMORY = ("took-too-long",), ("too-large", "worker-died")
+SHORT_OF = (*SHORT_OF_TIME, *SHORT_OF_MEMORY)
 
 
 def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None] = lambda: None) -> Entry:

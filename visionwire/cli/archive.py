@@ -5,17 +5,22 @@ from __future__ import annotations
 import math
 import os
 import sys
+from collections import Counter
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from visionwire.cli.numbers import one_of
-from visionwire.cli.trends import counted, states_words
-from visionwire.errors import UsageError
+from visionwire.cli.trends import counted, ended_words, files_words, states_words
+from visionwire.errors import ArchiveError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Progress
+
+#: Of a pattern's stations, and so on, as many are named.
+NAMED = 8
 
 
 def archive(
@@ -55,8 +60,9 @@ def archive(
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
     from visionwire.archive import Ledger, Settings, listed, run
-    from visionwire.archive.files import from_table, pattern_of
+    from visionwire.archive.files import SUFFIXES, from_table, pattern_of, told_by
     from visionwire.cli.check import METHODS, options_from
+    from visionwire.limits import known_limits
 
     if one_of("--method", method, METHODS) == "wraps":
         raise UsageError(
@@ -68,10 +74,21 @@ def archive(
             raise UsageError(f"{option} is {allowed:g} {unit}; it must be a number above 0, such as {usual}")
     options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
     settings = Settings(
-        options.limits, options.wire_in, options.card, options.finders, options.method, options.tightens
+        options.limits,
+        options.wire_in,
+        options.card,
+        options.finders,
+        options.method,
+        options.tightens,
+        None if limits in known_limits() else str(Path(limits).absolute()),
     )
     told, by_name = pattern_of(pattern), from_table(metadata)
     paths = listed(photos)
+    if not paths:
+        raise ArchiveError(
+            f"no photographs are under {' '.join(photos)}; name folders that hold some ({', '.join(SUFFIXES)}), or the "
+            "files themselves"
+        )
     book = Ledger(ledger)
     try:
         counts = run(
@@ -86,12 +103,33 @@ def archive(
             cluster=cluster,
             tell=_tell if sys.stderr.isatty() else _silent,
         )
+        ended = ended_words(book.reasons())
     finally:
         book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
-    print(f"{ledger}: {counted(sum(counts.values()), 'file')}, {states_words(counts)}")
-    print("visionwire trends shows them; the aircraft's own manual and licensed practice govern", file=sys.stderr)
+    print(f"{ledger}: {files_words(counts)}")
+    if told is not None:
+        for line in _pattern_words(told_by(paths, told), len(paths)):
+            print(f"  {line}")
+    if ended:
+        print(f"  {ended}")
+    print(f"visionwire trends {ledger} shows them", file=sys.stderr)
+    print("the aircraft's own manual and licensed practice govern", file=sys.stderr)
+
+
+def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
+    """Write which stations, technicians and so on a pattern found, and how many paths it is not the end of."""
+    matched = max((names.total() for names in told.values()), default=0)
+    lines = []
+    for field, names in told.items():
+        some = sorted(names)[:NAMED]
+        more = f" and {len(names) - len(some)} more" if len(names) > len(some) else ""
+        if some:
+            lines.append(f"{field}: {', '.join(some)}{more}")
+    if told and matched < files:
+        lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the others tell none of that")
+    return lines
 
 
 def _tell(progress: Progress) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 from collections.abc import Mapping
 from pathlib import Path
@@ -10,10 +11,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visionwire.cli.numbers import one_of
-from visionwire.errors import ArchiveError, ExitCode, UsageError
+from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
+    from visionwire.archive.trends import Trends
+    from visionwire.limits import LimitSet
 
 LISTED = 10
 DECISIONS = {word: word for word in ("accept", "reject", "retake")}
@@ -26,19 +29,21 @@ def trends(
     csv: Annotated[Path | None, typer.Option(metavar="FILE.csv", help="All rows, for Excel.")] = None,
     jsonl: Annotated[Path | None, typer.Option(metavar="FILE.jsonl", help="All rows, one JSON object a line.")] = None,
     parquet: Annotated[Path | None, typer.Option(metavar="FILE.parquet", help="All rows as Parquet.")] = None,
-    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by.")] = "common",
+    limits: Annotated[
+        str | None,
+        typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by. [default: as the ledger says]"),
+    ] = None,
     most: Annotated[int, typer.Option(min=0, help="Photographs on the work list.")] = 24,
 ) -> None:
     """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
     from visionwire.archive import export
     from visionwire.archive.page import trends_html
     from visionwire.archive.trends import EARLIER, trends_of
-    from visionwire.limits import load_limits
     from visionwire.sheet.words import percent
 
-    limit_set = load_limits(limits)
     book = _opened(ledger)
     try:
+        limit_set, heading = _read_by(book, limits)
         found = trends_of(book, most)
         for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
             if path is not None:
@@ -46,20 +51,73 @@ def trends(
                 print(path)
         if html is not None:
             try:
-                html.write_text(trends_html(ledger.name, found, limit_set, book), encoding="utf-8")
+                page = trends_html(ledger.name, found, limit_set, book, heading, ended_words(found.reasons))
+                html.write_text(page, encoding="utf-8")
             except OSError as error:
                 raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
             print(html)
     finally:
         book.close()
     calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
-    print(f"{ledger}: {counted(found.files, 'file')}, {states_words(found.states)}; calls: {calls}")
+    print(f"{ledger}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
+    print(f"  limits: {heading}")
+    if found.pending or found.contested:
+        print(
+            f"  decisions that do not stand yet: {found.pending} pending, {found.contested} contested; a second person "
+            "who says the same with visionwire review makes them stand"
+        )
     if found.earlier:
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
     for row in found.work[:LISTED]:
-        decided = f" ({row['decision']}, decided on {row['decided_on']})" if row["decision"] else ""
-        chance = f"worst check conforms with {percent(row['probability'] or 0)}"
-        print(f"  {row['call']}, {chance}: {row['path']}{decided}")
+        decision = row["open_decision"] or row["decision"]
+        decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
+        chance = f", worst check conforms with {percent(row['probability'] or 0)}" if row["call"] else ""
+        print(f"  {row['call'] or row['state']}{chance}: {row['path']}{decided}")
+    _print_not_read(found)
+
+
+def _read_by(book: Ledger, given: str | None) -> tuple[LimitSet | None, str]:
+    """Return the limit set that the archive was read by, if it can be had, and what is to be said of it.
+
+    A set that the calls were not made by is refused: beside it they would look as if they were.
+    """
+    from visionwire.limits import known_limits, load_limits
+
+    told = book.read_by()
+    if told is None:
+        chosen = load_limits(given or "common")
+        return chosen, f"{chosen.name}: {chosen.title} (the ledger does not say by which set it was read)"
+    if given is not None:
+        chosen = load_limits(given)
+        if chosen.sha256 != told.sha256:
+            raise UsageError(
+                f"{book.path} was read by the limit set {told.name}, and {given} is another or has changed since; "
+                f"leave --limits off, or read it anew by that with visionwire archive --limits {given}"
+            )
+        return chosen, f"{chosen.name}: {chosen.title}"
+    place = told.file or (told.name if told.name in known_limits() else None)
+    if place is not None:
+        with contextlib.suppress(LimitsError):  # the ledger is what is shown; its set is beside it
+            chosen = load_limits(Path(place) if told.file else place)
+            if chosen.sha256 == told.sha256:
+                return chosen, f"{chosen.name}: {chosen.title}"
+    missing = f"{place} is not as it was" if place else "where it is, the ledger does not say"
+    return None, f"{told.name}, by which it was read ({missing}: no limits are drawn; --limits gives the set)"
+
+
+def _print_not_read(found: Trends) -> None:
+    """Name what was not read, why and what to do, and how many more there are."""
+    if not found.reasons:
+        return
+    print(f"not read: {counted(sum(found.reasons.values()), 'file')}")
+    if ended := ended_words(found.reasons):
+        print(f"  {ended}")
+    for row in found.not_read[:LISTED]:
+        copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
+        print(f"  {row['path']}{copies}: {row['code'] or 'not-opened'}, {row['message']}")
+    more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read[:LISTED])
+    if more:
+        print(f"  and {more} more; all of them are in the rows that --csv writes")
 
 
 def review(
@@ -69,9 +127,14 @@ def review(
     by: Annotated[str, typer.Option(metavar="NAME", help="Who decided.")],
     reason: Annotated[str, typer.Option(metavar="WORDS", help="Why.")],
 ) -> None:
-    """Write a person's decision beside a reading; nothing is ever written over, a later decision stands."""
+    """Write a person's decision beside a reading; nothing is ever written over, a later decision stands.
+
+    Where the limit set asks for a second person, it stands once two people say the same.
+    """
+    from visionwire.archive.ledger import person_of
+
     decision = one_of("--decision", decision, DECISIONS)
-    if not by.strip() or not reason.strip():
+    if not person_of(by) or not reason.strip():
         raise UsageError("--by and --reason must say something; name who decided and why")
     book = _opened(ledger)
     try:
@@ -84,9 +147,13 @@ def review(
         sha256 = found.pop()
         before = book.decided_before(sha256)
         book.decide(sha256, decision, reason, by, now)
+        still_open = book.open_decision(sha256)
     finally:
         book.close()
     print(f"{photo}: {decision}, by {by}")
+    if still_open is not None:
+        why = "another person decided otherwise" if still_open.endswith("contested") else "one person alone said so"
+        print(f"  it does not stand yet, as {why}; it stands once a second person says {decision} too")
     if before is not None:
         what, who, on = before
         print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}")
@@ -112,7 +179,8 @@ def verify(ledger: LedgerFile) -> None:
     for line in wrong:
         print(line)
     held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
-    print(f"{ledger}: {held}, {f'{len(wrong)} of them not as they were' if wrong else 'all unchanged'}")
+    unchanged = ", all unchanged" if files or decisions else f"; visionwire archive FOLDER --ledger {ledger} reads some"
+    print(f"{ledger}: {held}{f', {len(wrong)} of them not as they were' if wrong else unchanged}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 
@@ -123,6 +191,20 @@ def _opened(path: Path) -> Ledger:
     if not path.is_file():
         raise ArchiveError(f"there is no ledger {path}; make one with visionwire archive FOLDER --ledger {path}")
     return Ledger(path)
+
+
+def ended_words(reasons: Mapping[str, int]) -> str:
+    """Write how many files ended for want of time or memory, and what reads them again; nothing where none did."""
+    from visionwire.archive.work import SHORT_OF_MEMORY, SHORT_OF_TIME
+
+    parts = []
+    for option, want, codes in (("--limit", "time", SHORT_OF_TIME), ("--memory", "memory", SHORT_OF_MEMORY)):
+        if count := sum(reasons.get(code, 0) for code in codes):
+            parts.append(
+                f"{counted(count, 'file')} ended for want of {want}: visionwire archive with a larger {option} reads "
+                f"{'it' if count == 1 else 'them'} again"
+            )
+    return "; ".join(parts)
 
 
 def counted(count: int, noun: str) -> str:
@@ -136,3 +218,9 @@ def states_words(counts: Mapping[str, int]) -> str:
     return ", ".join(
         counted(count, state) if state in nouns else f"{count} {state}" for state, count in sorted(counts.items())
     )
+
+
+def files_words(counts: Mapping[str, int]) -> str:
+    """Write how many files there are, and how many in each state."""
+    files = counted(sum(counts.values()), "file")
+    return f"{files}, {states_words(counts)}" if counts else files

@@ -8,12 +8,13 @@ import json
 import shutil
 import sqlite3
 import struct
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from tests.visionwire.archive.small import (
     DEMO,
@@ -27,7 +28,7 @@ from tests.visionwire.archive.small import (
 )
 from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
-from visionwire.archive.ledger import MIGRATIONS, Entry
+from visionwire.archive.ledger import MIGRATIONS, Entry, LimitsUsed
 from visionwire.cli import app
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 from visionwire.limits import load_limits
@@ -358,3 +359,97 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     changed = runner.invoke(app, ["verify", ledger])
     assert changed.exit_code == ExitCode.NONCONFORMING and "another than the one" in changed.stdout
     assert runner.invoke(app, ["trends", str(tmp_path / "none.db")]).exit_code == ExitCode.FILE
+
+
+@pytest.mark.parametrize(("code", "option"), [("took-too-long", "--limit"), ("worker-died", "--memory")])
+def test_the_last_words_say_what_reads_again_what_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str, option: str
+) -> None:
+    def ending(todo: list[tuple[str, str]], *_: object) -> object:
+        yield from (work.unreadable(sha256, code, "it ended") for sha256, _ in todo)
+
+    monkeypatch.setattr(RUN, "_entries", ending)
+    folder = folder_of(tmp_path / "photos", 1)
+    done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(tmp_path / "a.db")])
+    assert "3 files ended for want of" in done.stdout and f"a larger {option} reads them again" in done.stdout
+
+
+def test_trends_stands_under_the_limit_set_that_the_archive_was_read_by(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    own, ledger, page = tmp_path / "own.toml", str(tmp_path / "a.db"), tmp_path / "t.html"
+    common = (resources.files("visionwire.limits") / "common.toml").read_text(encoding="utf-8")
+    own.write_text(common.replace('name = "common"', 'name = "own"'), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)  # the set is found again from elsewhere
+    assert CliRunner().invoke(app, ["archive", str(DEMO), "--ledger", ledger, "--limits", "own.toml"]).exit_code == 0
+    monkeypatch.chdir(Path(__file__).parent)
+
+    def shown(*words: str) -> Result:
+        return CliRunner().invoke(app, ["trends", ledger, "--html", str(page), *words])
+
+    assert "limits: own: " in shown().stdout and "own: " in page.read_text()
+    assert "no limits are drawn" not in page.read_text()
+    page.unlink()
+    off = shown("--limits", "common")
+    assert off.exit_code == ExitCode.USAGE and off.stderr.count("\n") == 1 and not page.exists()
+    assert "was read by the limit set own, and common is another" in off.stderr
+    copy = shutil.copy(own, tmp_path / "copy.toml")
+    own.write_text(own.read_text() + "# changed\n", encoding="utf-8")
+    assert "own.toml is not as it was: no limits are drawn" in shown().stdout
+    assert "no limits are drawn" in page.read_text()
+    own.unlink()
+    assert shown().exit_code == 0
+    assert "no limits are drawn" not in shown("--limits", str(copy)).stdout
+
+
+def test_an_older_ledger_says_by_its_readings_which_limits_they_were_made_by(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    base = sqlite3.connect(path)
+    base.create_function("person_of", 1, str)
+    base.executescript(f"{''.join(MIGRATIONS[:4])} PRAGMA user_version = 4;")
+    base.execute("INSERT INTO meta VALUES ('settings', 's'), ('second_person', 'no')")
+    for settings, name in (("r", "gse"), ("s", "common")):
+        record = json.dumps({"made_by": {"limits": name, "parameters": {"limits_sha256": name[::-1]}}})
+        base.execute(f"INSERT INTO readings VALUES ('a', '{settings}', 'reading', {', '.join(['NULL'] * 12)})")
+        base.execute("INSERT INTO records VALUES ('a', ?, ?, '{}')", (settings, record))
+    base.commit()
+    base.close()
+    book = Ledger(path)
+    assert book.read_by() == LimitsUsed("common", "nommoc")
+    book.use("t")
+    assert book.read_by() is None
+
+
+def test_a_folder_without_photographs_is_said_and_makes_no_ledger(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    ledger = tmp_path / "e.db"
+    off = CliRunner().invoke(app, ["archive", str(tmp_path / "empty"), "--ledger", str(ledger)])
+    assert off.exit_code == ExitCode.FILE and off.stderr.count("\n") == 1
+    assert f"no photographs are under {tmp_path / 'empty'}" in off.stderr and off.stdout == ""
+    assert not ledger.exists()
+
+
+def test_a_ledger_without_files_is_said_without_a_comma_that_leads_nowhere(tmp_path: Path) -> None:
+    ledger = tmp_path / "e.db"
+    Ledger(ledger).close()
+    page = tmp_path / "t.html"
+    shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)])
+    assert shown.exit_code == 0 and f"{ledger}: 0 files\n" in shown.stdout
+    assert "<p>0 files;" in page.read_text()
+    held = CliRunner().invoke(app, ["verify", str(ledger)])
+    assert held.exit_code == 0 and held.stdout.startswith(f"{ledger}: 0 files and 0 decisions of people; ")
+
+
+def test_the_last_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    for k in range(11):
+        (tmp_path / f"bay{k:02d}" / "ann").mkdir(parents=True)
+        (tmp_path / f"bay{k:02d}" / "ann" / "a.jpg").write_bytes(b"")
+    words = ["archive", str(tmp_path), "--ledger", str(tmp_path / "a.db"), "--pattern"]
+    said = CliRunner().invoke(app, [*words, "{station}/{technician}/*"]).stdout
+    assert "  station: bay00, bay01, bay02, bay03, bay04, bay05, bay06, bay07 and 3 more\n" in said
+    assert "  technician: ann\n" in said and "--pattern" not in said
+    said = CliRunner().invoke(app, [*words, "bay03/{technician}/*"]).stdout
+    assert "  technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said
+    assert "--pattern matches 0 of 11 paths" in CliRunner().invoke(app, [*words, "x/{station}/*"]).stdout

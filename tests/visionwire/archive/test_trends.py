@@ -15,10 +15,12 @@ import pytest
 from scipy import stats
 from typer.testing import CliRunner
 
+from tests.visionwire.archive.small import DEMO
 from visionwire.archive import Ledger, trends
-from visionwire.archive.ledger import MIGRATIONS, Entry
+from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
 from visionwire.cli import app
+from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
 
 Made = Callable[..., Ledger]
@@ -50,7 +52,8 @@ def made(tmp_path: Path) -> Made:
             book.put_files([(path, sha256, 1, "", *(one.get(field) for field in FIELDS))])
             if "state" in one:
                 code = one.get("code")
-                book.put_entry(Entry(sha256, one["state"], code, None, one.get("mark"), one.get("record", {})), "s")
+                says = one.get("message")
+                book.put_entry(Entry(sha256, one["state"], code, says, one.get("mark"), one.get("record", {})), "s")
         return book
 
     return make
@@ -249,11 +252,11 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
     before = base.execute("SELECT * FROM archive ORDER BY path").fetchall()
     base.close()
     book = Ledger(path)
-    assert [row[:-1] for row in book.rows()[1]] == before and len(before) == 2
+    assert [row[:-2] for row in book.rows()[1]] == before and len(before) == 2
     assert book.record("b" * 64) == ({"is": "b"}, {})
     assert book.base.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
     assert {row[0] for row in book.ask("SELECT name FROM sqlite_master WHERE type = 'table'")} == {
-        *("meta", "files", "readings", "records", "dispositions")
+        *("meta", "files", "readings", "records", "dispositions", "people")
     }
 
 
@@ -342,3 +345,144 @@ def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
     assert book.decided_before("a") == ("accept", "B. Person", trends.EARLIER)
     book.decide("a", "accept", "seen again", "A. Person", NOW)
     assert book.decided_before("a") == ("accept", "A. Person", "this reading")
+
+
+def review(ledger: Path, photo: str, decision: str, by: str) -> str:
+    words = ["review", str(ledger), photo, "--decision", decision, "--by", by, "--reason", "looked at it"]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.stderr
+    return done.stdout
+
+
+def test_a_decision_that_waits_for_a_second_person_is_said_counted_and_first_on_the_list(made: Made) -> None:
+    book = made({"a": reading(), "b": reading("nonconforming", 0.01), "r": {"state": "refusal", "code": "no-scale"}})
+    book.use("s", second_person=True)
+    said = review(book.path, "a", "reject", "A. Person")
+    assert "does not stand yet, as one person alone said so; it stands once a second person says reject too" in said
+    assert "does not stand yet" in review(book.path, "a", "reject", " a  PERSON")
+    assert "does not stand yet" in review(book.path, "r", "retake", "A. Person")
+    found = trends.trends_of(book, 5)
+    assert (found.pending, found.contested) == (2, 0)
+    assert found.agreement == {("conforming", "reject, pending"): 1}
+    assert [row["path"] for row in found.work] == ["a", "r", "b"]
+    shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
+    assert "2 pending, 0 contested" in shown and "a (reject, pending, decided on this reading)" in shown
+    page = trends_html("a.db", found, load_limits("common"), book)
+    assert "2 pending, 0 contested" in page and "; reject, pending, decided on this reading" in page
+    assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
+    assert [row["path"] for row in trends.trends_of(book, 5).work] == ["r", "b"]
+    assert book.broken_links() == []
+
+
+def test_one_who_says_otherwise_after_two_puts_the_photograph_back_on_the_list(made: Made) -> None:
+    book = made({"a": reading()})
+    book.use("s", second_person=True)
+    for by in ("A. Person", "B. Person"):
+        review(book.path, "a", "accept", by)
+    assert not trends.trends_of(book, 5).work
+    said = review(book.path, "a", "reject", "C. Person")
+    assert "as another person decided otherwise" in said and "accept by B. Person, is kept" in said
+    found = trends.trends_of(book, 5)
+    assert (found.pending, found.contested) == (0, 1) and len(found.work) == 1
+    columns, rows = book.rows()
+    row = dict(zip(columns, next(rows), strict=True))
+    assert (row["decision"], row["open_decision"]) == (None, "reject, contested")
+    # B's own accept is taken back by B's reject: two now say reject, and A's accept alone is no second of C's.
+    assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
+    assert trends.trends_of(book, 5).agreement == {("conforming", "reject"): 1}
+
+
+def test_who_changes_their_mind_is_not_the_second_person_of_what_they_said_before(made: Made) -> None:
+    book = made({"a": reading()})
+    book.use("s", second_person=True)
+    for decision, by, still in (("accept", "A", "pending"), ("reject", "A", "pending"), ("accept", "B", "contested")):
+        book.decide("a", decision, "seen", by, NOW)
+        assert book.open_decision("a") == f"{decision}, {still}"
+
+
+def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person(made: Made) -> None:
+    sha256 = hashlib.sha256(DEMO.read_bytes()).hexdigest()
+    book = made({str(DEMO): {"sha256": sha256, "state": "refusal", "code": "no-scale", "message": "lay a card"}})
+    book.use("s", second_person=True)
+    book.decide(sha256, "retake", "no card", "A. Person", NOW)
+    page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book)
+    assert "<strong>not read</strong>, lay a card; retake, pending" in page and "data:image/jpeg" in page
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("A. Person", "a person", True),
+        ("A.  Person ", "A.Person", True),
+        ("J. Straße", "j strasse", True),
+        ("A. Person", "B. Person", False),
+    ],
+)
+def test_a_person_is_the_same_however_the_name_is_written(one: str, other: str, same: bool) -> None:
+    assert (person_of(one) == person_of(other)) is same
+
+
+def test_a_name_of_nothing_but_dots_is_nobody(made: Made) -> None:
+    words = ["review", str(made({"a": reading()}).path), "a", "--decision", "accept", "--by", " . ", "--reason", "x"]
+    off = CliRunner().invoke(app, words)
+    assert off.exit_code == ExitCode.USAGE and "--by and --reason must say something" in off.stderr
+
+
+def test_decisions_of_an_old_ledger_know_their_people_and_a_person_changed_afterwards_is_found(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    base = sqlite3.connect(path)
+    base.executescript(f"{''.join(MIGRATIONS[:3])} PRAGMA user_version = 3;")
+    previous, rows = "0" * 64, []
+    for number, by in enumerate(("A. Person", "a person"), 1):
+        words = [number, "a", "accept", "seen", by, NOW, previous]
+        previous = hashlib.sha256(json.dumps([*words, "s", "waiting"]).encode()).hexdigest()
+        rows.append((*words, previous, "s", "waiting"))
+    base.executemany(f"INSERT INTO dispositions VALUES ({', '.join('?' * 10)})", rows)
+    base.commit()
+    base.close()
+    book = Ledger(path)
+    book.use("s", second_person=True)
+    assert list(book.ask("SELECT * FROM dispositions")) == rows and book.broken_links() == []
+    assert book.open_decision("a") == "accept, pending"
+    book.base.execute("UPDATE people SET person = 'someone else' WHERE name = 'a person'")
+    assert book.open_decision("a") is None and book.broken_links() == [2]
+
+
+def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, tmp_path: Path) -> None:
+    photos = {f"{k:02d}": {"state": "refusal", "code": "no-scale", "message": "no card; lay one"} for k in range(14)}
+    photos["z"] = {"state": "unreadable", "code": "took-too-long", "message": "too long; give more with --limit"}
+    photos["z, a copy"] = {"sha256": "z"}
+    book = made({**photos, "gone": {"sha256": None}, "a": reading(), "waiting": {}})
+    book.put_files([("gone", None, 0, "the file cannot be read; check it", *[None] * 4)])
+    found = trends.trends_of(book, 3)
+    assert [(row["path"], row["files"]) for row in found.not_read] == [("z", 2), ("00", 1), ("01", 1)]
+    assert trends.trends_of(book, 0).not_read == []
+    page = tmp_path / "t.html"
+    done = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page), "--most", "3"])
+    lines = done.stdout.splitlines()
+    at = lines.index("not read: 17 files")
+    assert lines[at + 1 : at + 4] == [
+        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again",
+        "  z (2 files of this content): took-too-long, too long; give more with --limit",
+        "  00: no-scale, no card; lay one",
+    ]
+    assert lines[-1].startswith("  and 13 more;")
+    html = page.read_text()
+    assert "2 files ended for want of time" in html and "no card; lay one" in html and "And 13 more" in html
+    most = CliRunner().invoke(app, ["trends", str(book.path), "--most", "40"]).stdout
+    assert "and 6 more" in most  # a terminal lists ten contents at most
+    everything = trends.trends_of(book, 40).not_read
+    assert [row["path"] for row in everything][-2:] == ["13", "gone"]
+    assert everything[-1]["message"] == "the file cannot be read; check it"
+
+
+def test_the_list_of_what_was_not_read_is_the_same_however_rows_come(
+    made: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    codes = ("no-scale", "worker-died", "blurred")
+    book = made({f"{k * 37 % 100:02d}": {"state": "refusal", "code": codes[k % 3]} for k in range(100)})
+    whole = trends.trends_of(book, 7).not_read
+    monkeypatch.setattr(trends, "ROWS_AT_ONCE", 7)
+    assert trends.trends_of(book, 7).not_read == whole
+    died = sorted(f"{k * 37 % 100:02d}" for k in range(100) if k % 3 == 1)
+    assert [row["path"] for row in whole] == died[:7]
