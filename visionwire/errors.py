@@ -49,3 +49,8 @@ class ArchiveError(VisionwireError):
 
 class OutputError(VisionwireError):
     """A file that cannot be written."""
+
+
+def install(extra: str) -> str:
+    """Say how an extra is added, wherever visionwire was cloned to."""
+    return f'run pip install ".[{extra}]" in the folder of visionwire'

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from calibration.pose import focal_from_35mm
-from visionwire.errors import PhotoError
+from visionwire.errors import PhotoError, install
 from visionwire.reading import PhotoInfo
 
 MAX_BYTES = 200_000_000
@@ -205,8 +205,7 @@ def _open_image(data: bytes, where: str) -> Image.Image:
             import pillow_heif
         except ImportError as error:
             raise PhotoError(
-                f'{where} is HEIC, which needs the extra heic; run pip install ".[heic]" in the folder of visionwire, '
-                "or save it as JPEG"
+                f"{where} is HEIC, which needs the extra heic; {install('heic')}, or save it as JPEG"
             ) from error
         pillow_heif.register_heif_opener()
         formats = ["HEIF"]

@@ -9,7 +9,7 @@ from typing import Any
 from visionwire.archive import files, work
 from visionwire.archive.ledger import Entry
 from visionwire.archive.settings import Settings
-from visionwire.errors import ArchiveError
+from visionwire.errors import ArchiveError, install
 
 #: Pictures handed out for every worker thread at once: enough that none waits, few enough to hold.
 AHEAD = 4
@@ -39,7 +39,7 @@ def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) ->
     try:
         from distributed import Client, as_completed
     except ImportError as error:
-        raise ArchiveError('--cluster needs the extra cluster; run pip install "visionwire[cluster]"') from error
+        raise ArchiveError(f"--cluster needs the extra cluster; {install('cluster')}") from error
     try:
         client = Client(address, timeout=CONNECT_S)
     except (OSError, ValueError) as error:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from visionwire.errors import ArchiveError
+from visionwire.errors import ArchiveError, install
 
 ROWS_AT_ONCE = 20_000
 WHOLE = ("bytes",)
@@ -46,7 +46,7 @@ def to_parquet(path: Path, columns: list[str], rows: Iterable[tuple[Any, ...]]) 
         import pyarrow as pa
         from pyarrow import parquet
     except ImportError as error:
-        raise ArchiveError('Parquet needs the extra parquet; run pip install "visionwire[parquet]"') from error
+        raise ArchiveError(f"Parquet needs the extra parquet; {install('parquet')}") from error
     schema = pa.schema(
         pa.field(
             name,

@@ -9,7 +9,7 @@ from pathlib import PurePosixPath
 from typing import IO, Any
 from urllib.parse import unquote
 
-from visionwire.errors import ArchiveError
+from visionwire.errors import ArchiveError, install
 
 #: Of two letters or more, so that the drive of a Windows path is none.
 SCHEME = re.compile(r"[A-Za-z][\w+.-]+(::[A-Za-z][\w+.-]+)*://")
@@ -116,7 +116,7 @@ def _said(url: str) -> Iterator[None]:
         yield
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] == "fsspec":
-            raise ArchiveError('photographs by URL need the extra urls; run pip install "visionwire[urls]"') from error
+            raise ArchiveError(f"photographs by URL need the extra urls; {install('urls')}") from error
         raise ArchiveError(f"{url} needs one more package ({_words(error)}); install it") from error
     except ImportError as error:  # so fsspec says which package a kind of URL needs
         raise ArchiveError(f"{url} needs one more package ({_words(error)}); install it") from error
