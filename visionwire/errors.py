@@ -53,4 +53,4 @@ class OutputError(VisionwireError):
 
 def install(extra: str) -> str:
     """Say how an extra is added, wherever visionwire was cloned to."""
-    return f'run pip install ".[{extra}]" in the folder of visionwire'
+    return f'pip install ".[{extra}]" in the folder of visionwire'

@@ -60,8 +60,8 @@ USUAL_DENSEST = 8.0
 WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
 #: Of the logarithm of a wire's diameter against that of the usual one: nearer, a second look shows the same.
 LEAST_UNUSUAL = 0.25
-#: Of a usual wire's diameter: where it shows nothing, the thinnest and the thickest common wires are looked for. Each
-#: look is one more chance for a look-alike, most of which come just over the bound: these must be believed further.
+#: Of a usual wire's diameter: where it shows nothing, wire of .020 and of .041 in is looked for. Each look is one more
+#: chance for a look-alike, most of which come just over the bound: these must be believed further.
 UNUSUAL_TRIED, LEAST_BELIEF_UNUSUAL = (0.7, 1.35), 0.92
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
@@ -330,7 +330,7 @@ def _require_known(wire_in: object, card: object, finders: object, method: objec
         )
     if not isinstance(card, Card | None):
         raise ValueError(f"card is {card!r}; it must be a Card, such as calibration.load_card('pocket')")
-    if not isinstance(finders, tuple) or not finders or not set(finders) <= set(scan.BOTH):
+    if not isinstance(finders, tuple) or not finders or any(one not in scan.BOTH for one in finders):
         raise ValueError(f"finders is {finders!r}; it must be a tuple of some of {scan.BOTH}")
     if method not in get_args(Method):
         raise ValueError(f"method is {method!r}; it must be one of {', '.join(get_args(Method))}")
@@ -378,8 +378,10 @@ def _of_unnamed_wire(
     seen = outline.wire_diameter_px(luminance, found[0]) if found else None
     if seen is None or abs(np.log(seen.px / found[0].strip.diameter_px)) < LEAST_UNUSUAL:
         return found
-    # A pigtail may show at the wire's own diameter alone.
-    return max(found, scan.sections(luminance, seen.px, plane, None, finders, least_belief), key=_believed)
+    # A pigtail may show at the wire's own diameter alone, and a run of other wire at the usual one.
+    again = scan.sections(luminance, seen.px, plane, None, finders, least_belief)
+    other, better = sorted((again, found), key=_believed)
+    return better + safety.without_overlap(other, better)
 
 
 def _believed(found: list[Section]) -> float:

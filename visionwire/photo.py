@@ -70,7 +70,7 @@ class Photo:
 def kinds() -> str:
     """Return in words the kinds of picture that are read here; of HEIC, where it is not installed, how to get it."""
     if importlib.util.find_spec("pillow_heif") is None:
-        return f'{KINDS}, or HEIC after pip install ".[heic]" in the folder of visionwire'
+        return f"{KINDS}, or HEIC after {install('heic')}"
     return f"{KINDS} or HEIC"
 
 
@@ -205,7 +205,7 @@ def _open_image(data: bytes, where: str) -> Image.Image:
             import pillow_heif
         except ImportError as error:
             raise PhotoError(
-                f"{where} is HEIC, which needs the extra heic; {install('heic')}, or save it as JPEG"
+                f"{where} is HEIC, which needs the extra heic; run {install('heic')}, or save it as JPEG"
             ) from error
         pillow_heif.register_heif_opener()
         formats = ["HEIF"]

@@ -331,7 +331,7 @@ CODES: dict[str, Code] = {
     "near-a-limit": Code(
         "flag",
         "what was measured of {section} lies nearer to a limit than its uncertainty, so it is not called",
-        "count it by eye on the marked picture (--sheet DIR), or take another from nearer, with the card at the height of the wire",
+        "{by_hand}, or take another picture from nearer, with the card at the height of the wire",
     ),
     "pigtail-not-seen": Code(
         "flag",
@@ -344,7 +344,16 @@ CODES: dict[str, Code] = {
 #: Flags of what goes on beyond the picture: nothing is known of the rest, so undecided is as likely the one as the other.
 CUT_OFF = ("run-cut-off", "pigtail-cut-off")
 #: Flags that say themselves why something is not called.
-UNCALLED = (*CUT_OFF, "perhaps-no-wire", "find-in-doubt", "runs-not-as-planned")
+UNCALLED = (
+    *CUT_OFF,
+    "perhaps-no-wire",
+    "find-in-doubt",
+    "wire-not-as-given",
+    "card-below-wire",
+    "runs-not-as-planned",
+)
+#: What is looked at again by eye where it is counted; the rest is measured.
+COUNTED = ("twists per inch", "twists", "turns")
 
 
 @dataclass(frozen=True)
@@ -403,9 +412,11 @@ def because(refusal: Refusal, cause: str, **figures: float) -> Refusal:
 
 def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
     """Return what is to be said of the first check that is not called, unless a flag says why already."""
-    section = next((check.section for check in checks if check.call == "undecided"), None)
-    said = any(one.code in UNCALLED for one in flags)
-    return [] if section is None or said else [flag("near-a-limit", section=section)]
+    first = next((check for check in checks if check.call == "undecided"), None)
+    if first is None or any(one.code in UNCALLED for one in flags):
+        return []
+    by_hand = "count it by eye on the marked picture (--sheet DIR)" if first.unit in COUNTED else "measure it by hand"
+    return [flag("near-a-limit", section=first.section, by_hand=by_hand)]
 
 
 def with_slips(refusal: Refusal, needless_wire_in: float | None, points_given: bool, slip: str | None) -> Refusal:

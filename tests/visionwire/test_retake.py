@@ -101,6 +101,12 @@ def test_what_is_undecided_says_why_and_what_to_do() -> None:
     assert answer.flags[0] == "near-a-limit" and answer.advice[0].startswith("what was measured of run 1 lies nearer")
 
 
+def test_where_the_wire_given_is_the_cause_that_comes_first() -> None:
+    answer = measure(DEMO, wire=0.045)
+    assert isinstance(answer, Reading) and answer.call == "undecided"
+    assert "near-a-limit" not in answer.flags and {"wire-not-as-given", "card-below-wire"} & set(answer.flags)
+
+
 @pytest.mark.parametrize(
     ("given", "says"),
     [
@@ -109,6 +115,7 @@ def test_what_is_undecided_says_why_and_what_to_do() -> None:
         ({"card": "pocket"}, "such as calibration.load_card('pocket')"),
         ({"finders": "lerned"}, "finders is 'lerned'; it must be a tuple of some of"),
         ({"finders": ("lerned",)}, "it must be a tuple of some of"),
+        ({"finders": (["learned"],)}, "it must be a tuple of some of"),
         ({"method": "triple"}, "method is 'triple'; it must be one of double, single, wraps"),
     ],
 )

@@ -39,6 +39,18 @@ def test_a_candidate_that_runs_on_past_the_wire_is_cut_to_it(grey: np.ndarray) -
     assert found[0].twists == pytest.approx((ends[1] - ends[0]) / 40, abs=0.25)
 
 
+def test_what_is_not_wanted_is_not_measured(grey: np.ndarray) -> None:
+    asked: list[np.ndarray] = []
+    assert section.within(grey, LONGER, DIAMETER_PX, lambda spine_px: bool(asked.append(spine_px))) == []  # type: ignore[func-returns-value]
+    (spine_px,) = asked
+    assert spine_px[:, 1] == pytest.approx(150, abs=DIAMETER_PX)
+
+
+def test_ends_are_not_moved_in_until_nothing_is_left(grey: np.ndarray) -> None:
+    one = section.whole(grey, LINE, DIAMETER_PX)
+    assert section.with_ends_moved(grey, one, np.array([-0.48, -0.48]) * one.length_d * DIAMETER_PX) is one
+
+
 def test_two_pairs_on_one_line_are_two_sections(grey: np.ndarray) -> None:
     left = picture((40, 150), (270, 150), DIAMETER_PX, even(4.0))
     right = picture((430, 150), (660, 150), DIAMETER_PX, even(4.0), seed=1)

@@ -39,7 +39,7 @@ def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) ->
     try:
         from distributed import Client, as_completed
     except ImportError as error:
-        raise ArchiveError(f"--cluster needs the extra cluster; {install('cluster')}") from error
+        raise ArchiveError(f"--cluster needs the extra cluster; run {install('cluster')}") from error
     try:
         client = Client(address, timeout=CONNECT_S)
     except (OSError, ValueError) as error:

@@ -46,7 +46,7 @@ def to_parquet(path: Path, columns: list[str], rows: Iterable[tuple[Any, ...]]) 
         import pyarrow as pa
         from pyarrow import parquet
     except ImportError as error:
-        raise ArchiveError(f"Parquet needs the extra parquet; {install('parquet')}") from error
+        raise ArchiveError(f"Parquet needs the extra parquet; run {install('parquet')}") from error
     schema = pa.schema(
         pa.field(
             name,

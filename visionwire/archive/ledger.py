@@ -292,9 +292,12 @@ class Ledger:
 
 
 def person_of(name: str) -> str:
-    """Return the name that one person has however it is written: small letters, no punctuation, single blanks."""
-    letters = unicodedata.normalize("NFKC", name).casefold()
-    return " ".join("".join(" " if unicodedata.category(one)[0] in "PSZC" else one for one in letters).split())
+    """Return the name that one person has however it is written: its small letters and figures, without accents.
+
+    Two people who would have one name so are taken for one: a lone decision must not stand by a way of writing.
+    """
+    letters = unicodedata.normalize("NFKD", name.casefold())
+    return "".join(one for one in letters if unicodedata.category(one)[0] not in "PSZCM")
 
 
 def _figures(entry: Entry) -> tuple[Any, ...]:

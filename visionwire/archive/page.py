@@ -47,9 +47,7 @@ class Shown:
     strips: tuple[tuple[str, float], ...]
 
 
-def trends_html(
-    title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str = "", ended: str = ""
-) -> str:
+def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str, ended: str) -> str:
     """Return the page.
 
     Parameters

@@ -34,6 +34,8 @@ RESEMBLING_BITS = 3
 #: A table names as many groups; what is left goes into one line, so that a page does not grow with its archive.
 MOST_GROUPS = 40
 NOT_SAID = "not said"
+#: Stands for a code where a file could not even be opened.
+NOT_OPENED = "not-opened"
 #: What a decision was made on where the photograph was read anew since, as the view `decided` has it.
 EARLIER = "an earlier reading"
 #: How a decision ends there that does not stand where two people must say the same.
@@ -42,9 +44,12 @@ CALLS = ("conforming", "undecided", "nonconforming")
 FIELDS = ("month", "station", "technician", "aircraft")
 
 #: What waits for one more person, read or not, then nonconforming ones by their probability, then undecided and
-#: conforming ones, each the most doubtful first; None: nothing to look at, as what people decided on it stands.
-RANK = """CASE WHEN open_decision LIKE '%contested' THEN -2 WHEN open_decision IS NOT NULL THEN -1
-    WHEN state <> 'reading' OR decided_on = 'this reading' THEN NULL
+#: conforming ones, each the most doubtful first, between them what was decided on and is refused now; None: nothing to
+#: look at, as what people decided on it stands.
+RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decision IS NOT NULL THEN -1
+    WHEN decided_on = 'this reading' THEN NULL
+    WHEN state = 'refusal' AND decided_on = '{EARLIER}' THEN 3
+    WHEN state <> 'reading' THEN NULL
     WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
     ELSE 4 + COALESCE(confidence, 0.5) END"""
@@ -178,7 +183,10 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         not_opened = ledger.ask("SELECT 1, path, 1 FROM files WHERE sha256 IS NULL ORDER BY path LIMIT ?", most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
         to_look_at = ledger.rows_of([path for _, path in sums.work])
-        without = [{**row, "files": not_read[row["path"]]} for row in ledger.rows_of(list(not_read))]
+        without = [
+            {**row, "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
+            for row in ledger.rows_of(list(not_read))
+        ]
     states: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     for (state, code, files), count in sums.states.items():
@@ -187,7 +195,7 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
             reasons[code or ""] += files * count
     if unhashed:
         states["unreadable"] += unhashed
-        reasons["not-opened"] += unhashed
+        reasons[NOT_OPENED] += unhashed
     calls: Counter[str] = Counter()
     agreement, earlier, pending, contested = {}, 0, 0, 0
     for (call, decision, decided_on), count in sums.decisions.items():

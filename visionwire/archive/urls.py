@@ -116,7 +116,7 @@ def _said(url: str) -> Iterator[None]:
         yield
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] == "fsspec":
-            raise ArchiveError(f"photographs by URL need the extra urls; {install('urls')}") from error
+            raise ArchiveError(f"photographs by URL need the extra urls; run {install('urls')}") from error
         raise ArchiveError(f"{url} needs one more package ({_words(error)}); install it") from error
     except ImportError as error:  # so fsspec says which package a kind of URL needs
         raise ArchiveError(f"{url} needs one more package ({_words(error)}); install it") from error

@@ -397,10 +397,11 @@ def _two_points(text: str | None) -> tuple[float, float, float, float, float] | 
     if text is None:
         return None
     wanted = "X,Y,X,Y,INCHES, such as 100,200,900,220,2.5, or in mm with its sign, such as 100,200,900,220,63.5mm"
-    if text.count(",") != 4:
-        raise UsageError(f"--scale is {text!r}; it must be {wanted}")
     points, _, length = text.rpartition(",")
-    (x1, y1, x2, y2), inches = numbers("--scale", points, wanted, 4), length_in("--scale", length, wanted)
+    try:
+        (x1, y1, x2, y2), inches = numbers("--scale", points, wanted, 4), length_in("--scale", length, wanted)
+    except UsageError as error:  # of a part of what was typed
+        raise UsageError(f"--scale is {text!r}; it must be {wanted}") from error
     if not 0 < inches <= MOST_INCHES:
         raise UsageError(f"--scale names a distance of {inches:g} in; it must be above 0 and at most {MOST_INCHES:g}")
     if math.dist((x1, y1), (x2, y2)) < LEAST_APART_PX:

@@ -33,7 +33,7 @@ def trends(
         str | None,
         typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by. [default: as the ledger says]"),
     ] = None,
-    most: Annotated[int, typer.Option(min=0, help="Photographs on the work list.")] = 24,
+    most: Annotated[int, typer.Option(min=0, help="Photographs on the work list, and of those not read.")] = 24,
 ) -> None:
     """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
     from visionwire.archive import export
@@ -85,8 +85,9 @@ def _read_by(book: Ledger, given: str | None) -> tuple[LimitSet | None, str]:
 
     told = book.read_by()
     if told is None:
-        chosen = load_limits(given or "common")
-        return chosen, f"{chosen.name}: {chosen.title} (the ledger does not say by which set it was read)"
+        chosen = None if given is None else load_limits(given)
+        what = "no limits are drawn; --limits gives the set" if chosen is None else f"{chosen.name}: {chosen.title}"
+        return chosen, f"{what} (the ledger does not say by which set it was read)"
     if given is not None:
         chosen = load_limits(given)
         if chosen.sha256 != told.sha256:
@@ -114,7 +115,7 @@ def _print_not_read(found: Trends) -> None:
         print(f"  {ended}")
     for row in found.not_read[:LISTED]:
         copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
-        print(f"  {row['path']}{copies}: {row['code'] or 'not-opened'}, {row['message']}")
+        print(f"  {row['path']}{copies}: {row['code']}, {row['message']}")
     more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read[:LISTED])
     if more:
         print(f"  and {more} more; all of them are in the rows that --csv writes")
@@ -132,6 +133,7 @@ def review(
     Where the limit set asks for a second person, it stands once two people say the same.
     """
     from visionwire.archive.ledger import person_of
+    from visionwire.archive.trends import CONTESTED, EARLIER
 
     decision = one_of("--decision", decision, DECISIONS)
     if not person_of(by) or not reason.strip():
@@ -147,13 +149,17 @@ def review(
         sha256 = found.pop()
         before = book.decided_before(sha256)
         book.decide(sha256, decision, reason, by, now)
-        still_open = book.open_decision(sha256)
+        still_open, now_stands = book.open_decision(sha256), book.decided_before(sha256)
     finally:
         book.close()
     print(f"{photo}: {decision}, by {by}")
     if still_open is not None:
-        why = "another person decided otherwise" if still_open.endswith("contested") else "one person alone said so"
+        why = "another person decided otherwise" if still_open.endswith(CONTESTED) else "one person alone said so"
         print(f"  it does not stand yet, as {why}; it stands once a second person says {decision} too")
+    elif now_stands is not None and now_stands[2] == EARLIER:
+        print(
+            f"  of two people one decided on an earlier reading; a second person has to say {decision} of this one too"
+        )
     if before is not None:
         what, who, on = before
         print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}")

@@ -79,7 +79,7 @@ def _flag(check: Check, number: int, span: PlannedSpan, plan: Plan) -> quality.F
 
 
 def _of_run(name: str, run: Run, span: PlannedSpan, plan: Plan, limits: LimitSet) -> list[Check]:
-    between = (round(span.span_in - SPAN_PLAY_IN, 2), round(span.span_in + SPAN_PLAY_IN, 2))
+    between = (span.span_in - SPAN_PLAY_IN, span.span_in + SPAN_PLAY_IN)
     checks = [_check("span-as-planned", name, run.span_in, run.span_in_u95, "in", between, limits)]
     if span.twists_low is not None and span.twists_high is not None:
         twists = (span.twists_low - 0.5, span.twists_high + 0.5)

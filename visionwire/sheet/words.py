@@ -128,13 +128,13 @@ def confidence_words(reading: Reading) -> str:
 def limits_words(low: float | None, high: float | None) -> str:
     """Write two limits as people say them."""
     if low is not None and low == high:
-        return f"{low:g}"
+        return f"{low:.4g}"
     if low is not None and high is not None:
-        return f"{low:g} to {high:g}"
+        return f"{low:.4g} to {high:.4g}"
     if low is not None:
-        return f"at least {low:g}"
+        return f"at least {low:.4g}"
     if high is not None:
-        return f"at most {high:g}"
+        return f"at most {high:.4g}"
     return "no limit"
 
 

@@ -230,7 +230,7 @@ def test_the_page_does_not_grow_with_the_archive(made: Made) -> None:
             for k in range(count)
         }
         book = made(photos, f"{count}.db")
-        page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book)
+        page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
         assert f"All {count:,}".replace(",", " ") in page and f"{count - trends.MOST_GROUPS} others" in page
         sizes.append(len(page))
         book.close()
@@ -300,7 +300,7 @@ def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
         ("a", "accept", trends.EARLIER),
         ("b", "accept", trends.EARLIER),
     ]
-    page = trends_html("a.db", found, load_limits("common"), book)
+    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
     assert "accept, decided on an earlier reading" in page and "whether it still holds" in page
     shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
     assert "decisions made on an earlier reading: 2" in shown and "a (accept, decided on an earlier reading)" in shown
@@ -347,6 +347,16 @@ def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
     assert book.decided_before("a") == ("accept", "A. Person", "this reading")
 
 
+def test_one_who_decides_on_what_was_read_anew_is_told_that_one_more_has_to(made: Made) -> None:
+    book = made({"a": reading()})
+    book.use("s", second_person=True)
+    book.decide("a", "accept", "seen", "A. Person", NOW)
+    book.use("t", second_person=True)
+    book.put_entry(Entry("a", "refusal", "blurred", "no", None, {}), "t")
+    assert "a second person has to say accept of this one too" in review(book.path, "a", "accept", "B. Person")
+    assert [row["path"] for row in trends.trends_of(book, 5).work] == ["a"], "refused now, and not yet seen by two"
+
+
 def review(ledger: Path, photo: str, decision: str, by: str) -> str:
     words = ["review", str(ledger), photo, "--decision", decision, "--by", by, "--reason", "looked at it"]
     done = CliRunner().invoke(app, words)
@@ -367,7 +377,7 @@ def test_a_decision_that_waits_for_a_second_person_is_said_counted_and_first_on_
     assert [row["path"] for row in found.work] == ["a", "r", "b"]
     shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
     assert "2 pending, 0 contested" in shown and "a (reject, pending, decided on this reading)" in shown
-    page = trends_html("a.db", found, load_limits("common"), book)
+    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
     assert "2 pending, 0 contested" in page and "; reject, pending, decided on this reading" in page
     assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
     assert [row["path"] for row in trends.trends_of(book, 5).work] == ["r", "b"]
@@ -405,7 +415,7 @@ def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person
     book = made({str(DEMO): {"sha256": sha256, "state": "refusal", "code": "no-scale", "message": "lay a card"}})
     book.use("s", second_person=True)
     book.decide(sha256, "retake", "no card", "A. Person", NOW)
-    page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book)
+    page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
     assert "<strong>not read</strong>, lay a card; retake, pending" in page and "data:image/jpeg" in page
 
 
@@ -415,6 +425,9 @@ def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person
         ("A. Person", "a person", True),
         ("A.  Person ", "A.Person", True),
         ("J. Straße", "j strasse", True),
+        ("J.P. Person", "JP Person", True),
+        ("O'Person-Other", "OPerson Other", True),
+        ("José", "Jose", True),
         ("A. Person", "B. Person", False),
     ],
 )

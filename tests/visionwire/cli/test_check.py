@@ -179,6 +179,11 @@ def test_options_reach_the_measuring(measure: FakeMeasure, photo: Callable[[str]
     assert asked["tightens"] == "counter-clockwise" and asked["heads"] == ((3.0, 4.0), (50.0, 20.5))
 
 
+def test_a_distance_is_in_inches_or_says_mm(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    run(photo("conforming.png"), "--scale", "0,0,30,40,50.8mm")
+    assert measure.asked[0]["two_points"] == pytest.approx((0.0, 0.0, 30.0, 40.0, 2.0))
+
+
 @pytest.mark.parametrize("words", ["0.0315", ".0315in", '.0315"', "0.8001mm", "0.8001 MM"])
 def test_a_diameter_is_in_inches_or_says_mm(measure: FakeMeasure, photo: Callable[[str], str], words: str) -> None:
     run(photo("conforming.png"), "--wire", words)
@@ -223,6 +228,8 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--start", "-5,70", "--end", "5,6"], "the nearest point inside is 0,47"),
         (["--start", "5,6", "--end", "640,20"], "the nearest point inside is 63,20"),
         (["--scale", "1,2,3,4"], "X,Y,X,Y,INCHES"),
+        (["--scale", "1,2,x,40,5"], "--scale is '1,2,x,40,5'; it must be X,Y,X,Y,INCHES"),
+        (["--scale", "1,2,30,40,5cm"], "--scale is '1,2,30,40,5cm'; it must be X,Y,X,Y,INCHES"),
         (["--scale", "1,2,30,40"], "or in mm with its sign, such as 100,200,900,220,63.5mm"),
         (["--scale", "1,2,30,40,0"], "above 0"),
         (["--scale", "1,2,30,40,-2"], "above 0"),

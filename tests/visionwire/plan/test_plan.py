@@ -462,6 +462,6 @@ def test_a_turnbuckle_in_words_and_as_json() -> None:
     record = json.loads(runner.invoke(app, ["plan", "--turnbuckle", "1/8", "--json"]).stdout)
     assert record["method"] == "wraps"
     assert all(line in words for line in (*record["turnbuckle"], *record["cautions"]))
-    assert next(iter(record)) == "format"
+    assert record["format"] == "visionwire.turnbuckle/1"
     assert "eye protection" in words and "manual and licensed practice govern" in words
     assert runner.invoke(app, ["plan", "0,0", "--turnbuckle", "1/8"]).exit_code == ExitCode.USAGE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 
@@ -67,6 +68,19 @@ def test_limits_in_words(low: float | None, high: float | None, text: str) -> No
 )
 def test_where_the_value_lies(value: float, low: float | None, high: float | None, call: str, text: str) -> None:
     assert because(check(value, low, high, call)) == text
+
+
+def planned(rule: str, unit: str, value: float, low: float, high: float, call: str) -> Check:
+    return dataclasses.replace(check(value, low, high, call), rule=rule, unit=unit)
+
+
+def test_what_a_plan_asks_for_is_said_as_planned_and_whole() -> None:
+    runs = planned("runs-as-planned", "runs", 1.0, 2.0, 2.0, "undecided")
+    assert (value_words(runs), because(runs)) == ("1 run", "planned 2, of which a part may be out of view")
+    twists = planned("twists-as-planned", "twists", 10.0, 8.5, 11.5, "conforming")
+    assert because(twists) == "planned 9 to 11"
+    span = planned("span-as-planned", "in", 1.6, 1.35312, 1.85312, "conforming")
+    assert because(span) == "allowed 1.353 to 1.853"
 
 
 def test_a_value_carries_its_unit() -> None:
