@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import multiprocessing
+import os
 import re
 import time
 from collections.abc import Callable, Iterator
@@ -126,6 +127,8 @@ def _entries(
     todo: list[tuple[str, str]], settings: Settings, jobs: int, limit_s: float, memory_gb: float
 ) -> Iterator[Entry]:
     """Yield what comes of every photograph, in whatever order workers finish."""
+    # Workers inherit it and load numpy anew: threads of their linear algebra would stand in each other's way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     context = multiprocessing.get_context("spawn")
     rest = list(reversed(todo))
 
