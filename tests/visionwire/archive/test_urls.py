@@ -152,7 +152,7 @@ def test_without_fsspec_one_sentence_says_what_to_install(tmp_path: Path, monkey
         lambda: listed([f"@{tmp_path / 'list.txt'}"]),
         lambda: photo_at("memory://a/b.jpg"),
     ):
-        with pytest.raises(ArchiveError, match=r'run pip install "visionwire\[urls\]"'):
+        with pytest.raises(ArchiveError, match=r'run pip install "\.\[urls\]"'):
             call()
 
 
