@@ -131,7 +131,8 @@ def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:
 
 def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None) -> Safety:
     """Tell the runs of one safety from its pigtail."""
-    longest = max(sections, key=length_px)
+    sure = [one for one in sections if one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS]
+    longest = max(sure or sections, key=length_px)
     main = pointed_at if pointed_at in sections and pointed_at is not None else longest
     longest_px = LONGEST_PIGTAIL_IN * px_per_in
     short = [

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from calibration.plane import Plane
-from visionwire import find, learned, quality, safety, section, spine
+from visionwire import ends, find, learned, quality, safety, section, spine
 from visionwire.budget import MM_PER_IN
 from visionwire.reading import Refusal
 from visionwire.section import Section
@@ -60,6 +60,11 @@ LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.88, 0.5, 0.2
 MOST_ON_CARD = 0.2
 #: Between ends that were given: look-alikes pointed at were believed to 0.05 at most, runs but one to 0.7 and more.
 LEAST_HINTED_BELIEF = 0.02
+END_READINGS, SETTLED_TWISTS = 3, 0.3
+#: What the network of ends says with a larger deviation than this, in twists, is left aside.
+CANNOT_TELL_U = 0.4
+#: Of the spacing, when a section is measured anew between other ends.
+MOST_CHANGE = 1.5
 LEAST_HINTED_WEIGHT, LEAST_HINTED_GEOMETRY, LEAST_HINTED_EVIDENCE = 0.6, -0.05, 0.13
 
 Finder = Literal["learned", "classical"]
@@ -107,8 +112,8 @@ def sections(
     kept = [one for one in free if sure and one.belief > min(least_belief, LEAST_BELIEF_BESIDE)]
     if seen is None:
         return hinted + kept
-    ended = hinted + [_with_ends_seen(luminance, seen, one) for one in kept]
-    ended = _with_tails_seen(luminance, seen, ended, diameter_px)
+    ended = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
+    ended = [one if one in hinted else _with_ends_read(luminance, seen, one) for one in ended]
     return [_with_holes(seen, one, diameter_px) for one in ended]
 
 
@@ -176,26 +181,40 @@ def _believed(luminance: Picture, seen: learned.Maps | None, one: Section) -> Se
     return dataclasses.replace(one, belief=max(both, alone if alone > SURE_ALONE else 0.0), doubted=bool(doubted))
 
 
-def _with_ends_seen(luminance: Picture, seen: learned.Maps, one: Section) -> Section:
-    """Return the section with its ends where it ends in step and where the network sees it end say, in the mean.
+def _with_ends_read(luminance: Picture, seen: learned.Maps, one: Section) -> Section:
+    """Return the section with its ends where they are read to be, looked at again from there while they move."""
+    for _ in range(END_READINGS):
+        read = [_end_px(luminance, seen, one, at_start) for at_start in (True, False)]
+        outward_px, u = (np.array(figures) for figures in zip(*read, strict=True))
+        moved = section.with_ends_moved(luminance, one, outward_px)
+        if not 1 / MOST_CHANGE < moved.px_per_twist / one.px_per_twist < MOST_CHANGE:
+            break  # every second crossing was lost, or seen twice
+        one = dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, np.sqrt((u**2).mean()))))
+        if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
+            break
+    return one
 
-    In step it ends a little early, the network's twisted section a little late; its mark of an end, where it makes one,
-    is the third word. The mean is nearer than any of them, the nearer the closer they lie.
+
+def _end_px(luminance: Picture, seen: learned.Maps, one: Section, at_start: bool) -> tuple[float, float]:
+    """Return how far beyond where it is placed a section ends, px, and the standard deviation of that, twists.
+
+    Where the network of ends cannot tell: the mean of where it ends in step, which is a little early, where the finder
+    sees it end, a little late, and of the finder's mark of an end, where it makes one. The mean is nearer than any of
+    them, the nearer the closer they lie.
     """
+    out_px, u = ends.end_px(luminance, seen, one, at_start)
+    if u < CANNOT_TELL_U:
+        return out_px, u
+    spine_px = one.spine_px[::-1] if at_start else one.spine_px
     step_px = one.strip.step_d * one.strip.diameter_px
-    reach = min(round(one.px_per_twist / step_px), len(one.spine_px) - 1)
-    outward, apart = [], []
-    for spine_px in (one.spine_px[::-1], one.spine_px):
-        line_px = np.vstack([spine_px[-reach:], section.beyond(one, spine_px, step_px, reach)])
-        off = learned.along(seen.twisted, seen.scale, line_px) < ON_SECTION
-        mark = learned.along(seen.ends, seen.scale, line_px)
-        said = [reach, int(off.argmax()) if off.any() else len(off)]
-        if mark.max() > LEAST_MARK:
-            said.append(int(mark.argmax()))
-        outward.append(float(np.mean(said)) / reach - 1)
-        apart.append(float(np.std(said)) / reach)
-    moved = section.with_ends_moved(luminance, one, np.array(outward) * one.px_per_twist)
-    return dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, max(apart))))
+    reach = min(round(one.px_per_twist / step_px), len(spine_px) - 1)
+    line_px = np.vstack([spine_px[-reach:], section.beyond(one, spine_px, step_px, reach)])
+    off = learned.along(seen.twisted, seen.scale, line_px) < ON_SECTION
+    mark = learned.along(seen.ends, seen.scale, line_px)
+    said = [reach, int(off.argmax()) if off.any() else len(off)]
+    if mark.max() > LEAST_MARK:
+        said.append(int(mark.argmax()))
+    return (float(np.mean(said)) - reach) * step_px, float(np.std(said)) / reach
 
 
 def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section], diameter_px: float) -> list[Section]:

@@ -1,0 +1,135 @@
+"""Where a twisted section ends, read by a small network off the strip that runs on beyond it.
+
+Where the pattern no longer runs in step is a little before the end, and where the finder no longer sees it a little
+beyond: between, the strands part, are cut, or vanish in a hole. The network is shown both, the straightened picture and
+what the finder makes of the same place, from some twists before the end to some beyond. It learned from painted
+safeties (``fixtures/ends.py``).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from importlib import resources
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from visionwire import section
+from visionwire.find import to_maps
+from visionwire.learned import Maps
+from visionwire.section import Section
+from visionwire.strip import arc_length, frame
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+#: The window: so many twists before the end as it is placed and beyond it, in columns, and so far aside, in rows.
+BEFORE, BEYOND, COLUMNS_A_TWIST = 3.0, 2.5, 16
+ASIDE_D, ROWS = 2.5, 32
+COLUMNS = int((BEFORE + BEYOND) * COLUMNS_A_TWIST)
+#: Where the columns lie, twists beyond the end as it is placed; and the answers, one for two columns.
+COLUMNS_AT: Floats = (np.arange(COLUMNS) + 0.5) / COLUMNS_A_TWIST - BEFORE
+ANSWERS_AT: Floats = COLUMNS_AT.reshape(-1, 2).mean(1)
+#: The picture; twisted, ends and plain wire as the finder sees them; the spacing.
+CHANNELS = 5
+#: Each value of the picture is the mean of so many squared, so that none is skipped.
+FINE = 3
+LARGEST_VALUE = 4.0
+MIDDLE_SPACING = 1.3  # logarithm of the spacing in wire diameters that the network takes for zero
+#: The spacing is that of the last so many twists: twist is often packed towards an end.
+LOCAL_TWISTS = 3.0
+
+
+def end_px(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> tuple[float, float]:
+    """Return how far beyond where it is placed a section's end lies.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture.
+    seen : Maps
+        What the finder sees.
+    one : Section
+        The section, its end within two twists of where it lies.
+    at_start : bool
+        Which of its ends.
+
+    Returns
+    -------
+    outward_px : float
+        Negative where the section ends before.
+    u_twists : float
+        Its standard deviation as the network has it, in twists.
+    """
+    shown, _ = window(luminance, seen, one, at_start)
+    network = _network()
+    network.setInput(shown[None])
+    logits = np.asarray(network.forward(), float).ravel()
+    probability = np.exp(logits - logits.max())
+    probability /= probability.sum()
+    mean = float(probability @ ANSWERS_AT)
+    return mean * spacing_px(one, at_start), float(np.sqrt(probability @ (ANSWERS_AT - mean) ** 2))
+
+
+def window(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> tuple[Picture, Floats]:
+    """Return what the network is shown of one end.
+
+    Returns
+    -------
+    shown : (CHANNELS, ROWS, COLUMNS) float32 array
+        Every pair as one of S twist.
+    line_px : (COLUMNS, 2) float array
+        The middle row, in the photograph.
+    """
+    diameter_px, spacing = one.strip.diameter_px, spacing_px(one, at_start)
+    line, normal, end = _line(one, at_start, spacing)
+    if one.twist.lay == "Z":
+        normal = -normal
+    along = ((np.arange(COLUMNS * FINE) + 0.5) / (COLUMNS_A_TWIST * FINE) - BEFORE) * spacing + end
+    aside = ((np.arange(ROWS * FINE) + 0.5) / (ROWS * FINE) * 2 - 1) * ASIDE_D * diameter_px
+    at = arc_length(line)
+    middle, outward = (np.stack([np.interp(along, at, of[:, k]) for k in (0, 1)], -1) for of in (line, normal))
+    grid = (middle + aside[:, None, None] * outward).astype(np.float32)
+    picture = cv2.remap(luminance, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    picture = cv2.resize(picture, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+    centres = grid[FINE // 2 :: FINE, FINE // 2 :: FINE].reshape(-1, 2).astype(float)
+    x, y = to_maps(centres, seen.scale).astype(np.float32).T.reshape(2, ROWS, COLUMNS)
+    marks = [cv2.remap(of, x, y, cv2.INTER_LINEAR) for of in (seen.twisted, seen.ends, seen.plain)]
+    spacings = np.full((ROWS, COLUMNS), np.log(spacing / diameter_px) - MIDDLE_SPACING)
+    return np.stack([_evened(picture), *marks, spacings]).astype(np.float32), middle[FINE // 2 :: FINE]
+
+
+def spacing_px(one: Section, at_start: bool) -> float:
+    """Return the mean distance of the crossings over the last twists before an end, px."""
+    phase = one.twist.phase[one.first : one.last + 1] / (2 * np.pi)
+    away = np.abs(phase - phase[0 if at_start else -1])
+    near = away <= max(LOCAL_TWISTS, 0.5)
+    columns = max(int(near.sum()) - 1, 1)
+    return columns * one.strip.step_d * one.strip.diameter_px / max(float(away[near].max()), 0.5)
+
+
+def _line(one: Section, at_start: bool, spacing: float) -> tuple[Floats, Floats, float]:
+    """Return a line (N, 2) through a section's end and straight on, the normals to it, and where on it that end is."""
+    spine_px = one.spine_px[::-1] if at_start else one.spine_px
+    step_px = one.strip.step_d * one.strip.diameter_px
+    straight = dataclasses.replace(one, line_px=None)
+    after = section.beyond(straight, spine_px, step_px, int((BEYOND + 1) * spacing / step_px) + 2)
+    before = section.beyond(straight, spine_px[::-1], step_px, int((BEFORE + 1) * spacing / step_px) + 2)
+    line, normal = frame(np.vstack([before[::-1], spine_px, after]), step_px, one.strip.diameter_px)
+    end = int(np.hypot(*(line - spine_px[-1]).T).argmin())
+    return line, normal, float(arc_length(line)[end])
+
+
+def _evened(picture: Picture) -> Picture:
+    """Return the window's picture less the mean on the wire before the end, over the deviation there."""
+    on_wire = picture[ROWS * 3 // 10 : ROWS * 7 // 10, : int(BEFORE * COLUMNS_A_TWIST)]
+    evened = (picture - on_wire.mean()) / (on_wire.std() + 1.0)
+    return np.asarray(np.clip(evened, -LARGEST_VALUE, LARGEST_VALUE), np.float32)
+
+
+@functools.cache
+def _network() -> cv2.dnn.Net:
+    weights = resources.files("visionwire.model").joinpath("ends.onnx").read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
