@@ -42,7 +42,7 @@ MOST_GAIN = 0.8
 #: Beside the mean of what the network sees along a section, its lowest fifth counts: look-alikes come in patches.
 LOWEST = 0.2
 #: Of an end placed by all that was said of it, one standard deviation where that agrees.
-LEAST_END_U_TWISTS = 0.26
+LEAST_END_U_TWISTS = 0.16
 LEAST_MARK = 0.3
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
@@ -63,8 +63,6 @@ LEAST_HINTED_BELIEF = 0.02
 END_READINGS, SETTLED_TWISTS = 3, 0.3
 #: What the network of ends says with a larger deviation than this, in twists, is left aside.
 CANNOT_TELL_U = 0.4
-#: Of the spacing, when a section is measured anew between other ends.
-MOST_CHANGE = 1.5
 LEAST_HINTED_WEIGHT, LEAST_HINTED_GEOMETRY, LEAST_HINTED_EVIDENCE = 0.6, -0.05, 0.13
 
 Finder = Literal["learned", "classical"]
@@ -187,8 +185,8 @@ def _with_ends_read(luminance: Picture, seen: learned.Maps, one: Section) -> Sec
         read = [_end_px(luminance, seen, one, at_start) for at_start in (True, False)]
         outward_px, u = (np.array(figures) for figures in zip(*read, strict=True))
         moved = section.with_ends_moved(luminance, one, outward_px)
-        if not 1 / MOST_CHANGE < moved.px_per_twist / one.px_per_twist < MOST_CHANGE:
-            break  # every second crossing was lost, or seen twice
+        if not 1 / section.MOST_CHANGE < moved.px_per_twist / one.px_per_twist < section.MOST_CHANGE:
+            break
         one = dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, np.sqrt((u**2).mean()))))
         if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
             break

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from visionwire.spine import recentre, smooth_line
 from visionwire.strip import Strip, arc_length, smooth, straighten
-from visionwire.twist import QUICK, STIFFNESSES, Twist, estimate, likeness
+from visionwire.twist import ANY_SPACING_D, QUICK, STIFFNESSES, Twist, estimate, likeness
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +32,8 @@ LARGEST_GAP_TWISTS = 4.0
 #: Twists in view, and the share of its own fit below which a section ends.
 FIT_SHARES = ((4.0, 10.0), (0.35, 0.15))
 BESIDE_D = 2.4
+#: Of a spacing that is known, over the section: under two, so that crossings are neither halved nor doubled.
+MOST_CHANGE = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,15 +97,21 @@ class Section:
         return float(self.twist.local_fit[self.first : self.last + 1].mean())
 
 
-def whole(luminance: NDArray[np.float32], line_px: Floats, diameter_px: float) -> Section:
-    """Measure a line from end to end as one section.
+def whole(
+    luminance: NDArray[np.float32], line_px: Floats, diameter_px: float, spacing_px: float | None = None
+) -> Section:
+    """Measure a line from end to end as one section, its crossings about ``spacing_px`` apart where that is known.
 
     Raises
     ------
     ValueError
         If the line is shorter than three wire diameters.
     """
-    strip, twist = _centred(luminance, smooth_line(line_px, diameter_px / 4, SMOOTHING_D * diameter_px), diameter_px)
+    line = smooth_line(line_px, diameter_px / 4, SMOOTHING_D * diameter_px)
+    spacings_d = ANY_SPACING_D
+    if spacing_px is not None:
+        spacings_d = spacing_px / diameter_px / MOST_CHANGE, spacing_px / diameter_px * MOST_CHANGE
+    strip, twist = _centred(luminance, line, diameter_px, spacings_d=spacings_d)
     return Section(strip, twist, 0, strip.values.shape[1] - 1)
 
 
@@ -180,7 +188,7 @@ def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Fl
         line_px = np.vstack([line_px, beyond(one, line_px, step_px, count)])
     if len(line_px) * one.strip.step_d < SHORTEST_D:
         return one  # of less nothing can be measured
-    moved = whole(luminance, line_px, one.strip.diameter_px)
+    moved = whole(luminance, line_px, one.strip.diameter_px, one.px_per_twist)
     return dataclasses.replace(one, strip=moved.strip, twist=moved.twist, first=moved.first, last=moved.last)
 
 
@@ -270,11 +278,12 @@ def _centred(
     diameter_px: float,
     recentrings: int = RECENTRINGS,
     stiffnesses: tuple[float, ...] = STIFFNESSES,
+    spacings_d: tuple[float, float] = ANY_SPACING_D,
 ) -> tuple[Strip, Twist]:
     strip = straighten(luminance, line_px, diameter_px)
     for _ in range(recentrings):
-        strip = straighten(luminance, recentre(luminance, strip, estimate(strip, QUICK)), diameter_px)
-    return strip, estimate(strip, stiffnesses)
+        strip = straighten(luminance, recentre(luminance, strip, estimate(strip, QUICK, spacings_d)), diameter_px)
+    return strip, estimate(strip, stiffnesses, spacings_d)
 
 
 def _trimmed(strip: Strip, twist: Twist) -> Section:

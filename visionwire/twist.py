@@ -37,6 +37,7 @@ Complexes = NDArray[np.complexfloating]
 Lay = Literal["S", "Z"]
 LAYS: tuple[Lay, Lay] = ("S", "Z")
 
+ANY_SPACING_D = (0.0, np.inf)
 SPACINGS_D: Floats = 2 ** np.arange(np.log2(1.5), np.log2(18.0), 1 / 12)
 SLANT_WEIGHT = 1 / 3  # of slant against orientation, which alone tells the octave
 SHORTEST_D = 3.0
@@ -105,7 +106,9 @@ def likeness(strip: Strip) -> tuple[Lay, Floats]:
     return best.lay, best.local
 
 
-def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twist:
+def estimate(
+    strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES, spacings_d: tuple[float, float] = ANY_SPACING_D
+) -> Twist:
     """Measure the twist along a strip.
 
     Parameters
@@ -114,13 +117,15 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
         What to measure along.
     stiffnesses : tuple of float
         Stiffnesses of the paths that give the starts; one is quicker and does not mend every slipped cycle.
+    spacings_d : tuple of float
+        Between which spacings, in wire diameters, to look.
 
     Raises
     ------
     ValueError
         If the strip is shorter than three wire diameters.
     """
-    pattern, orientation, both = _evidence(strip)
+    pattern, orientation, both = _evidence(strip, spacings_d)
     starts = _starts(both, strip, stiffnesses)
     best = max(starts, key=lambda start: start.score)
     rows = np.vstack([pattern, *orientation])
@@ -143,14 +148,15 @@ def estimate(strip: Strip, stiffnesses: tuple[float, ...] = STIFFNESSES) -> Twis
     )
 
 
-def _evidence(strip: Strip) -> tuple[Floats, Floats, Floats]:
+def _evidence(strip: Strip, spacings_d: tuple[float, float] = ANY_SPACING_D) -> tuple[Floats, Floats, Floats]:
     if strip.values.shape[1] * strip.step_d < SHORTEST_D:
         raise ValueError(f"the strip is shorter than {SHORTEST_D:g} wire diameters; give a longer spine")
     pattern, orientation = normalise(strip), orientations(strip)
     both = spectra(strip, pattern, orientation)
     length_d = strip.values.shape[1] * strip.step_d
-    seen = (max(length_d, SHORTEST_D) >= SPACINGS_D)[:, None]  # of less than a twist anything can be made
-    return pattern, orientation, np.where(seen, both, UNSEEN)
+    seen = max(length_d, SHORTEST_D) >= SPACINGS_D  # of less than a twist anything can be made
+    seen &= (spacings_d[0] < SPACINGS_D) & (spacings_d[1] > SPACINGS_D)
+    return pattern, orientation, np.where(seen[:, None], both, UNSEEN)
 
 
 def _starts(both: Floats, strip: Strip, stiffnesses: tuple[float, ...]) -> list[_Start]:
