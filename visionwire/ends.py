@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 from importlib import resources
+from typing import Any
 
 import cv2
 import numpy as np
@@ -122,7 +123,7 @@ def _line(one: Section, at_start: bool, spacing: float) -> tuple[Floats, Floats,
     return line, normal, float(arc_length(line)[end])
 
 
-def _evened(picture: Picture) -> Picture:
+def _evened(picture: NDArray[Any]) -> Picture:
     """Return the window's picture less the mean on the wire before the end, over the deviation there."""
     on_wire = picture[ROWS * 3 // 10 : ROWS * 7 // 10, : int(BEFORE * COLUMNS_A_TWIST)]
     evened = (picture - on_wire.mean()) / (on_wire.std() + 1.0)

@@ -1,0 +1,88 @@
+"""Where sections end, on pictures of another renderer than the network learned from, and what it must not depend on."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from visionwire import ends, learned, scan, section
+
+PICTURES = Path(__file__).parents[2] / "fixtures" / "pictures"
+NAMES = ("demo", "flange", "copper_weave", "hub", "long_tail", "tight", "tilted", "three_heads")
+Picture = NDArray[np.float32]
+Line = NDArray[np.float64]
+
+
+def opened(name: str) -> tuple[Picture, float, list[Line]]:
+    """Return a kept picture, the wire's diameter in it, and the true lines of its sections."""
+    truth = json.loads((PICTURES / f"{name}.json").read_text())
+    grey = cv2.imread(str(PICTURES / f"{name}.jpg"), cv2.IMREAD_GRAYSCALE)
+    assert grey is not None
+    lines = [np.array(part["spine_px"]) for part in [*truth["runs"], truth["pigtail"]]]
+    return grey.astype(np.float32), float(truth["wire"]["d_px"]), lines
+
+
+def moved(line: Line, px: float) -> Line:
+    """Return a line whose last point lies so much farther along it, or nearer."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    ahead = line[-1] - line[along.searchsorted(along[-1] - 20)]
+    if px > 0:
+        return np.vstack([line, line[-1] + np.arange(1, px)[:, None] * ahead / np.hypot(*ahead)])
+    return line[along <= along[-1] + px]
+
+
+@pytest.mark.parametrize("off_twists", [-1.0, 0.8])
+def test_an_end_placed_a_twist_wrongly_is_put_right(off_twists: float) -> None:
+    left = []
+    for name in NAMES:
+        grey, diameter_px, lines = opened(name)
+        seen = learned.maps(grey, diameter_px)
+        for line in lines:
+            spacing = section.whole(grey, line, diameter_px).px_per_twist
+            one = section.whole(grey, moved(line, off_twists * spacing), diameter_px, spacing)
+            outward_px, _ = ends.end_px(grey, seen, one, at_start=False)
+            left.append(abs(off_twists + outward_px / spacing))
+    assert np.median(left) < 0.2
+    assert np.mean(np.array(left) < 0.5) > 0.85, np.round(left, 2)
+
+
+def test_a_mirrored_picture_and_a_line_followed_backwards_end_in_the_same_place() -> None:
+    grey, diameter_px, lines = opened("demo")
+    for line in lines:
+        one = section.whole(grey, line, diameter_px)
+        there, u = ends.end_px(grey, learned.maps(grey, diameter_px), one, at_start=True)
+        turned = section.whole(grey, line[::-1].copy(), diameter_px)
+        back, _ = ends.end_px(grey, learned.maps(grey, diameter_px), turned, at_start=False)
+        mirror, flipped = np.ascontiguousarray(grey[:, ::-1]), line * [-1, 1] + [grey.shape[1] - 1, 0]
+        other = section.whole(mirror, flipped, diameter_px)
+        assert other.twist.lay != one.twist.lay
+        seen_mirrored, _ = ends.end_px(mirror, learned.maps(mirror, diameter_px), other, at_start=True)
+        for outward_px in (back, seen_mirrored):
+            assert abs(outward_px - there) < 0.15 * one.px_per_twist
+        assert 0 < u < 0.4
+
+
+def test_where_the_network_cannot_tell_the_other_words_count(monkeypatch: pytest.MonkeyPatch) -> None:
+    grey, diameter_px, lines = opened("demo")
+    seen = learned.maps(grey, diameter_px)
+    spacing = section.whole(grey, lines[0], diameter_px).px_per_twist
+    one = section.whole(grey, moved(lines[0], -0.5 * spacing), diameter_px)
+    monkeypatch.setattr(ends, "end_px", lambda *_: (9 * spacing, 2 * scan.CANNOT_TELL_U))
+    outward_px, u = scan._end_px(grey, seen, one, at_start=False)
+    assert 0.05 < outward_px / spacing < 0.8
+    assert 0 < u < 1
+
+
+def test_a_section_keeps_its_octave_where_its_spacing_is_known() -> None:
+    grey, diameter_px, lines = opened("demo")
+    free = section.whole(grey, lines[0], diameter_px)
+    held = section.whole(grey, lines[0], diameter_px, free.px_per_twist)
+    assert held.twists == pytest.approx(free.twists, abs=0.05)
+    # told another spacing it does not look for the true one
+    elsewhere = section.whole(grey, lines[0], diameter_px, 3.2 * free.px_per_twist)
+    assert elsewhere.px_per_twist > 1.3 * free.px_per_twist
