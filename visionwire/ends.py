@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, softmax
 
 from visionwire import section
 from visionwire.find import to_maps
@@ -43,8 +45,21 @@ MIDDLE_SPACING = 1.3  # logarithm of the spacing in wire diameters that the netw
 LOCAL_TWISTS = 3.0
 
 
-def end_px(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> tuple[float, float]:
-    """Return how far beyond where it is placed a section's end lies.
+@dataclass(frozen=True)
+class End:
+    """What is read of one end of a section.
+
+    ``outward_px`` is how far beyond where it was placed it lies, negative where before; ``u_twists`` the standard
+    deviation of that, in twists; ``cut`` the probability that the wire was cut there, as at a pigtail's far end.
+    """
+
+    outward_px: float
+    u_twists: float
+    cut: float
+
+
+def read(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End:
+    """Return what the network reads of one end of a section.
 
     Parameters
     ----------
@@ -56,22 +71,15 @@ def end_px(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> tupl
         The section, its end within two twists of where it lies.
     at_start : bool
         Which of its ends.
-
-    Returns
-    -------
-    outward_px : float
-        Negative where the section ends before.
-    u_twists : float
-        Its standard deviation as the network has it, in twists.
     """
     shown, _ = window(luminance, seen, one, at_start)
     network = _network()
     network.setInput(shown[None])
-    logits = np.asarray(network.forward(), float).ravel()
-    probability = np.exp(logits - logits.max())
-    probability /= probability.sum()
+    said = np.asarray(network.forward(), float).ravel()
+    probability = softmax(said[:-1])
     mean = float(probability @ ANSWERS_AT)
-    return mean * spacing_px(one, at_start), float(np.sqrt(probability @ (ANSWERS_AT - mean) ** 2))
+    u = float(np.sqrt(probability @ (ANSWERS_AT - mean) ** 2))
+    return End(mean * spacing_px(one, at_start), u, float(expit(said[-1])))
 
 
 def window(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> tuple[Picture, Floats]:

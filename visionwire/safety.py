@@ -27,6 +27,8 @@ FARTHEST_PIGTAIL_IN = 1.2
 FARTHEST_APART_IN = 1.5
 #: Belief that the longest pigtail gives away against the shortest: runs are the longer ones.
 SHORTER_LIKELIER = 0.5
+#: Of kept pictures every pigtail was seen to be cut at its far end with 0.84 or more, and no end of a run with over 0.05.
+SURELY_CUT, CUT_LIKELIER = 0.8, 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,28 +134,43 @@ def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:
 def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None) -> Safety:
     """Tell the runs of one safety from its pigtail."""
     sure = [one for one in sections if one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS]
-    longest = max(sure or sections, key=length_px)
+    uncut = [one for one in sure if not _ends_cut(one)]
+    longest = max(uncut or sure or sections, key=length_px)
     main = pointed_at if pointed_at in sections and pointed_at is not None else longest
     longest_px = LONGEST_PIGTAIL_IN * px_per_in
     short = [
         one
         for one in sections
         if one is not main
-        and length_px(one) < min(longest_px, length_px(longest))
-        and one.twists < MOST_PIGTAIL_TWISTS
         and 0.4 < one.px_per_twist / main.px_per_twist < 1.8
         and _gap_px(one, sections) < FARTHEST_PIGTAIL_IN * px_per_in
+        and (_ends_cut(one) or _short_enough(one, sections, length_px(longest), px_per_in))
+    ]
+    pigtail = max(
+        short,
+        key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px + CUT_LIKELIER * _ends_cut(one),
+        default=None,
+    )
+    # What ends cut and is not this safety's pigtail is another's, and no run.
+    runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in sure and not _ends_cut(one))]
+    return Safety(tuple(_in_order(runs)), pigtail)
+
+
+def _ends_cut(one: Section) -> bool:
+    """Whether the wire was seen to be cut at one end of a section, and at one only."""
+    return one.cut is not None and max(one.cut) > SURELY_CUT and min(one.cut) < 1 - SURELY_CUT
+
+
+def _short_enough(one: Section, sections: list[Section], longest_run_px: float, px_per_in: float) -> bool:
+    """Whether a section that was not seen to end cut may be a pigtail by its length and place."""
+    surely_run = one.cut is not None and max(one.cut) < 1 - SURELY_CUT and one.twists >= FEWEST_RUN_TWISTS
+    return (
+        not surely_run
+        and length_px(one) < min(LONGEST_PIGTAIL_IN * px_per_in, longest_run_px)
+        and one.twists < MOST_PIGTAIL_TWISTS
         and not _as_long_as_runs(one, sections, px_per_in)
         and not _between_others(one, sections, FARTHEST_PIGTAIL_IN * px_per_in)
-    ]
-    pigtail = max(short, key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px, default=None)
-    runs = [
-        one
-        for one in sections
-        if one is pointed_at
-        or (one is not pigtail and one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS)
-    ]
-    return Safety(tuple(_in_order(runs)), pigtail)
+    )
 
 
 def _as_long_as_runs(one: Section, sections: list[Section], px_per_in: float) -> bool:

@@ -42,7 +42,7 @@ MOST_GAIN = 0.8
 #: Beside the mean of what the network sees along a section, its lowest fifth counts: look-alikes come in patches.
 LOWEST = 0.2
 #: Of an end placed by all that was said of it, one standard deviation where that agrees.
-LEAST_END_U_TWISTS = 0.16
+LEAST_END_U_TWISTS = 0.22
 LEAST_MARK = 0.3
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
@@ -182,27 +182,29 @@ def _believed(luminance: Picture, seen: learned.Maps | None, one: Section) -> Se
 def _with_ends_read(luminance: Picture, seen: learned.Maps, one: Section) -> Section:
     """Return the section with its ends where they are read to be, looked at again from there while they move."""
     for _ in range(END_READINGS):
-        read = [_end_px(luminance, seen, one, at_start) for at_start in (True, False)]
-        outward_px, u = (np.array(figures) for figures in zip(*read, strict=True))
+        read = [_end(luminance, seen, one, at_start) for at_start in (True, False)]
+        outward_px = np.array([end.outward_px for end in read])
         moved = section.with_ends_moved(luminance, one, outward_px)
         if not 1 / section.MOST_CHANGE < moved.px_per_twist / one.px_per_twist < section.MOST_CHANGE:
             break
-        one = dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, np.sqrt((u**2).mean()))))
+        u = float(np.sqrt(np.mean([end.u_twists**2 for end in read])))
+        cut = read[0].cut, read[1].cut
+        one = dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, u)), cut=cut)
         if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
             break
     return one
 
 
-def _end_px(luminance: Picture, seen: learned.Maps, one: Section, at_start: bool) -> tuple[float, float]:
-    """Return how far beyond where it is placed a section ends, px, and the standard deviation of that, twists.
+def _end(luminance: Picture, seen: learned.Maps, one: Section, at_start: bool) -> ends.End:
+    """Return one end of a section.
 
     Where the network of ends cannot tell: the mean of where it ends in step, which is a little early, where the finder
     sees it end, a little late, and of the finder's mark of an end, where it makes one. The mean is nearer than any of
     them, the nearer the closer they lie.
     """
-    out_px, u = ends.end_px(luminance, seen, one, at_start)
-    if u < CANNOT_TELL_U:
-        return out_px, u
+    end = ends.read(luminance, seen, one, at_start)
+    if end.u_twists < CANNOT_TELL_U:
+        return end
     spine_px = one.spine_px[::-1] if at_start else one.spine_px
     step_px = one.strip.step_d * one.strip.diameter_px
     reach = min(round(one.px_per_twist / step_px), len(spine_px) - 1)
@@ -212,7 +214,7 @@ def _end_px(luminance: Picture, seen: learned.Maps, one: Section, at_start: bool
     said = [reach, int(off.argmax()) if off.any() else len(off)]
     if mark.max() > LEAST_MARK:
         said.append(int(mark.argmax()))
-    return (float(np.mean(said)) - reach) * step_px, float(np.std(said)) / reach
+    return ends.End((float(np.mean(said)) - reach) * step_px, float(np.std(said)) / reach, end.cut)
 
 
 def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section], diameter_px: float) -> list[Section]:

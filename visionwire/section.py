@@ -44,6 +44,7 @@ class Section:
     ``belief`` is the probability that it is a twisted pair at all, rightly followed. ``doubted`` says
     that only one of the two finders takes it for one. ``line_px`` (N, 2) is the line that it was found on, which may go
     on beyond its ends. ``holes_px`` are the holes beyond its start and its end, (2,) each, where they are seen.
+    ``cut`` are the probabilities that the wire was cut at its start and at its end; None where nobody looked.
     """
 
     strip: Strip
@@ -55,6 +56,7 @@ class Section:
     doubted: bool = False
     line_px: Floats | None = None
     holes_px: tuple[Floats | None, Floats | None] = (None, None)
+    cut: tuple[float, float] | None = None
 
     @property
     def spine_px(self) -> Floats:

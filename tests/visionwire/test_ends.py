@@ -45,7 +45,7 @@ def test_an_end_placed_a_twist_wrongly_is_put_right(off_twists: float) -> None:
         for line in lines:
             spacing = section.whole(grey, line, diameter_px).px_per_twist
             one = section.whole(grey, moved(line, off_twists * spacing), diameter_px, spacing)
-            outward_px, _ = ends.end_px(grey, seen, one, at_start=False)
+            outward_px = ends.read(grey, seen, one, at_start=False).outward_px
             left.append(abs(off_twists + outward_px / spacing))
     assert np.median(left) < 0.2
     assert np.mean(np.array(left) < 0.5) > 0.85, np.round(left, 2)
@@ -55,16 +55,29 @@ def test_a_mirrored_picture_and_a_line_followed_backwards_end_in_the_same_place(
     grey, diameter_px, lines = opened("demo")
     for line in lines:
         one = section.whole(grey, line, diameter_px)
-        there, u = ends.end_px(grey, learned.maps(grey, diameter_px), one, at_start=True)
+        there = ends.read(grey, learned.maps(grey, diameter_px), one, at_start=True)
         turned = section.whole(grey, line[::-1].copy(), diameter_px)
-        back, _ = ends.end_px(grey, learned.maps(grey, diameter_px), turned, at_start=False)
+        back = ends.read(grey, learned.maps(grey, diameter_px), turned, at_start=False)
         mirror, flipped = np.ascontiguousarray(grey[:, ::-1]), line * [-1, 1] + [grey.shape[1] - 1, 0]
         other = section.whole(mirror, flipped, diameter_px)
         assert other.twist.lay != one.twist.lay
-        seen_mirrored, _ = ends.end_px(mirror, learned.maps(mirror, diameter_px), other, at_start=True)
-        for outward_px in (back, seen_mirrored):
-            assert abs(outward_px - there) < 0.15 * one.px_per_twist
-        assert 0 < u < 0.4
+        seen_mirrored = ends.read(mirror, learned.maps(mirror, diameter_px), other, at_start=True)
+        for end in (back, seen_mirrored):
+            assert abs(end.outward_px - there.outward_px) < 0.15 * one.px_per_twist
+        assert 0 < there.u_twists < 0.4
+
+
+def test_a_cut_end_is_told_from_one_that_goes_into_a_hole() -> None:
+    right = []
+    for name in NAMES:
+        grey, diameter_px, lines = opened(name)
+        seen = learned.maps(grey, diameter_px)
+        for line in lines:
+            one = section.whole(grey, line, diameter_px)
+            for at_start in (True, False):
+                cut = ends.read(grey, seen, one, at_start).cut > 0.5
+                right.append(cut == (line is lines[-1] and not at_start))
+    assert np.mean(right) > 0.9
 
 
 def test_where_the_network_cannot_tell_the_other_words_count(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -72,10 +85,10 @@ def test_where_the_network_cannot_tell_the_other_words_count(monkeypatch: pytest
     seen = learned.maps(grey, diameter_px)
     spacing = section.whole(grey, lines[0], diameter_px).px_per_twist
     one = section.whole(grey, moved(lines[0], -0.5 * spacing), diameter_px)
-    monkeypatch.setattr(ends, "end_px", lambda *_: (9 * spacing, 2 * scan.CANNOT_TELL_U))
-    outward_px, u = scan._end_px(grey, seen, one, at_start=False)
-    assert 0.05 < outward_px / spacing < 0.8
-    assert 0 < u < 1
+    monkeypatch.setattr(ends, "read", lambda *_: ends.End(9 * spacing, 2 * scan.CANNOT_TELL_U, 0.5))
+    end = scan._end(grey, seen, one, at_start=False)
+    assert 0.05 < end.outward_px / spacing < 0.8
+    assert 0 < end.u_twists < 1
 
 
 def test_a_section_keeps_its_octave_where_its_spacing_is_known() -> None:
