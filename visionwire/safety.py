@@ -27,7 +27,7 @@ FARTHEST_PIGTAIL_IN = 1.2
 FARTHEST_APART_IN = 1.5
 #: Belief that the longest pigtail gives away against the shortest: runs are the longer ones.
 SHORTER_LIKELIER = 0.5
-#: Of kept pictures every pigtail was seen to be cut at its far end with 0.84 or more, and no end of a run with over 0.05.
+#: In the kept pictures every pigtail is seen to be cut at its far end, by 0.84 at least, and no run, by 0.05 at most.
 SURELY_CUT, CUT_LIKELIER = 0.8, 1.0
 
 

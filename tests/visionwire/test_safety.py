@@ -23,6 +23,7 @@ class Stretch:
     score: float = 0.5
     belief: float = 0.9
     strip: Any = field(default=None)
+    cut: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         self.strip = type("Strip", (), {"diameter_px": 6.0})
@@ -55,6 +56,33 @@ def test_a_run_and_its_pigtail() -> None:
     whole = safety.join([run, tail], PX_PER_IN)
     assert whole.runs == (run,)
     assert whole.pigtail is tail
+
+
+def test_what_ends_cut_is_the_pigtail_however_long() -> None:
+    run = stretch((100, 100), (500, 100), 14.0, cut=(0.01, 0.02))
+    tail = stretch((560, 120), (960, 160), 13.0, cut=(0.01, 0.99))
+    whole = safety.join([run, tail], PX_PER_IN)
+    assert whole.runs == (run,)
+    assert whole.pigtail is tail
+    # not told, or cut at both ends, it is a second run
+    for cut in (None, (0.02, 0.03), (0.97, 0.99)):
+        assert safety.join([run, stretch((560, 120), (960, 160), 13.0, cut=cut)], PX_PER_IN).pigtail is None
+
+
+def test_what_surely_goes_into_a_hole_at_either_end_is_a_run_however_short() -> None:
+    run = stretch((100, 100), (500, 100), 14.0)
+    short = stretch((560, 120), (650, 160), 4.5, cut=(0.01, 0.02))
+    whole = safety.join([run, short], PX_PER_IN)
+    assert whole.runs == (run, short)
+    assert whole.pigtail is None
+
+
+def test_another_safety_s_pigtail_is_no_run() -> None:
+    run = stretch((100, 100), (500, 100), 14.0)
+    near, far = (stretch((560, y), (650, y + 40), 4.5, belief=b, cut=(0, 0.95)) for y, b in ((120, 0.95), (60, 0.9)))
+    whole = safety.join([run, near, far], PX_PER_IN)
+    assert whole.runs == (run,)
+    assert whole.pigtail is near
 
 
 def test_a_pigtail_far_from_any_run_is_not_one() -> None:
