@@ -186,7 +186,7 @@ def _with_ends_read(luminance: Picture, seen: learned.Maps, one: Section) -> Sec
         outward_px = np.array([end.outward_px for end in read])
         moved = section.with_ends_moved(luminance, one, outward_px)
         if not 1 / section.MOST_CHANGE < moved.px_per_twist / one.px_per_twist < section.MOST_CHANGE:
-            break
+            break  # the crossings slipped: what was measured before is nearer
         u = float(np.sqrt(np.mean([end.u_twists**2 for end in read])))
         cut = read[0].cut, read[1].cut
         one = dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, u)), cut=cut)

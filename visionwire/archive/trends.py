@@ -113,7 +113,7 @@ class Trends:
     resembling : int
         How many photographs look like an earlier one saved again.
     work : list of dict
-        What to look at first.
+        What to look at first; ``advice`` is the first of an undecided reading.
     not_read : list of dict
         What was not read, no longer than the work list: first what ended for want of time or memory; ``files`` says
         how many files have the same content.
@@ -182,7 +182,9 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         ((unhashed,),) = ledger.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
         not_opened = ledger.ask("SELECT 1, path, 1 FROM files WHERE sha256 IS NULL ORDER BY path LIMIT ?", most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
-        to_look_at = ledger.rows_of([path for _, path in sums.work])
+        to_look_at = [
+            {**row, "advice": _first_advice(ledger, row)} for row in ledger.rows_of([path for _, path in sums.work])
+        ]
         without = [
             {**row, "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
             for row in ledger.rows_of(list(not_read))
@@ -223,6 +225,13 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         work=to_look_at,
         not_read=without,
     )
+
+
+def _first_advice(ledger: Ledger, row: dict[str, Any]) -> str | None:
+    """Return why an undecided reading is that, and what to do, as far as one sentence says."""
+    kept = ledger.record(row["sha256"]) if row["call"] == "undecided" else None
+    advice = kept[0].get("advice") if kept is not None else None
+    return advice[0] if advice else None
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:

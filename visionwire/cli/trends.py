@@ -73,6 +73,8 @@ def trends(
         decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
         chance = f", worst check conforms with {percent(row['probability'] or 0)}" if row["call"] else ""
         print(f"  {row['call'] or row['state']}{chance}: {row['path']}{decided}")
+        if row["advice"]:
+            print(f"    {row['advice']}")
     _print_not_read(found)
 
 

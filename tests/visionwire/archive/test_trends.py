@@ -136,6 +136,16 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
         assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
 
 
+def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> None:
+    cut = reading("undecided", 0.99, confidence=0.5)
+    cut["record"]["advice"] = ["run 1 ends at the picture's edge; show the whole of it", "and more"]
+    plain, sure = reading("undecided", 0.5), reading("nonconforming", 0.01)
+    sure["record"]["advice"] = ["the card is tilted"]
+    found = trends.trends_of(made({"cut": cut, "plain": plain, "sure": sure}), 5)
+    advice = {row["path"]: row["advice"] for row in found.work}
+    assert advice == {"cut": "run 1 ends at the picture's edge; show the whole of it", "plain": None, "sure": None}
+
+
 def test_the_work_list_is_the_same_however_rows_come(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(3)
     calls = ("conforming", "undecided", "nonconforming")
