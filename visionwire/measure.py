@@ -234,7 +234,7 @@ def _way(
     else:
         whole = safety.join(sections, px_per_in, card_px, None if hints is None else sections[0])
         if not whole.runs:
-            return quality.refuse("no-twisted-wire")
+            return quality.refuse("run-unclear" if safety.pigtail_alone(sections) else "no-twisted-wire")
     read, evidence = assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced)
     if tightens is not None:
         read = routing.added(read, luminance, whole.runs, ruler, tightens, heads)

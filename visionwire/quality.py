@@ -55,6 +55,15 @@ CODES: dict[str, Code] = {
             "hold the phone still, tap on the wire to focus, fill the frame with the safety, and light it from the side",
         ),
     ),
+    "run-unclear": Code(
+        "refusal",
+        "a pigtail was found, but no run that is clear enough to be taken for one",
+        "show the whole run between the two fasteners, light it from the side, tap on it to focus, or give its ends with --start X,Y --end X,Y; if the wire is single, say --method single",
+        (
+            "--start",
+            "show the whole run between the two fasteners, light it from the side, and tap on it to focus; if the wire is single, say --method single",
+        ),
+    ),
     "wire-not-a-ruler": Code(
         "refusal",
         "no reference card was found, and the wire's outline is too blurred or unclear to take the scale from its diameter",

@@ -116,6 +116,11 @@ def join(
     return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs)) if parts else Safety((), None, 0)
 
 
+def pigtail_alone(sections: list[Section]) -> bool:
+    """Whether what is surely wire among sections, none of them a run, ends cut: a pigtail whose run is not seen."""
+    return any(ends_cut(one) and one.belief > LEAST_RUN_BELIEF for one in sections)
+
+
 def twisted_ends(sections: list[Section], px_per_in: float) -> list[Section]:
     """Return the sections as short as a pigtail, likeliest first: one may be the twisted end of single wire."""
     short = [one for one in sections if length_px(one) < LONGEST_PIGTAIL_IN * px_per_in]
@@ -134,7 +139,7 @@ def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:
 def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None) -> Safety:
     """Tell the runs of one safety from its pigtail."""
     sure = [one for one in sections if one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS]
-    uncut = [one for one in sure if not _ends_cut(one)]
+    uncut = [one for one in sure if not ends_cut(one)]
     longest = max(uncut or sure or sections, key=length_px)
     main = pointed_at if pointed_at in sections and pointed_at is not None else longest
     longest_px = LONGEST_PIGTAIL_IN * px_per_in
@@ -144,19 +149,19 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         if one is not main
         and 0.4 < one.px_per_twist / main.px_per_twist < 1.8
         and _gap_px(one, sections) < FARTHEST_PIGTAIL_IN * px_per_in
-        and (_ends_cut(one) or _short_enough(one, sections, length_px(longest), px_per_in))
+        and (ends_cut(one) or _short_enough(one, sections, length_px(longest), px_per_in))
     ]
     pigtail = max(
         short,
-        key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px + CUT_LIKELIER * _ends_cut(one),
+        key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px + CUT_LIKELIER * ends_cut(one),
         default=None,
     )
     # What ends cut and is not this safety's pigtail is another's, and no run.
-    runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in sure and not _ends_cut(one))]
+    runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in sure and not ends_cut(one))]
     return Safety(tuple(_in_order(runs)), pigtail)
 
 
-def _ends_cut(one: Section) -> bool:
+def ends_cut(one: Section) -> bool:
     """Whether the wire was seen to be cut at one end of a section, and at one only."""
     return one.cut is not None and max(one.cut) > SURELY_CUT and min(one.cut) < 1 - SURELY_CUT
 

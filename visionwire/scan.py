@@ -292,6 +292,8 @@ def readable(sections_: list[Section], hints: Floats | None, fewest_twists: floa
         )
     most = max(one.twists for one in mains)
     if most < fewest_twists:
+        if fewest_twists >= safety.FEWEST_RUN_TWISTS and safety.pigtail_alone(mains):
+            return quality.refuse("run-unclear")
         return quality.refuse("too-few-twists", twists=most, needed=fewest_twists)
     return kept
 

@@ -85,6 +85,14 @@ def test_another_safety_s_pigtail_is_no_run() -> None:
     assert whole.pigtail is near
 
 
+def test_a_sure_pigtail_without_a_run_is_told_from_nothing() -> None:
+    tail = stretch((560, 120), (650, 160), 4.0, cut=(0.01, 0.99))
+    assert safety.join([tail], PX_PER_IN).runs == ()
+    assert safety.pigtail_alone([tail])
+    for other in ({"belief": 0.6, "cut": (0.01, 0.99)}, {"cut": (0.01, 0.02)}, {}):
+        assert not safety.pigtail_alone([stretch((560, 120), (650, 160), 4.0, **other)])
+
+
 def test_a_pigtail_far_from_any_run_is_not_one() -> None:
     run = stretch((100, 100), (500, 100), 14.0)
     stray = stretch((560, 600), (650, 660), 4.0)
