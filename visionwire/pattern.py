@@ -19,7 +19,7 @@ from skimage.filters import apply_hysteresis_threshold
 from skimage.morphology import skeletonize
 
 from visionwire import find, learned
-from visionwire.section import Section, with_ends_moved
+from visionwire.section import Section
 from visionwire.strip import arc_length
 
 Floats = NDArray[np.float64]
@@ -45,10 +45,8 @@ OVERSHOT_IN = 0.2
 #: Of the ring, what must be seen as wire.
 LEAST_SEEN = 0.5
 MOST_TRIED = 200_000
-#: Of 56 painted patterns, none of the seed measured: a ring was never traced from what was no twist; twisted ends were
-#: read that much short of their cut end, in the median.
+#: Of 56 painted patterns, none of the seed measured: a ring was never traced from what was no twist.
 BELIEF_AT_RING = 0.97
-FREE_END_TWISTS, MOST_MOVED_TWISTS = 0.11, 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,18 +88,8 @@ def with_twisted_end(
         traced = trace(seen, tail.spine_px, diameter_px, px_per_in, card_px)
         if traced is not None:
             # What looks like a twist at the one place where a ring of wire closes is one.
-            believed = dataclasses.replace(tail, belief=max(tail.belief, BELIEF_AT_RING))
-            return _with_free_end(luminance, believed, traced), traced
+            return dataclasses.replace(tail, belief=max(tail.belief, BELIEF_AT_RING)), traced
     return None
-
-
-def _with_free_end(luminance: Picture, tail: Section, traced: Traced) -> Section:
-    """Return the twisted end with its cut end where that is, the marks of which lie before it."""
-    apart = [float(np.hypot(*(end - traced.spine_px[0]))) for end in (tail.spine_px[0], tail.spine_px[-1])]
-    outward_px = np.where(np.array(apart) == max(apart), FREE_END_TWISTS * tail.px_per_twist, 0.0)
-    moved = with_ends_moved(luminance, tail, outward_px)
-    # Measured anew a short and faint twist may be followed differently; then what was proved stands.
-    return moved if abs(moved.twists - tail.twists) < MOST_MOVED_TWISTS else tail
 
 
 def trace(

@@ -17,8 +17,8 @@ LEAST_RUN_BELIEF = 0.7
 MOST_OVERLAP = 0.3
 REFLECTED_D, LEAST_REFLECTED = 8.0, 0.8
 MOST_PIGTAIL_TWISTS = 10.0
-#: common practice, no source: a pigtail is a quarter to five eighths of an inch; over twice the longest is surely none.
-LONGEST_PIGTAIL_IN = 1.35
+#: common practice, no source: a pigtail is a quarter to five eighths of an inch; twice the longest is surely none.
+LONGEST_PIGTAIL_IN = 1.25
 #: GA: at most 0.703 in. Where the pigtail is hidden, a series' shortest run is not taken for it.
 LONGEST_ALLOWED_IN, LIKE_OTHER_RUNS = 0.72, 0.7
 #: Between a run's end and the pigtail lies one fastener's head.
@@ -28,7 +28,9 @@ FARTHEST_APART_IN = 1.5
 #: Belief that the longest pigtail gives away against the shortest: runs are the longer ones.
 SHORTER_LIKELIER = 0.5
 #: In the kept pictures every pigtail is seen to be cut at its far end, by 0.84 at least, and no run, by 0.05 at most.
-SURELY_CUT, CUT_LIKELIER = 0.8, 1.0
+SURELY_CUT = 0.8
+#: Which outweighs any belief and length.
+CUT_LIKELIER = 1.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -41,16 +41,12 @@ SEEN_ODDS: tuple[float, ...] = (-2.99, -0.13, 2.29, -3.22, 0.02, 6.58, 1.02)
 MOST_GAIN = 0.8
 #: Beside the mean of what the network sees along a section, its lowest fifth counts: look-alikes come in patches.
 LOWEST = 0.2
-#: Of an end placed by all that was said of it, one standard deviation where that agrees.
-LEAST_END_U_TWISTS = 0.22
-LEAST_MARK = 0.3
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
 #: What has fewer twists may be a pigtail followed badly, and lies on another where so much of either is covered.
 LARGEST_TAIL_TWISTS, LEAST_ON_TAIL = 8.0, 0.4
 #: How far a stretch must be believed, and by how much of belief, or of twists, what lies on it must beat it to stay.
 LEAST_BELIEF_TAIL, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.03, 1.0
-ON_SECTION = 0.5
 #: What the strip shows so surely needs no word of the network.
 SURE_ALONE = 0.993
 #: What either finder must make of a section for the two to agree.
@@ -60,9 +56,6 @@ LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.88, 0.5, 0.2
 MOST_ON_CARD = 0.2
 #: Between ends that were given: look-alikes pointed at were believed to 0.05 at most, runs but one to 0.7 and more.
 LEAST_HINTED_BELIEF = 0.02
-END_READINGS, SETTLED_TWISTS = 3, 0.3
-#: What the network of ends says with a larger deviation than this, in twists, is left aside.
-CANNOT_TELL_U = 0.4
 LEAST_HINTED_WEIGHT, LEAST_HINTED_GEOMETRY, LEAST_HINTED_EVIDENCE = 0.6, -0.05, 0.13
 
 Finder = Literal["learned", "classical"]
@@ -110,8 +103,8 @@ def sections(
     kept = [one for one in free if sure and one.belief > min(least_belief, LEAST_BELIEF_BESIDE)]
     if seen is None:
         return hinted + kept
-    ended = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
-    ended = [one if one in hinted else _with_ends_read(luminance, seen, one) for one in ended]
+    followed = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
+    ended = [one if one in hinted else ends.placed(luminance, seen, one) for one in followed]
     return [_with_holes(seen, one, diameter_px) for one in ended]
 
 
@@ -179,53 +172,15 @@ def _believed(luminance: Picture, seen: learned.Maps | None, one: Section) -> Se
     return dataclasses.replace(one, belief=max(both, alone if alone > SURE_ALONE else 0.0), doubted=bool(doubted))
 
 
-def _with_ends_read(luminance: Picture, seen: learned.Maps, one: Section) -> Section:
-    """Return the section with its ends where they are read to be, looked at again from there while they move."""
-    for _ in range(END_READINGS):
-        read = [_end(luminance, seen, one, at_start) for at_start in (True, False)]
-        outward_px = np.array([end.outward_px for end in read])
-        moved = section.with_ends_moved(luminance, one, outward_px)
-        if not 1 / section.MOST_CHANGE < moved.px_per_twist / one.px_per_twist < section.MOST_CHANGE:
-            break  # the crossings slipped: what was measured before is nearer
-        u = float(np.sqrt(np.mean([end.u_twists**2 for end in read])))
-        cut = read[0].cut, read[1].cut
-        one = dataclasses.replace(moved, end_u_twists=float(np.hypot(LEAST_END_U_TWISTS, u)), cut=cut)
-        if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
-            break
-    return one
-
-
-def _end(luminance: Picture, seen: learned.Maps, one: Section, at_start: bool) -> ends.End:
-    """Return one end of a section.
-
-    Where the network of ends cannot tell: the mean of where it ends in step, which is a little early, where the finder
-    sees it end, a little late, and of the finder's mark of an end, where it makes one. The mean is nearer than any of
-    them, the nearer the closer they lie.
-    """
-    end = ends.read(luminance, seen, one, at_start)
-    if end.u_twists < CANNOT_TELL_U:
-        return end
-    spine_px = one.spine_px[::-1] if at_start else one.spine_px
-    step_px = one.strip.step_d * one.strip.diameter_px
-    reach = min(round(one.px_per_twist / step_px), len(spine_px) - 1)
-    line_px = np.vstack([spine_px[-reach:], section.beyond(one, spine_px, step_px, reach)])
-    off = learned.along(seen.twisted, seen.scale, line_px) < ON_SECTION
-    mark = learned.along(seen.ends, seen.scale, line_px)
-    said = [reach, int(off.argmax()) if off.any() else len(off)]
-    if mark.max() > LEAST_MARK:
-        said.append(int(mark.argmax()))
-    return ends.End((float(np.mean(said)) - reach) * step_px, float(np.std(said)) / reach, end.cut)
-
-
-def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section], diameter_px: float) -> list[Section]:
+def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section], diameter_px: float) -> list[Section]:
     """Return the sections, the short ones among them followed anew from end to end of what the network sees.
 
     A walk may leave a pigtail by the strand that goes on round the head, or come to it over the head.
     """
-    if not ended:
+    if not found:
         return []
-    usual_px = max(ended, key=lambda one: one.twists).px_per_twist
-    known = [one for one in ended if one is ended[0] or one.twists > section.FEWEST_TWISTS]
+    usual_px = max(found, key=lambda one: one.twists).px_per_twist
+    known = [one for one in found if one is found[0] or one.twists > section.FEWEST_TWISTS]
     for stretch in learned.stretches(seen, diameter_px):
         line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
         length_d = float(np.hypot(*np.diff(line, axis=0).T).sum()) / diameter_px
@@ -236,14 +191,14 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, ended: list[Section
         if tail.twists < section.FEWEST_TWISTS or not alike or tail.belief < LEAST_BELIEF_TAIL:
             continue
         same = [
-            one for one in known if one.twists < LARGEST_TAIL_TWISTS and _overlap(one, tail) and one is not ended[0]
+            one for one in known if one.twists < LARGEST_TAIL_TWISTS and _overlap(one, tail) and one is not found[0]
         ]
         others = [one for one in known if one not in same]
         better = any(one.belief > tail.belief + SURER_BY or one.twists > tail.twists + LONGER_BY_TWISTS for one in same)
         if better or safety.covered(line, others, diameter_px) > safety.MOST_OVERLAP:
             continue
         if same or all(one.twists > LARGEST_TAIL_TWISTS for one in others[1:]):  # a second one would be no pigtail
-            known = [*others, dataclasses.replace(tail, end_u_twists=LEAST_END_U_TWISTS)]
+            known = [*others, dataclasses.replace(tail, end_u_twists=section.FOUND_END_U_TWISTS)]
     return known
 
 

@@ -185,7 +185,7 @@ def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Fl
         line_px = line_px[::-1]  # start last, then end last
         count = round(float(out_px) / step_px)
         if count <= 0:
-            line_px = line_px[: len(line_px) + count]
+            line_px = line_px[: max(len(line_px) + count, 2)]
             continue
         line_px = np.vstack([line_px, beyond(one, line_px, step_px, count)])
     if len(line_px) * one.strip.step_d < SHORTEST_D:

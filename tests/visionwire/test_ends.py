@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from visionwire import ends, learned, scan, section
+from visionwire import ends, learned, section
 
 PICTURES = Path(__file__).parents[2] / "fixtures" / "pictures"
 NAMES = ("demo", "flange", "copper_weave", "hub", "long_tail", "tight", "tilted", "three_heads")
@@ -85,10 +85,33 @@ def test_where_the_network_cannot_tell_the_other_words_count(monkeypatch: pytest
     seen = learned.maps(grey, diameter_px)
     spacing = section.whole(grey, lines[0], diameter_px).px_per_twist
     one = section.whole(grey, moved(lines[0], -0.5 * spacing), diameter_px)
-    monkeypatch.setattr(ends, "read", lambda *_: ends.End(9 * spacing, 2 * scan.CANNOT_TELL_U, 0.5))
-    end = scan._end(grey, seen, one, at_start=False)
-    assert 0.05 < end.outward_px / spacing < 0.8
-    assert 0 < end.u_twists < 1
+    monkeypatch.setattr(ends, "read", lambda *_: ends.End(9 * spacing, 2 * ends.CANNOT_TELL_U, 0.5))
+    put = ends.placed(grey, seen, one)
+    assert 0.05 < np.hypot(*(put.spine_px[-1] - one.spine_px[-1])) / spacing < 0.8
+    assert ends.LEAST_WORDS_U_TWISTS <= put.end_u_twists < 1
+    # asked once: read anew from there they would creep to the last of them
+    assert put.twists == pytest.approx(ends.placed(grey, seen, put).twists, abs=1.0)
+
+
+def test_ends_far_too_far_out_or_in_do_no_harm(monkeypatch: pytest.MonkeyPatch) -> None:
+    grey, diameter_px, lines = opened("demo")
+    seen = learned.maps(grey, diameter_px)
+    short = section.whole(grey, lines[-1], diameter_px)
+    for far_px in (-20 * short.px_per_twist, -(len(short.spine_px) * short.strip.step_d * diameter_px), 0.0):
+        monkeypatch.setattr(ends, "read", lambda *_, far_px=far_px: ends.End(far_px, 0.1, 0.5))
+        put = ends.placed(grey, seen, short)
+        assert put.twists == pytest.approx(short.twists, abs=0.3)
+    line = section.with_ends_moved(grey, short, np.array([-1e4, 3 * short.px_per_twist]))
+    assert line.length_d >= section.SHORTEST_D
+
+
+def test_what_the_picture_s_edge_cuts_is_not_taken_for_a_cut_end() -> None:
+    grey, diameter_px, lines = opened("demo")
+    x = round(float(lines[0][len(lines[0]) // 2, 0]))
+    part = np.ascontiguousarray(grey[:, :x])
+    inside = lines[0][lines[0][:, 0] < x - 1]
+    put = ends.placed(part, learned.maps(part, diameter_px), section.whole(part, inside, diameter_px))
+    assert put.cut is not None and ends.UNKNOWN in put.cut and max(put.cut) == ends.UNKNOWN
 
 
 def test_a_section_keeps_its_octave_where_its_spacing_is_known() -> None:
