@@ -144,7 +144,6 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
     uncut = [one for one in sure if not ends_cut(one)]
     longest = max(uncut or sure or sections, key=length_px)
     main = pointed_at if pointed_at in sections and pointed_at is not None else longest
-    longest_px = LONGEST_PIGTAIL_IN * px_per_in
     short = [
         one
         for one in sections
@@ -155,12 +154,18 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
     ]
     pigtail = max(
         short,
-        key=lambda one: one.belief - SHORTER_LIKELIER * length_px(one) / longest_px + CUT_LIKELIER * ends_cut(one),
+        key=lambda one: _pigtail_likelihood(one, px_per_in),
         default=None,
     )
     # What ends cut and is not this safety's pigtail is another's, and no run.
     runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in sure and not ends_cut(one))]
     return Safety(tuple(_in_order(runs)), pigtail)
+
+
+def _pigtail_likelihood(one: Section, px_per_in: float) -> float:
+    """Return a figure that is the larger the likelier a section is the pigtail."""
+    share = length_px(one) / (LONGEST_PIGTAIL_IN * px_per_in)
+    return one.belief - SHORTER_LIKELIER * share + CUT_LIKELIER * ends_cut(one)
 
 
 def ends_cut(one: Section) -> bool:

@@ -188,7 +188,7 @@ def usual_wire(rows: Rows) -> Mask:
     """Return which scenes show what is found on a part: bare metal, and no pigtail that is as long as a run.
 
     The painter also lays insulated wire of two colours, and pigtails of up to 1.8 in, twice what any limit allows;
-    from `visionwire.safety.LONGEST_PIGTAIL_IN` on a twisted stretch is taken for a run.
+    from `visionwire.safety.LONGEST_PIGTAIL_IN` on a pigtail is known by its cut end alone.
     """
     return np.asarray((rows["material"] != "insulated") & ~(rows["true_pigtail_in"] > LONGEST_PIGTAIL_IN))
 
