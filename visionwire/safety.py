@@ -120,7 +120,7 @@ def join(
 
 def pigtail_alone(sections: list[Section]) -> bool:
     """Whether what is surely wire among sections, none of them a run, ends cut: a pigtail whose run is not seen."""
-    return any(ends_cut(one) and one.belief > LEAST_RUN_BELIEF for one in sections)
+    return any(cut_ends(one) == 1 and one.belief > LEAST_RUN_BELIEF for one in sections)
 
 
 def twisted_ends(sections: list[Section], px_per_in: float) -> list[Section]:
@@ -141,8 +141,8 @@ def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:
 def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None) -> Safety:
     """Tell the runs of one safety from its pigtail."""
     sure = [one for one in sections if one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS]
-    uncut = [one for one in sure if not ends_cut(one)]
-    longest = max(uncut or sure or sections, key=length_px)
+    uncut = [one for one in sure if cut_ends(one) == 0]
+    longest = max(uncut or [one for one in sure if cut_ends(one) == 1] or sections, key=length_px)
     main = pointed_at if pointed_at in sections and pointed_at is not None else longest
     short = [
         one
@@ -150,34 +150,35 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         if one is not main
         and 0.4 < one.px_per_twist / main.px_per_twist < 1.8
         and _gap_px(one, sections) < FARTHEST_PIGTAIL_IN * px_per_in
-        and (ends_cut(one) or _short_enough(one, sections, length_px(longest), px_per_in))
+        and (cut_ends(one) == 1 or _short_enough(one, sections, length_px(longest), px_per_in))
     ]
-    pigtail = max(
-        short,
-        key=lambda one: _pigtail_likelihood(one, px_per_in),
-        default=None,
-    )
-    # What ends cut and is not this safety's pigtail is another's, and no run.
-    runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in sure and not ends_cut(one))]
+    pigtail = max(short, key=lambda one: _pigtail_likelihood(one, px_per_in), default=None)
+    runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in uncut)]
+    if not uncut and pigtail is not None and cut_ends(pigtail) == cut_ends(main) == 1 and main in sure:
+        runs = [main]  # one wire is cut once: of two that are seen to be, the longer was misread
     return Safety(tuple(_in_order(runs)), pigtail)
 
 
 def _pigtail_likelihood(one: Section, px_per_in: float) -> float:
     """Return a figure that is the larger the likelier a section is the pigtail."""
     share = length_px(one) / (LONGEST_PIGTAIL_IN * px_per_in)
-    return one.belief - SHORTER_LIKELIER * share + CUT_LIKELIER * ends_cut(one)
+    return one.belief - SHORTER_LIKELIER * share + CUT_LIKELIER * (cut_ends(one) == 1)
 
 
-def ends_cut(one: Section) -> bool:
-    """Whether the wire was seen to be cut at one end of a section, and at one only."""
-    return one.cut is not None and max(one.cut) > SURELY_CUT and min(one.cut) < 1 - SURELY_CUT
+def cut_ends(one: Section) -> int:
+    """Return how many ends of a section the wire was seen to be cut at: none of a run, one of a pigtail.
+
+    Two of what is no safety: a piece of rope or chain.
+    """
+    return 0 if one.cut is None else sum(cut > SURELY_CUT for cut in one.cut)
 
 
 def _short_enough(one: Section, sections: list[Section], longest_run_px: float, px_per_in: float) -> bool:
     """Whether a section that was not seen to end cut may be a pigtail by its length and place."""
     surely_run = one.cut is not None and max(one.cut) < 1 - SURELY_CUT and one.twists >= FEWEST_RUN_TWISTS
     return (
-        not surely_run
+        cut_ends(one) == 0
+        and not surely_run
         and length_px(one) < min(LONGEST_PIGTAIL_IN * px_per_in, longest_run_px)
         and one.twists < MOST_PIGTAIL_TWISTS
         and not _as_long_as_runs(one, sections, px_per_in)

@@ -64,9 +64,27 @@ def test_what_ends_cut_is_the_pigtail_however_long() -> None:
     whole = safety.join([run, tail], PX_PER_IN)
     assert whole.runs == (run,)
     assert whole.pigtail is tail
-    # not told, or cut at both ends, it is a second run
-    for cut in (None, (0.02, 0.03), (0.97, 0.99)):
+    # not told, or told to go on at both ends, it is a second run
+    for cut in (None, (0.02, 0.03)):
         assert safety.join([run, stretch((560, 120), (960, 160), 13.0, cut=cut)], PX_PER_IN).pigtail is None
+
+
+def test_what_is_cut_at_both_ends_is_no_safety() -> None:
+    run = stretch((100, 100), (500, 100), 14.0, cut=(0.01, 0.02))
+    for end in ((960, 160), (650, 160)):
+        rope = stretch((560, 120), end, 6.0, cut=(0.97, 0.99))
+        assert safety.join([rope], PX_PER_IN).runs == ()
+        whole = safety.join([run, rope], PX_PER_IN)
+        assert whole.runs == (run,)
+        assert whole.pigtail is None
+
+
+def test_of_two_that_are_seen_to_be_cut_the_longer_is_the_run() -> None:
+    run = stretch((100, 100), (500, 100), 14.0, cut=(0.01, 0.95))
+    tail = stretch((560, 120), (650, 160), 4.5, cut=(0.01, 0.99))
+    whole = safety.join([run, tail], PX_PER_IN)
+    assert whole.runs == (run,)
+    assert whole.pigtail is tail
 
 
 def test_what_surely_goes_into_a_hole_at_either_end_is_a_run_however_short() -> None:
