@@ -55,7 +55,7 @@ LEAST_WORDS_U_TWISTS = 0.26
 #: The finder sees twist where its mark is over this, and an end where that mark is.
 ON_SECTION, LEAST_MARK = 0.5, 0.3
 #: So near to the picture's edge, in wire diameters, a wire may be cut by that.
-EDGE_D, UNKNOWN = 2.0, 0.5
+EDGE_D, UNKNOWN = 1.0, 0.5
 
 
 @dataclass(frozen=True)

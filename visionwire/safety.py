@@ -153,9 +153,14 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         and (cut_ends(one) == 1 or _short_enough(one, sections, length_px(longest), px_per_in))
     ]
     pigtail = max(short, key=lambda one: _pigtail_likelihood(one, px_per_in), default=None)
-    runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in uncut)]
-    if not uncut and pigtail is not None and cut_ends(pigtail) == cut_ends(main) == 1 and main in sure:
-        runs = [main]  # one wire is cut once: of two that are seen to be, the longer was misread
+    # One wire is cut once: of several that are seen to be, the longer ones were misread, or are another's pigtail.
+    cut_once = pigtail is not None and cut_ends(pigtail) == 1
+    misread = [
+        one
+        for one in sure
+        if cut_once and cut_ends(one) == 1 and (one is main or length_px(one) > LONGEST_PIGTAIL_IN * px_per_in)
+    ]
+    runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in uncut + misread)]
     return Safety(tuple(_in_order(runs)), pigtail)
 
 

@@ -263,6 +263,11 @@ def print_figures(rows: Rows) -> None:
             stated = np.median(100 * COVERAGE_95 * rows["u"][mask] / rows["tpi"][mask])
             error = np.median(100 * np.abs(rows["tpi"] / rows["true_tpi"] - 1)[mask])
             print(f"  scale from the {name:<5} {mask.sum():5d}  stated {stated:5.2f}  |error| {error:5.2f}")
+    in_view = np.isfinite(off) & (rows["pigtail_visible"] >= IN_VIEW)
+    wrong_by = np.abs(rows["pigtail_twists"] - rows["true_pigtail_twists"])[in_view]
+    counted = np.isfinite(wrong_by)
+    near = 100 * np.mean(wrong_by[counted] <= 0.5)
+    print(f"\npigtails beside runs read: {counted.sum()} of {len(wrong_by)} counted, {near:.1f} % within half a twist")
     print("\nfactor that the standard deviation has to be multiplied with, from the even scenes (split conformal)")
     for name, factor in by_source.items():
         print(f"  {name:<8} {factor:6.3f}")

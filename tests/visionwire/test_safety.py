@@ -85,6 +85,9 @@ def test_of_two_that_are_seen_to_be_cut_the_longer_is_the_run() -> None:
     whole = safety.join([run, tail], PX_PER_IN)
     assert whole.runs == (run,)
     assert whole.pigtail is tail
+    # beside a run that is not cut too, if it is longer than any pigtail
+    second = stretch((-320, 100), (40, 100), 12.0, cut=(0.01, 0.02))
+    assert safety.join([run, tail, second], PX_PER_IN).runs == (second, run)
 
 
 def test_what_surely_goes_into_a_hole_at_either_end_is_a_run_however_short() -> None:
