@@ -94,8 +94,11 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
     for reading in range(READINGS):
         outward_px, cut = [0.0, 0.0], [0.0, 0.0]
         for at, at_start in enumerate((True, False)):
+            if _at_edge(luminance, one, at_start):
+                cut[at] = UNKNOWN  # it stays there: what the picture's edge cuts looks like a cut end
+                continue
             end = read(luminance, seen, one, at_start)
-            cut[at] = UNKNOWN if _at_edge(luminance, one, at_start) else end.cut
+            cut[at] = end.cut
             if end.u_twists < CANNOT_TELL_U:
                 outward_px[at], u[at] = end.outward_px, float(np.hypot(LEAST_U_TWISTS, end.u_twists))
             elif reading == 0:

@@ -141,8 +141,8 @@ def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:
 def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None) -> Safety:
     """Tell the runs of one safety from its pigtail."""
     sure = [one for one in sections if one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS]
-    uncut = [one for one in sure if cut_ends(one) == 0]
-    longest = max(uncut or [one for one in sure if cut_ends(one) == 1] or sections, key=length_px)
+    uncut = [one for one in sure if cut_ends(one) != 1]
+    longest = max(uncut or sure or sections, key=length_px)
     main = pointed_at if pointed_at in sections and pointed_at is not None else longest
     short = [
         one
@@ -173,7 +173,7 @@ def _pigtail_likelihood(one: Section, px_per_in: float) -> float:
 def cut_ends(one: Section) -> int:
     """Return how many ends of a section the wire was seen to be cut at: none of a run, one of a pigtail.
 
-    Two of what is no safety: a piece of rope or chain.
+    Two of a practice piece that lies loose, but of rope and chain too.
     """
     return 0 if one.cut is None else sum(cut > SURELY_CUT for cut in one.cut)
 
@@ -182,8 +182,7 @@ def _short_enough(one: Section, sections: list[Section], longest_run_px: float, 
     """Whether a section that was not seen to end cut may be a pigtail by its length and place."""
     surely_run = one.cut is not None and max(one.cut) < 1 - SURELY_CUT and one.twists >= FEWEST_RUN_TWISTS
     return (
-        cut_ends(one) == 0
-        and not surely_run
+        not surely_run
         and length_px(one) < min(LONGEST_PIGTAIL_IN * px_per_in, longest_run_px)
         and one.twists < MOST_PIGTAIL_TWISTS
         and not _as_long_as_runs(one, sections, px_per_in)

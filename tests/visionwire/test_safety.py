@@ -69,14 +69,9 @@ def test_what_ends_cut_is_the_pigtail_however_long() -> None:
         assert safety.join([run, stretch((560, 120), (960, 160), 13.0, cut=cut)], PX_PER_IN).pigtail is None
 
 
-def test_what_is_cut_at_both_ends_is_no_safety() -> None:
-    run = stretch((100, 100), (500, 100), 14.0, cut=(0.01, 0.02))
-    for end in ((960, 160), (650, 160)):
-        rope = stretch((560, 120), end, 6.0, cut=(0.97, 0.99))
-        assert safety.join([rope], PX_PER_IN).runs == ()
-        whole = safety.join([run, rope], PX_PER_IN)
-        assert whole.runs == (run,)
-        assert whole.pigtail is None
+def test_a_loose_piece_cut_at_both_ends_is_a_run() -> None:
+    piece = stretch((100, 100), (500, 100), 14.0, cut=(0.97, 0.99))
+    assert safety.join([piece], PX_PER_IN).runs == (piece,)
 
 
 def test_of_two_that_are_seen_to_be_cut_the_longer_is_the_run() -> None:
