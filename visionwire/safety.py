@@ -140,7 +140,7 @@ def _groups(sections: list[Section], px_per_in: float) -> list[list[Section]]:
 
 def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None) -> Safety:
     """Tell the runs of one safety from its pigtail."""
-    sure = [one for one in sections if one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS]
+    sure = _sure(sections)
     uncut = [one for one in sure if cut_ends(one) != 1]
     longest = max(uncut or sure or sections, key=length_px)
     main = pointed_at if pointed_at in sections and pointed_at is not None else longest
@@ -153,21 +153,29 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         and (cut_ends(one) == 1 or _short_enough(one, sections, length_px(longest), px_per_in))
     ]
     pigtail = max(short, key=lambda one: _pigtail_likelihood(one, px_per_in), default=None)
-    # One wire is cut once: of several that are seen to be, the longer ones were misread, or are another's pigtail.
-    cut_once = pigtail is not None and cut_ends(pigtail) == 1
+    # One wire is cut once: of several that are seen to be, the others were misread, or are another's pigtail.
+    reach_px = FARTHEST_PIGTAIL_IN * px_per_in
     misread = [
         one
         for one in sure
-        if cut_once and cut_ends(one) == 1 and (one is main or length_px(one) > LONGEST_PIGTAIL_IN * px_per_in)
+        if pigtail is not None
+        and cut_ends(pigtail) > 0
+        and cut_ends(one) == 1
+        and (one is main or length_px(one) > LONGEST_PIGTAIL_IN * px_per_in or _between_others(one, sections, reach_px))
     ]
     runs = [one for one in sections if one is pointed_at or (one is not pigtail and one in uncut + misread)]
     return Safety(tuple(_in_order(runs)), pigtail)
 
 
+def _sure(sections: list[Section]) -> list[Section]:
+    """Return the sections that are believed, and long enough, to be runs."""
+    return [one for one in sections if one.belief > LEAST_RUN_BELIEF and one.twists >= FEWEST_RUN_TWISTS]
+
+
 def _pigtail_likelihood(one: Section, px_per_in: float) -> float:
     """Return a figure that is the larger the likelier a section is the pigtail."""
     share = length_px(one) / (LONGEST_PIGTAIL_IN * px_per_in)
-    return one.belief - SHORTER_LIKELIER * share + CUT_LIKELIER * (cut_ends(one) == 1)
+    return one.belief - SHORTER_LIKELIER * share + CUT_LIKELIER * (cut_ends(one) > 0)
 
 
 def cut_ends(one: Section) -> int:
@@ -192,8 +200,7 @@ def _short_enough(one: Section, sections: list[Section], longest_run_px: float, 
 
 def _as_long_as_runs(one: Section, sections: list[Section], px_per_in: float) -> bool:
     """Whether a section of a series is longer than limits allow of a pigtail, and about as long as the rest."""
-    surely = [other for other in sections if other.belief > LEAST_RUN_BELIEF and other.twists >= FEWEST_RUN_TWISTS]
-    others = [length_px(other) for other in surely if other is not one]
+    others = [length_px(other) for other in _sure(sections) if other is not one]
     long = length_px(one) > LONGEST_ALLOWED_IN * px_per_in
     return len(others) > 1 and long and length_px(one) > LIKE_OTHER_RUNS * min(others)
 

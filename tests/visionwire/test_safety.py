@@ -83,6 +83,11 @@ def test_of_two_that_are_seen_to_be_cut_the_longer_is_the_run() -> None:
     # beside a run that is not cut too, if it is longer than any pigtail
     second = stretch((-320, 100), (40, 100), 12.0, cut=(0.01, 0.02))
     assert safety.join([run, tail, second], PX_PER_IN).runs == (second, run)
+    # and between that and the pigtail, however short, though the pigtail is misread too
+    short = stretch((90, 100), (260, 100), 6.0, cut=(0.01, 0.82))
+    tail = stretch((320, 120), (380, 160), 4.5, cut=(0.99, 0.99))
+    whole = safety.join([short, tail, second], PX_PER_IN)
+    assert whole.runs == (second, short) and whole.pigtail is tail
 
 
 def test_what_surely_goes_into_a_hole_at_either_end_is_a_run_however_short() -> None:
