@@ -102,7 +102,8 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
             if end.u_twists < CANNOT_TELL_U:
                 outward_px[at], u[at] = end.outward_px, float(np.hypot(LEAST_U_TWISTS, end.u_twists))
             elif reading == 0:
-                outward_px[at], u[at] = _end_by_words(seen, one, at_start)
+                outward_px[at], u_words = _end_by_words(seen, one, at_start)
+                u[at] = max(u_words, end.u_twists)  # words may agree where there is nothing to tell
         one = dataclasses.replace(one, cut=(cut[0], cut[1]))
         moved = section.with_ends_moved(luminance, one, np.array(outward_px))
         slipped = not 1 / MOST_CHANGE < moved.px_per_twist / one.px_per_twist < MOST_CHANGE

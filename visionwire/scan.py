@@ -51,6 +51,9 @@ LEAST_BELIEF_TAIL, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.03, 1.0
 SURE_ALONE = 0.993
 #: What either finder must make of a section for the two to agree.
 LEAST_AGREED = 0.3
+#: Where so many twists, no tighter than a pair lies, show on the strip, and the network sees less than half of them, it
+#: is shown the picture again as if of wire this much thicker: of tight twist near at hand it sees the strands alone.
+SHOWN_AGAIN_TWISTS, SHOWN_AGAIN_D, SHOWN_AGAIN, THICKER = 4.0, 2.0, 0.5, 1.5
 #: A picture is read where one section is believed so far; then its other sections need less.
 LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.88, 0.5, 0.2
 MOST_ON_CARD = 0.2
@@ -91,20 +94,23 @@ def sections(
     ribbons = [] if seen is None else [learned.ribbon(seen, diameter_px)]
     if "classical" in finders:
         ribbons.append(find.ribbon(luminance, diameter_px))
+    views = [] if seen is None else [seen]
     hinted = [] if hints is None else _between(luminance, ribbons, hints, diameter_px)
     if hints is not None and (not hinted or _on_card(plane, hinted[0])):
         return []
-    hinted = [_believed(luminance, seen, one) for one in hinted]
+    hinted = [_believed(luminance, views, one) for one in hinted]
     free = candidates(luminance, diameter_px, plane, ribbons, seen, hinted)
-    free = [one for one in (_believed(luminance, seen, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
+    if seen is not None and any(_missed(luminance, seen, one) for one in free):
+        views.append(learned.maps(luminance, THICKER * diameter_px))
+    free = [one for one in (_believed(luminance, views, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
-    free = [_believed(luminance, seen, one) for one in free]
+    free = [_believed(luminance, views, one) for one in free]
     sure = bool(hinted) or any(one.belief > least_belief for one in free)
     kept = [one for one in free if sure and one.belief > min(least_belief, LEAST_BELIEF_BESIDE)]
     if seen is None:
         return hinted + kept
     followed = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
-    ended = [one if one in hinted else ends.placed(luminance, seen, one) for one in followed]
+    ended = [one if one in hinted else ends.placed(luminance, _best(views, one), one) for one in followed]
     return [_with_holes(seen, one, diameter_px) for one in ended]
 
 
@@ -161,11 +167,28 @@ def proof(luminance: Picture, seen: learned.Maps | None, one: Section) -> Floats
     return np.array(figures)
 
 
-def _believed(luminance: Picture, seen: learned.Maps | None, one: Section) -> Section:
-    """Return the section with the probability that it is a twisted pair, rightly followed."""
+def _missed(luminance: Picture, seen: learned.Maps, one: Section) -> bool:
+    """Whether a section shows itself on the strip, and the network does not see it."""
+    if one.twists < SHOWN_AGAIN_TWISTS or one.px_per_twist < SHOWN_AGAIN_D * one.strip.diameter_px:
+        return False
     figures = proof(luminance, seen, one)
-    alone = float(expit(figures[: len(UNSEEN_ODDS)] @ np.array(UNSEEN_ODDS)))
-    if seen is None:
+    return bool(figures[-2] < SHOWN_AGAIN and _alone(figures) > LEAST_AGREED)
+
+
+def _best(views: list[learned.Maps], one: Section) -> learned.Maps:
+    """Return the view in which the network sees most of a section."""
+    return max(views, key=lambda seen: float(learned.along(seen.twisted, seen.scale, one.spine_px).mean()))
+
+
+def _alone(figures: Floats) -> float:
+    return float(expit(figures[: len(UNSEEN_ODDS)] @ np.array(UNSEEN_ODDS)))
+
+
+def _believed(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:
+    """Return the section with the probability that it is a twisted pair, rightly followed."""
+    figures = proof(luminance, _best(views, one) if views else None, one)
+    alone = _alone(figures)
+    if not views:
         return dataclasses.replace(one, belief=alone)
     both = float(expit(figures @ np.array(SEEN_ODDS)))
     doubted = figures[-2] < LEAST_AGREED or alone < LEAST_AGREED
@@ -186,7 +209,7 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
         length_d = float(np.hypot(*np.diff(line, axis=0).T).sum()) / diameter_px
         if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
             continue
-        tail = _believed(luminance, seen, section.whole(luminance, line, diameter_px))
+        tail = _believed(luminance, [seen], section.whole(luminance, line, diameter_px))
         alike = 1 / MOST_UNLIKE < tail.px_per_twist / usual_px < MOST_UNLIKE
         if tail.twists < section.FEWEST_TWISTS or not alike or tail.belief < LEAST_BELIEF_TAIL:
             continue

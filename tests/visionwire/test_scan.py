@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from calibration.plane import Plane, fit_plane
 from tests.visionwire.drawn import even, picture
-from visionwire import find, scan
+from visionwire import find, learned, scan
 from visionwire.reading import Refusal
 
 DIAMETER_PX = 10.0
@@ -41,6 +43,25 @@ def test_a_drawn_pair_is_believed() -> None:
     assert one.belief > scan.LEAST_BELIEF and not one.doubted
     assert one.twists == pytest.approx(14.05, abs=1.0)  # 562 px at 40 px a twist, its ends a little early
     assert scan.readable([one], None, 4.0) == [one]
+
+
+def test_a_pair_that_the_network_does_not_see_is_shown_again_as_of_thicker_wire(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    shown = []
+
+    def blind_at_first(luminance: np.ndarray, diameter_px: float) -> learned.Maps:
+        shown.append(diameter_px)
+        seen = learned_maps(luminance, diameter_px)
+        return dataclasses.replace(seen, twisted=0.2 * seen.twisted) if diameter_px == DIAMETER_PX else seen
+
+    learned_maps = learned.maps
+    monkeypatch.setattr(learned, "maps", blind_at_first)
+    (one,) = scan.sections(pair(), DIAMETER_PX, None, None)
+    assert shown == [DIAMETER_PX, scan.THICKER * DIAMETER_PX] and not one.doubted
+    monkeypatch.setattr(scan, "SHOWN_AGAIN", 0.0)
+    (alone,) = scan.sections(pair(), DIAMETER_PX, None, None)
+    assert alone.doubted, "it is believed for what its strip shows, and the network does not agree"
 
 
 def test_a_drawn_thread_is_looked_at_and_not_believed() -> None:
