@@ -130,6 +130,7 @@ def _read_run(given: _Given, one: Section, number: int, card_blur: sharpness.Blu
     if gates.run_cut_off(one, ruler.image_size):
         checks = [judge.of_a_part(check) for check in checks]
         flags.insert(0, quality.flag("run-cut-off", run=number))  # why nothing is called comes first
+    flags += [quality.flag("end-beyond-twist")] if one.taken_in else []
     flags += gates.run_flags(given.luminance, plane, one, card_blur)
     if one.doubted:
         flags.append(quality.flag("finders-disagree"))

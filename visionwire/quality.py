@@ -226,6 +226,11 @@ CODES: dict[str, Code] = {
         "a hole that the wire enters is not seen, so the gap from it to the twist is not measured",
         "check it by eye against the manual",
     ),
+    "end-beyond-twist": Code(
+        "flag",
+        "an end given lies beyond the twist, which was measured to where it ends",
+        "look at the marked picture to see where that is",
+    ),
     "perhaps-no-wire": Code(
         "flag",
         "what lies between the two ends given may be no twisted pair of wires, so nothing is called",

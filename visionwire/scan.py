@@ -110,7 +110,7 @@ def sections(
     if seen is None:
         return hinted + kept
     followed = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
-    ended = [one if one in hinted else ends.placed(luminance, _best(views, one), one) for one in followed]
+    ended = [(ends.taken_in if one in hinted else ends.placed)(luminance, _best(views, one), one) for one in followed]
     return [_with_holes(seen, one, diameter_px) for one in ended]
 
 

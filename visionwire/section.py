@@ -45,6 +45,7 @@ class Section:
     that only one of the two finders takes it for one. ``line_px`` (N, 2) is the line that it was found on, which may go
     on beyond its ends. ``holes_px`` are the holes beyond its start and its end, (2,) each, where they are seen.
     ``cut`` are the probabilities that the wire was cut at its start and at its end; None where nobody looked.
+    ``taken_in`` says that an end which was given lay beyond the twist.
     """
 
     strip: Strip
@@ -57,6 +58,7 @@ class Section:
     line_px: Floats | None = None
     holes_px: tuple[Floats | None, Floats | None] = (None, None)
     cut: tuple[float, float] | None = None
+    taken_in: bool = False
 
     @property
     def spine_px(self) -> Floats:

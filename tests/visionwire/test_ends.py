@@ -106,6 +106,17 @@ def test_ends_far_too_far_out_or_in_do_no_harm(monkeypatch: pytest.MonkeyPatch) 
     assert line.length_d >= section.SHORTEST_D
 
 
+@pytest.mark.parametrize("off_twists", [1.3, 0.0, -1.2])
+def test_an_end_that_was_given_is_taken_in_from_beyond_the_twist_and_not_put_out(off_twists: float) -> None:
+    grey, diameter_px, lines = opened("demo")
+    spacing = section.whole(grey, lines[0], diameter_px).px_per_twist
+    one = section.whole(grey, moved(lines[0], off_twists * spacing), diameter_px, spacing)
+    put = ends.taken_in(grey, learned.maps(grey, diameter_px), one)
+    away = np.hypot(*(put.spine_px[-1] - lines[0][-1])) / spacing
+    assert put.taken_in == (off_twists > 0) and (put.end_u_twists > 0) == put.taken_in
+    assert away < 0.3 if put.taken_in else put is one
+
+
 def test_what_the_picture_s_edge_cuts_is_not_taken_for_a_cut_end() -> None:
     grey, diameter_px, lines = opened("demo")
     x = round(float(lines[0][len(lines[0]) // 2, 0]))
