@@ -298,6 +298,16 @@ def test_a_sheet_of_another_photograph_is_never_replaced(
     assert f"{other}, SHA-256" in (folder / "conforming.png-2.html").read_text("utf-8")
 
 
+def test_to_make_the_sheet_is_not_advised_where_it_is_made(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, reading_of: Callable[..., Reading]
+) -> None:
+    advice = ("count on the marked picture (--sheet DIR)",)
+    measure.reading_of = lambda *words: dataclasses.replace(reading_of(*words), advice=advice)
+    path = photo("undecided.png")
+    assert "  do: count on the marked picture (--sheet DIR)\n" in run(path).stdout
+    assert "  do: count on the marked picture\n" in run(path, "--sheet", str(tmp_path / "s")).stdout
+
+
 @pytest.mark.parametrize("name", ["conforming", "refused"])
 def test_a_sheet_says_what_was_asked(
     measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, name: str

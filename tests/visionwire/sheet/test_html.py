@@ -311,7 +311,6 @@ def test_a_sheet_ends_alike_with_a_reading_and_without(reading: Reading, refusal
     feet = [text[text.index("Made from") :] for text in texts]
     for words in (
         "Photograph bay1/a.jpg, SHA-256",
-        "Read 2033-04-05 06:07+00:00",
         f"Limits common, SHA-256 of its file {COMMON.sha256}",
         "Options --wire 0.032 --card pocket",
         "Made by visionwire 1.2.3; wire_in = not given",
