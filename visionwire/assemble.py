@@ -79,7 +79,8 @@ def reading(
     """Judge a safety by the limits and return the reading with its evidence."""
     given = _Given(photo, luminance, limits, wire_in, ruler)
     card_blur = sharpness.on_card(luminance, ruler.plane)
-    read = [_read_run(given, one, number, card_blur) for number, one in enumerate(whole.runs, 1)]
+    alone = len(whole.runs) == 1
+    read = [_read_run(given, one, number, alone, card_blur) for number, one in enumerate(whole.runs, 1)]
     runs = [one.run for one in read]
     pigtail, tail_checks = (None, []) if whole.pigtail is None else _pigtail(whole.pigtail, ruler, limits)
     tail_flags = [] if pigtail is None else [quality.flag(code) for code in pigtail.flags]
@@ -117,7 +118,7 @@ def reading(
     return result, _evidence(photo, ruler, whole, traced)
 
 
-def _read_run(given: _Given, one: Section, number: int, card_blur: sharpness.Blur | None) -> _RunRead:
+def _read_run(given: _Given, one: Section, number: int, alone: bool, card_blur: sharpness.Blur | None) -> _RunRead:
     """Measure one run, hold it against the limits, and note what a person should know of it."""
     ruler, plane = given.ruler, given.ruler.plane
     seen = outline.wire_diameter_px(given.luminance, one)
@@ -126,7 +127,9 @@ def _read_run(given: _Given, one: Section, number: int, card_blur: sharpness.Blu
     as_laid = layout.laid(density, run_ruler)
     checks = _run_checks(as_laid, f"run {number}", given.limits, given.wire_in)
     wire = _wire_in(seen, one, ruler)
-    flags = _run_flags(as_laid, ruler) + ([] if disagreement is None else [disagreement])
+    flags = _run_flags(as_laid, ruler, "the run" if alone else f"run {number}") + (
+        [] if disagreement is None else [disagreement]
+    )
     if gates.run_cut_off(one, ruler.image_size):
         checks = [judge.of_a_part(check) for check in checks]
         flags.insert(0, quality.flag("run-cut-off", run=number))  # why nothing is called comes first
@@ -366,7 +369,7 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
     return flags
 
 
-def _run_flags(as_laid: Laid, ruler: Ruler) -> list[quality.Flag]:
+def _run_flags(as_laid: Laid, ruler: Ruler, name: str) -> list[quality.Flag]:
     density = as_laid.density
     one, flags = density.section, []
     if as_laid.gap_start is None or as_laid.gap_end is None:
@@ -376,13 +379,13 @@ def _run_flags(as_laid: Laid, ruler: Ruler) -> list[quality.Flag]:
         percent, fits = gates.nearer(*full, gates.with_card_px(one.spine_px, ruler.plane), ruler.image_size)
         card = "" if fits or ruler.plane.outline_px is None else gates.CARD_CLOSER
         figures = {"px_per_twist": one.px_per_twist, "needed_px": FULL_PX_PER_TWIST, "percent": percent}
-        flags.append(quality.flag("small-twist", card=card, **figures))
+        flags.append(quality.flag("small-twist", run=name, card=card, **figures))
     if density.twists < FULL_TWISTS:
-        flags.append(quality.flag("few-twists", twists=density.twists, needed=FULL_TWISTS))
+        flags.append(quality.flag("few-twists", run=name, twists=density.twists, needed=FULL_TWISTS))
     extremes = density.extremes()
     if extremes is not None and density.evenness() is not None:
         least, most = (one.twists_per_inch for one in extremes)
-        flags.append(quality.flag("uneven-twist", least=least, most=most))
+        flags.append(quality.flag("uneven-twist", run=name, least=least, most=most))
     if density.length_in < 1.0:
         flags.append(quality.flag("shorter-than-an-inch"))
     return flags

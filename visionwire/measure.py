@@ -189,7 +189,9 @@ def measure_with_evidence(
         if refused.code == "no-twisted-wire":
             refused = gates.with_likely_cause(refused, gray.astype(np.float32), plane, _usual_twist_px(plane))
         slip = None if differs is None else differs.sentence
-        refused = quality.with_slips(refused, None if plane is None else wire_in, two_points is not None, slip)
+        needless_wire_in = None if plane is None else wire_in
+        by_points = None if two_points is None or plane is None else _px_per_in(plane)
+        refused = quality.with_slips(refused, needless_wire_in, by_points, slip, method == "double")
         return dataclasses.replace(refused, photo=photo.info), None
     read, evidence = result
     return quality.heeding(quality.noted(read, [] if differs is None else [differs]), given), evidence
@@ -421,7 +423,11 @@ def _against_card(photo: Photo, gray: NDArray[np.uint8], card: Card | None, plan
 
 def _usual_twist_px(plane: Plane | None) -> float | None:
     """Return what a twist of a usual safety spans where the scale was taken."""
-    return None if plane is None else plane.px_per_mm(plane.points_px.mean(0)) * MM_PER_IN / USUAL_DENSEST
+    return None if plane is None else _px_per_in(plane) / USUAL_DENSEST
+
+
+def _px_per_in(plane: Plane) -> float:
+    return plane.px_per_mm(plane.points_px.mean(0)) * MM_PER_IN
 
 
 def _scale_problem(

@@ -188,12 +188,12 @@ CODES: dict[str, Code] = {
     ),
     "small-twist": Code(
         "flag",
-        "one twist spans {px_per_twist:.0f} px; {needed_px:.0f} give full trust",
+        "one twist of {run} spans {px_per_twist:.0f} px; {needed_px:.0f} give full trust",
         "move to about {percent:.0f} % of the distance{card}",
     ),
     "few-twists": Code(
         "flag",
-        "a run shows {twists:.1f} twists; {needed:.0f} give full trust",
+        "{run} shows {twists:.1f} twists; {needed:.0f} give full trust",
         "show the whole run between the two fasteners",
     ),
     "run-cut-off": Code(
@@ -208,7 +208,7 @@ CODES: dict[str, Code] = {
     ),
     "uneven-twist": Code(
         "flag",
-        "the twist is uneven, {least:.1f} to {most:.1f} per inch along the run",
+        "the twist of {run} is uneven, {least:.1f} to {most:.1f} per inch",
         "keep the pliers' pull and turn steady; the profile shows where it crowds",
     ),
     "shorter-than-an-inch": Code(
@@ -433,8 +433,14 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
     return [flag("near-a-limit", section=first.section, by_hand=by_hand)]
 
 
-def with_slips(refusal: Refusal, needless_wire_in: float | None, points_given: bool, slip: str | None) -> Refusal:
-    """Return the refusal with what was perhaps given wrongly beside what is advised.
+def with_slips(
+    refusal: Refusal,
+    needless_wire_in: float | None,
+    px_per_in: float | None,
+    slip: str | None,
+    perhaps_single: bool = False,
+) -> Refusal:
+    """Return the refusal with what was perhaps given wrongly, or not given, beside what is advised.
 
     Parameters
     ----------
@@ -442,18 +448,25 @@ def with_slips(refusal: Refusal, needless_wire_in: float | None, points_given: b
         Why there is no reading.
     needless_wire_in : float or None
         The wire's diameter where it was given and something else gives the scale.
-    points_given : bool
-        Whether the scale is that of two points.
+    px_per_in : float or None
+        What an inch spans by two points, where these give the scale.
     slip : str or None
         What is surely wrong with those points; that alone is then advised.
+    perhaps_single : bool
+        Whether the picture was not asked about single wire, which it may show.
     """
     if slip is not None:
         return dataclasses.replace(refusal, advice=slip)
-    also = ""
-    if refusal.code == "no-twisted-wire" and needless_wire_in is not None:
-        also = f"; see that the wire is {needless_wire_in:g} in thick, or leave out --wire"
-    if refusal.code == "twist-too-small" and points_given:
-        also = "; check the two points and the distance given too, which is in inches"
+    missed, also = refusal.code == "no-twisted-wire", ""
+    if missed and needless_wire_in is not None:
+        also += f"; see that the wire is {needless_wire_in:g} in thick, or leave out --wire"
+    if px_per_in is not None and (missed or refusal.code == "twist-too-small"):
+        also += (
+            "; check the two points and the distance given too, which is in inches "
+            f"(by them an inch spans {px_per_in:.1f} px)"
+        )
+    if missed and perhaps_single:
+        also += "; it may be no double twist at all (single wire: --method single)"
     return dataclasses.replace(refusal, advice=refusal.advice + also)
 
 

@@ -13,6 +13,7 @@ from tests.visionwire.test_measure import DEMO, END, SIZE_PX, START, TWO_POINTS,
 from visionwire.measure import measure
 from visionwire.photo import open_photo
 from visionwire.reading import Reading, Refusal
+from visionwire.sheet.answer import answer_lines
 
 
 def test_without_scale_it_says_what_would_give_one() -> None:
@@ -87,6 +88,38 @@ def test_what_was_given_is_not_advised() -> None:
     assert "check the two points" in measure(DEMO, **wide).advice  # type: ignore[operator, arg-type]
     other = measure(DEMO, wire=0.08)
     assert isinstance(other, Refusal) and "see that the wire is 0.08 in thick, or leave out --wire" in other.advice
+
+
+def test_a_scale_so_wrong_that_no_wire_is_found_is_to_be_checked() -> None:
+    gross = {"two_points": (100.0, 100.0, 500.0, 100.0, 2.0)}
+    answer = measure(DEMO.with_name("no_card.jpg"), **gross)  # type: ignore[arg-type]
+    assert isinstance(answer, Refusal) and answer.code == "no-twisted-wire"
+    assert "check the two points and the distance given too" in answer.advice
+    assert "(by them an inch spans 200.0 px)" in answer.advice
+
+
+def test_what_may_be_no_double_twist_is_said_to_be_so_unless_it_was_asked_about_single_wire() -> None:
+    alike = DEMO.parent / "negatives" / "plain_wire.jpg"
+    for method, says in (("double", True), ("single", False)):
+        answer = measure(alike, method=method)  # type: ignore[arg-type]
+        assert isinstance(answer, Refusal) and answer.code == "no-twisted-wire"
+        assert answer.advice.endswith("it may be no double twist at all (single wire: --method single)") == says
+
+
+def test_what_is_said_of_a_run_names_it_where_there_are_several() -> None:
+    several = measure(DEMO.with_name("flange_two_spans.jpg"))
+    assert isinstance(several, Reading) and len(several.runs) == 2 and "few-twists" in several.flags
+    named = [f"run {number} shows {run.twists:.1f} twists; 10 give" for number, run in enumerate(several.runs, 1)]
+    assert all(any(one.startswith(name) for one in several.advice) for name in named)
+    alone = measure(DEMO.with_name("uneven.jpg"))
+    assert isinstance(alone, Reading) and any(one.startswith("the twist of the run is uneven") for one in alone.advice)
+
+
+def test_what_the_edge_cuts_off_is_undecided_for_that() -> None:
+    answer = measure(DEMO.with_name("low_sun.jpg"))
+    assert isinstance(answer, Reading) and "pigtail-cut-off" in answer.flags
+    (line,) = [line for line in answer_lines(answer) if line.startswith("  pigtail")]
+    assert line.endswith("to the nearest whole, it ends at the picture's edge: UNDECIDED")
 
 
 def test_a_distance_in_mm_taken_for_inches_is_named() -> None:

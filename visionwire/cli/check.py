@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+import shlex
 import sys
-from collections.abc import Iterator
+from collections import Counter
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
@@ -47,10 +49,15 @@ FINDERS: dict[str, tuple[Finder, ...]] = {
 GRAVEST_FIRST = (ExitCode.FILE, ExitCode.NONCONFORMING, ExitCode.UNDECIDED, ExitCode.CONFORMING)
 """Of several photographs the gravest decides: a file lost may hide anything, a reject outweighs a doubt."""
 
+WITHOUT = "without a reading"
+#: What photographs are counted as, in the order of the line of totals.
+TOTALLED = ("conforming", "nonconforming", "undecided", WITHOUT)
+
 _EXIT_OF_CALL = {
     "conforming": ExitCode.CONFORMING,
     "nonconforming": ExitCode.NONCONFORMING,
     "undecided": ExitCode.UNDECIDED,
+    WITHOUT: ExitCode.UNDECIDED,
 }
 
 
@@ -84,6 +91,8 @@ class CheckOptions:
         Print JSON instead of words.
     sheets : Path or None
         The folder that takes the sheets.
+    words : str
+        What of all this was said otherwise than it is unless said, for the sheets.
     """
 
     limits: LimitSet
@@ -99,6 +108,7 @@ class CheckOptions:
     plan: Plan | None
     as_json: bool
     sheets: Path | None
+    words: str
 
 
 def check(
@@ -158,8 +168,12 @@ def check(
     options = options_from(
         photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder, plan, tightens, head
     )
-    statuses = {_check_one(path, sheet_path, options) for path, sheet_path in _sheet_paths(photos, options.sheets)}
+    sheets: set[Path] = set()
+    came = [_check_one(path, options, sheets) for path in photos]
+    statuses = {status for status, _ in came}
     if not as_json:
+        if len(photos) > 1:
+            _say(totals([said for _, said in came]))
         from visionwire.sheet.words import CAUTION
 
         print(CAUTION, file=sys.stderr)
@@ -222,15 +236,32 @@ def options_from(
         plan=planned,
         as_json=as_json,
         sheets=_folder(sheet),
+        words=_option_words(
+            {"--wire": wire, "--card": card, "--start": start, "--end": end, "--scale": scale, "--plan": plan}
+            | {"--method": method if method != "double" else None, "--finder": finder if finder != "both" else None}
+            | {"--limits": limits if limits != "common" else None, "--tightens": tightens},
+            head or [],
+        ),
     )
 
 
-def _check_one(path: str, sheet_path: Path | None, options: CheckOptions) -> ExitCode:
-    """Read one photograph and say what came of it; whatever goes wrong with it is said here and the others go on."""
+def totals(said: list[str]) -> str:
+    """Return the one line that says how many photographs got which call; ``said`` has one of `TOTALLED` for each."""
+    count = Counter(said)
+    return f"{len(said)} photographs: {', '.join(f'{count[one]} {one}' for one in TOTALLED if count[one])}"
+
+
+def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[ExitCode, str]:
+    """Read one photograph and say what came of it; whatever goes wrong with it is said here and the others go on.
+
+    Returns its exit status and what it counts as. ``sheets`` are those of the photographs before it, and takes its own.
+    """
     from visionwire.photo import open_photo
     from visionwire.plan import held_against
     from visionwire.reading import Reading
+    from visionwire.sheet.words import on_sheet
 
+    read_at = datetime.now().astimezone()
     try:
         photo = open_photo(path)
         result, evidence = _measure(photo, options)
@@ -243,23 +274,16 @@ def _check_one(path: str, sheet_path: Path | None, options: CheckOptions) -> Exi
         sentence = complain(error, path)
         if options.as_json:
             _say(_json_line(unreadable(Path(path).name, sentence)))
-        return ExitCode.FILE
-    _say(said)
-    if sheet_path is None:
-        return _status(result)
-    try:
-        _write_sheet(sheet_path, result, evidence, photo, options)
-    except Exception as error:
-        complain(error, path)
-        return ExitCode.FILE
-    _say(f"sheet: {sheet_path}", sys.stderr if options.as_json else sys.stdout)
-    return _status(result)
-
-
-def _status(result: Reading | Refusal) -> ExitCode:
-    from visionwire.reading import Refusal
-
-    return ExitCode.UNDECIDED if isinstance(result, Refusal) else _EXIT_OF_CALL[result.call]
+        return ExitCode.FILE, WITHOUT
+    _say(said if options.sheets is None else on_sheet(said))
+    counted = result.call if isinstance(result, Reading) else WITHOUT
+    if options.sheets is not None:
+        try:
+            _write_sheet(path, read_at, options, sheets, photo, result, evidence)
+        except Exception as error:
+            complain(error, path)
+            return ExitCode.FILE, counted
+    return _EXIT_OF_CALL[counted], counted
 
 
 def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Evidence | None]:
@@ -315,26 +339,34 @@ def _say(lines: str, stream: TextIO | None = None) -> None:
 
 
 def _write_sheet(
-    path: Path, result: Reading | Refusal, evidence: Evidence | None, photo: Photo, options: CheckOptions
+    path: str,
+    read_at: datetime,
+    options: CheckOptions,
+    sheets: set[Path],
+    photo: Photo,
+    result: Reading | Refusal,
+    evidence: Evidence | None,
 ) -> None:
+    from visionwire.assemble import made_by
     from visionwire.reading import Refusal
-    from visionwire.sheet.html import refusal_html, sheet_html, write_sheet
+    from visionwire.sheet.html import Asked, free_path, refusal_html, sheet_html, write_sheet
 
+    assert options.sheets is not None
+    asked = Asked(path, read_at, options.words)
     if isinstance(result, Refusal):
-        write_sheet(path, refusal_html(result, photo.pixels))
+        html = refusal_html(result, photo.pixels, options.limits, made_by(options.limits, options.wire_in), asked)
     else:
-        write_sheet(path, sheet_html(result, evidence, options.limits))
+        html = sheet_html(result, evidence, options.limits, asked)
+    sheet = free_path(options.sheets, photo.info, sheets)
+    sheets.add(sheet)
+    write_sheet(sheet, html)
+    _say(f"sheet: {sheet}", sys.stderr if options.as_json else sys.stdout)
 
 
-def _sheet_paths(photos: list[str], folder: Path | None) -> Iterator[tuple[str, Path | None]]:
-    """Give each photograph its sheet; those of one name from different folders are numbered."""
-    taken: set[str] = set()
-    for photo in photos:
-        name, number = f"{Path(photo).name}.html", 2
-        while name in taken:
-            name, number = f"{Path(photo).name}-{number}.html", number + 1
-        taken.add(name)
-        yield photo, None if folder is None else folder / name
+def _option_words(options: dict[str, str | None], heads: list[str]) -> str:
+    """Return options as they are typed; those that say what holds anyway are None."""
+    said = [*options.items(), *(("--head", head) for head in heads)]
+    return shlex.join(word for option, value in said if value is not None for word in (option, value)) or "none given"
 
 
 def _tightens(way: str | None, method: str) -> Tightens | None:

@@ -28,20 +28,29 @@ def limits(
     wire: Annotated[
         str | None, typer.Option(metavar="DIAMETER_IN", help="With --risk, where bands go by wire.")
     ] = None,
+    toml: Annotated[
+        bool, typer.Option("--toml", help="Print one set as the TOML file that is read, to begin one of your own.")
+    ] = False,
 ) -> None:
     """List the limit sets, show one with the source of each figure, or hold two side by side."""
     from visionwire.errors import UsageError
-    from visionwire.limits import known_limits, load_limits
+    from visionwire.limits import known_limits, limits_toml, load_limits
 
     wire_in = wire_diameter_in(wire)
     if risk is not None and not names:
         raise UsageError("--risk is of a limit set; name one, such as visionwire limits common --risk 7.2,0.4,0.12")
+    if toml and (risk is not None or names is None or len(names) != 1):
+        raise UsageError("--toml is of one limit set and nothing beside it, such as visionwire limits common --toml")
     if not names:
         for known in known_limits():
             print(f"{known:12}  {load_limits(known).title}")
         return
     if len(names) > 2:
         raise UsageError("limits shows one set or compares two; name no more than two")
+    if toml:
+        load_limits(names[0])  # a file that could not be read again is no beginning
+        typer.echo(limits_toml(names[0]), nl=False)  # as bytes: the same file, whatever the terminal's encoding
+        return
     # All that may be wrong is said before anything is printed.
     risks = [] if risk is None else [risk_words(name, risk, wire_in) for name in names]
     shown = describe(names[0]) if len(names) == 1 else compare(*names)

@@ -9,6 +9,7 @@ from visionwire.limits.sets import (
     Series,
     density_band,
     known_limits,
+    limits_toml,
     load_limits,
     said_by,
 )
@@ -22,6 +23,7 @@ __all__ = [
     "Series",
     "density_band",
     "known_limits",
+    "limits_toml",
     "load_limits",
     "said_by",
 ]

@@ -139,9 +139,15 @@ def load_limits(name_or_path: str | Path) -> LimitSet:
         If there is no such set or file, or if the file says something that cannot be used; the
         sentence names the file and the key or line.
     """
-    if str(name_or_path) in known_limits():
-        data = resources.files("visionwire.limits").joinpath(f"{name_or_path}.toml").read_bytes()
-        return _parse(data, f"limit set {name_or_path}")
+    return _parse(
+        limits_toml(name_or_path), str(name_or_path) if _is_file(name_or_path) else f"limit set {name_or_path}"
+    )
+
+
+def limits_toml(name_or_path: str | Path) -> bytes:
+    """Return the TOML file that `load_limits` reads for a name or path, with the same errors where there is none."""
+    if not _is_file(name_or_path):
+        return resources.files("visionwire.limits").joinpath(f"{name_or_path}.toml").read_bytes()
     if isinstance(name_or_path, str) and not name_or_path.endswith(".toml"):
         close = difflib.get_close_matches(name_or_path, known_limits(), n=1)
         hint = f"did you mean {close[0]}? there" if close else "there"
@@ -150,14 +156,17 @@ def load_limits(name_or_path: str | Path) -> LimitSet:
             "or give a file whose name ends in .toml"
         )
     try:
-        data = Path(name_or_path).read_bytes()
+        return Path(name_or_path).read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise LimitsError(
             f"the limits file {name_or_path} cannot be read ({reason}); check its path, or use one of "
             f"{', '.join(known_limits())}"
         ) from error
-    return _parse(data, str(name_or_path))
+
+
+def _is_file(name_or_path: str | Path) -> bool:
+    return str(name_or_path) not in known_limits()
 
 
 def density_band(limits: LimitSet, wire_in: float | None = None) -> DensityBand:

@@ -43,26 +43,26 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
     lines = [f"{shown}: {call_words(result).upper()} ({confidence_words(result)})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
-        lines.append(f"  {section}: {run_words(run)}{_judged(density_check(result, section))}")
+        lines.append(f"  {section}: {run_words(run)}{_judged(result, density_check(result, section))}")
     if "single-wire" in result.flags:
         lines.append(f"  {single_words(result)}")
     for number, one in enumerate(result.wraps, start=1):
         section = f"wraps {number}"
         turns = f"{plus_minus(one.turns, one.turns_u95, 1)} turns, {hand_words(one)}"
-        lines.append(f"  {section}: {turns}{_judged(wraps_check(result, section))}")
+        lines.append(f"  {section}: {turns}{_judged(result, wraps_check(result, section))}")
     if result.pigtail is None and not result.wraps:
         lines.append(f"  pigtail: {PIGTAIL_NOT_SEEN}")
     elif result.pigtail is not None:
         check = next((c for c in result.checks if c.rule == "pigtail-twists"), None)
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
-        lines.append(f"  pigtail: {twists} twists{_judged(check)}")
+        lines.append(f"  pigtail: {twists} twists{_judged(result, check)}")
     if result.runs and result.routing is None:
         lines.append(f"  routing: {ROUTING_NOT_ASKED}")
     elif result.runs:
         lines += [f"  routing of run {n}: {routing_words(result, n)}" for n in range(1, len(result.runs) + 1)]
     # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
     others = [check for check in result.checks if check.rule not in ("density", "pigtail-twists", "wraps")]
-    lines += [_other(check) for check in others if check.call != "conforming"]
+    lines += [_other(result, check) for check in others if check.call != "conforming"]
     planned = [check for check in others if check.rule.endswith("as-planned")]
     if planned and all(check.call == "conforming" for check in planned):
         lines.append("  plan: number of runs, spans and twists agree")
@@ -74,9 +74,9 @@ def one_line(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
-def _judged(check: Check | None) -> str:
-    return ", no limit given" if check is None else f", {because(check)}: {check.call.upper()}"
+def _judged(reading: Reading, check: Check | None) -> str:
+    return ", no limit given" if check is None else f", {because(reading, check)}: {check.call.upper()}"
 
 
-def _other(check: Check) -> str:
-    return f"  {check.section}, {check.rule.replace('-', ' ')}: {value_words(check)}{_judged(check)}"
+def _other(reading: Reading, check: Check) -> str:
+    return f"  {check.section}, {check.rule.replace('-', ' ')}: {value_words(check)}{_judged(reading, check)}"

@@ -5,6 +5,9 @@ from __future__ import annotations
 import base64
 import contextlib
 import os
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -16,7 +19,7 @@ from markupsafe import Markup
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import LimitSet
-from visionwire.reading import Check, DensityAt, Pigtail, Reading, Refusal, Run, Wraps
+from visionwire.reading import Check, DensityAt, PhotoInfo, Pigtail, Reading, Refusal, Run, Wraps
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
 from visionwire.sheet.marks import Picture
@@ -53,7 +56,16 @@ _ROWS = (
 )
 
 
-def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet) -> str:
+@dataclass(frozen=True)
+class Asked:
+    """How a photograph came to be read: by which path, when, and with which options of the command, in words."""
+
+    path: str
+    at: datetime
+    options: str
+
+
+def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet, asked: Asked | None = None) -> str:
     """Return the sheet of a reading as one HTML text without anything from outside.
 
     Parameters
@@ -64,6 +76,8 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet) ->
         The pictures behind it; without them the sheet holds figures only.
     limits : LimitSet
         What it was held against; those of its limits that are shown and not judged stand beside their values.
+    asked : Asked or None
+        How it came to be read, if that is known.
     """
     columns = _sections(reading)
     return (
@@ -71,6 +85,10 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet) ->
         .get_template("reading.html.j2")
         .render(
             reading=reading,
+            photo=reading.photo,
+            made_by=reading.made_by,
+            limits=limits,
+            asked=asked,
             limits_title=words.limits_title(reading, limits),
             shown=words.shown_limits(reading, limits),
             rows=[row for row in _ROWS if any(row in column for column in columns)],
@@ -85,7 +103,9 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet) ->
     )
 
 
-def refusal_html(refusal: Refusal, pixels: Picture | None) -> str:
+def refusal_html(
+    refusal: Refusal, pixels: Picture | None, limits: LimitSet, made_by: dict[str, Any], asked: Asked | None = None
+) -> str:
     """Return the sheet of a photograph without a reading: the picture, what is wrong and what to do.
 
     Parameters
@@ -94,9 +114,53 @@ def refusal_html(refusal: Refusal, pixels: Picture | None) -> str:
         Why there is no reading.
     pixels : (H, W, 3) uint8 array or None
         The upright photograph, RGB, if there is one.
+    limits : LimitSet
+        What it would have been held against.
+    made_by : dict
+        What it was read by, as a reading has it.
+    asked : Asked or None
+        How it came to be read, if that is known.
     """
-    picture = _data_uri(plain_photo(pixels)) if pixels is not None else None
-    return _environment().get_template("refusal.html.j2").render(refusal=refusal, picture=picture)
+    return (
+        _environment()
+        .get_template("refusal.html.j2")
+        .render(
+            refusal=refusal,
+            photo=refusal.photo,
+            made_by=made_by,
+            limits=limits,
+            asked=asked,
+            picture=_data_uri(plain_photo(pixels)) if pixels is not None else None,
+        )
+    )
+
+
+def free_path(folder: Path, photo: PhotoInfo, taken: Collection[Path] = ()) -> Path:
+    """Return where the sheet of a photograph goes: its own earlier sheet is replaced, and never anything else.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder of the sheets.
+    photo : PhotoInfo
+        Which photograph it is.
+    taken : collection of Path
+        Sheets of the same call, which are kept too.
+    """
+    path, number = folder / f"{photo.name}.html", 2
+    while path in taken or not _is_free(path, photo.sha256):
+        path, number = folder / f"{photo.name}-{number}.html", number + 1
+    return path
+
+
+def _is_free(path: Path, sha256: str) -> bool:
+    """Say whether nothing has that name, or a sheet of the photograph of that SHA-256, which every sheet has whole."""
+    try:
+        return sha256.encode() in path.read_bytes()
+    except (
+        OSError
+    ):  # what is there and cannot be read is somebody's; what is not there may be written, or will complain
+        return not os.path.lexists(path)
 
 
 def write_sheet(path: Path, html: str) -> None:
@@ -129,13 +193,13 @@ def _environment() -> Environment:
     environment.filters.update(
         pm=words.plus_minus,
         percent=words.percent,
-        because=words.because,
         value=words.value_words,
         scale=words.scale_words,
         photo=words.photo_words,
         mark=lambda call: Markup(call_mark(call)),
         gauge=lambda check: Markup(gauge_svg(check)),
         limits=_limits,
+        on_sheet=words.on_sheet,
         css_string=_css_string,
     )
     style = resources.files("visionwire.sheet").joinpath("templates", "sheet.css").read_text("utf-8")

@@ -50,13 +50,13 @@ def draw_ring(ink: Picture, centre: Points, radius_px: float) -> None:
     draw_line(ink, centre + radius_px * np.c_[np.cos(angle), np.sin(angle)], closed=True)
 
 
-def draw_text(ink: Picture, centre: Sequence[float], text: str, size_px: int) -> None:
-    """Write a short text centred on a point, kept inside the picture; bold, for the sheet is read printed and small."""
+def draw_text(ink: Picture, centre: Sequence[float], text: str, size_px: int, margin_px: float = 2) -> None:
+    """Write a short text centred on a point, kept so far inside the picture; bold: the sheet is read printed, small."""
     font, bold_px = ImageFont.load_default(size_px), size_px // _BOLD
     left, top, right, bottom = font.getbbox(text, anchor="mm", stroke_width=bold_px)
     height, width = ink.shape[:2]
-    x = min(max(centre[0], 2 - left), width - 3 - right)
-    y = min(max(centre[1], 2 - top), height - 3 - bottom)
+    x = min(max(centre[0], margin_px - left), width - 1 - margin_px - right)
+    y = min(max(centre[1], margin_px - top), height - 1 - margin_px - bottom)
     layer = Image.fromarray(ink)
     ImageDraw.Draw(layer).text((x, y), text, fill=(255, 255, 255), font=font, anchor="mm", stroke_width=bold_px)
     ink[:] = np.asarray(layer)

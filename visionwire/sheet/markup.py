@@ -24,6 +24,7 @@ from visionwire.sheet.view import View, crop_view, level_view
 _TICK_FROM, _TICK_TO = 0.85, 1.5  # of the tick line's half length: beside the wire on both of its sides
 _OVERVIEW_PX = 2000
 _CLOSE_UP_PX = 1800
+_MARGIN = 0.4  # of the size of letters: nearer to the picture's edge they look cut off
 
 
 def overview(evidence: Evidence) -> Picture:
@@ -89,7 +90,7 @@ def _draw_pattern(dots: Picture, ink: Picture, view: View, evidence: Evidence, t
     for number, corner in enumerate(corners, 1):
         draw_ring(ink, corner, 0.5 * text_px)
         outward = (corner - middle) / max(float(np.hypot(*(corner - middle))), 1e-9)
-        draw_text(ink, corner + 1.6 * text_px * outward, str(number), text_px)
+        draw_text(ink, corner + 1.6 * text_px * outward, str(number), text_px, _MARGIN * text_px)
 
 
 def _draw_card(ink: Picture, view: View, evidence: Evidence, ring_px: float) -> None:
@@ -116,7 +117,8 @@ def _draw_ticks(ink: Picture, ticks: Points, spine: Points, first: int, text_px:
         draw_line(ink, np.stack([centre - _TICK_FROM * half, centre - _TICK_TO * half]), width_px)
         if fifth:
             length_px = float(np.hypot(*half))
-            draw_text(ink, centre + half * (reach + 0.75 * text_px / max(length_px, 1.0)), str(number), text_px)
+            beside = centre + half * (reach + 0.75 * text_px / max(length_px, 1.0))
+            draw_text(ink, beside, str(number), text_px, _MARGIN * text_px)
 
 
 def _draw_ends(ink: Picture, spine: Points, half_px: float) -> None:
@@ -133,7 +135,7 @@ def _draw_name(ink: Picture, spine: Points, name: str, half_px: float, text_px: 
     middle = spine[len(spine) // 2]
     away = -_upper_side(spine) * (2.5 * half_px + 1.2 * text_px)
     wide = 0.25 * text_px * len(name) * np.array([np.sign(away[0]) * abs(away[0]) / np.hypot(*away), 0.0])
-    draw_text(ink, middle + away + wide, name, text_px)
+    draw_text(ink, middle + away + wide, name, text_px, _MARGIN * text_px)
 
 
 def _upper_side(spine: Points) -> Points:

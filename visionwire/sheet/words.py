@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from datetime import datetime
 
+from visionwire import quality
 from visionwire.limits import Length, LimitSet, said_by
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
@@ -59,10 +61,11 @@ SCALE_WORDS = {
 PULL_WORDS = {"tightens": "pulls toward tightening", "loosens": "pulls toward loosening"}
 
 #: An undecided confidence under this leans to no side.
-LEAST_LEANING = 2 / 3
+LEAST_LEANING = 0.55
 
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
+NOT_KNOWN = "not known"
 SHOWN = "shown, not judged"
 PIGTAIL_NOT_SEEN = "not seen, not judged"
 ROUTING_NOT_ASKED = "not judged; --tightens says which way the threads tighten"
@@ -119,10 +122,12 @@ def confidence_words(reading: Reading) -> str:
         return f"{said}: about as likely the one as the other"
     if "perhaps-no-wire" in reading.flags:  # believed to less than a half: the likelier side is never that it conforms
         return f"{said} that it is no twisted wire or does not conform"
-    # Of what was read and believed: a confidence above this product is that of the other side (`judge.overall`).
-    # From `LEAST_LEANING` up the two can be confused only under a belief of a half, which is flagged.
-    conforms = math.prod(check.probability_conforming for check in reading.checks)
-    return f"{said} that it {'conforms' if conforms >= max(0.5, reading.confidence - 1e-9) else 'does not conform'}"
+    # It is the belief times this product, or one less that (`judge.overall`), and a belief under a half is flagged: so
+    # under the confidence it can be the second only, and over twice what lacks in the confidence the first only.
+    kept = math.prod(check.probability_conforming for check in reading.checks)
+    if kept < reading.confidence - 1e-9:
+        return f"{said} that it does not conform"
+    return f"{said} {'that it conforms' if kept > 2 * (1 - reading.confidence) else 'for the likelier side'}"
 
 
 def limits_words(low: float | None, high: float | None) -> str:
@@ -146,20 +151,34 @@ def value_words(check: Check) -> str:
     return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
 
 
-def because(check: Check) -> str:
-    """Say in one clause what is allowed and where the value lies."""
+def because(reading: Reading, check: Check) -> str:
+    """Say in one clause what a check of the reading allows, and where the value lies or why that is not called."""
     allowed = f"allowed {limits_words(check.low, check.high)}"
+    if check.rule == "pigtail-twists":
+        allowed += ", to the nearest whole"
     if check.rule == "runs-as-planned":
         return f"planned {check.low:g}" + (", of which a part may be out of view" if check.call == "undecided" else "")
     if check.rule == "twists-as-planned" and check.low is not None and check.high is not None:
         allowed = f"planned {check.low + 0.5:g} to {check.high - 0.5:g}"  # whole ones; each reaches half a twist
     if check.call == "conforming":
         return allowed
-    if check.call == "undecided" and not 0.01 < check.probability_conforming < 0.99:
-        return f"{allowed}, not called"
     if check.call == "undecided":
-        return f"{allowed}, a limit lies within the uncertainty"
+        return f"{allowed}, {_why_undecided(reading, check)}"
     return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"
+
+
+def _why_undecided(reading: Reading, check: Check) -> str:
+    flags = {f"run {number}": run.flags for number, run in enumerate(reading.runs, start=1)}
+    if reading.pigtail is not None:
+        flags["pigtail"] = reading.pigtail.flags
+    if any(code in quality.CUT_OFF for code in flags.get(check.section, ())):
+        return "it ends at the picture's edge"
+    if "perhaps-no-wire" in reading.flags:
+        return "it may be no twisted wire"
+    half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
+    beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
+    within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
+    return "a limit lies within the uncertainty" if within else "too near a limit to be called"
 
 
 def density_check(reading: Reading, section: str) -> Check | None:
@@ -262,9 +281,23 @@ def wraps_check(reading: Reading, section: str) -> Check | None:
 
 
 def photo_words(photo: PhotoInfo) -> str:
-    """Say which picture was read: its size and when it was taken."""
-    taken = f", taken {photo.taken.replace('T', ' ')}" if photo.taken else ""
-    return f"{photo.width_px} x {photo.height_px} px{taken}"
+    """Say which picture was read, so that two of one name are told apart: its size and the start of its SHA-256."""
+    return f"{photo.width_px} x {photo.height_px} px, SHA-256 {photo.sha256[:12]}…"
+
+
+def taken_words(photo: PhotoInfo) -> str:
+    """Say when a photograph was taken, by its camera."""
+    return photo.taken.replace("T", " ") if photo.taken else NOT_KNOWN
+
+
+def read_words(at: datetime | None) -> str:
+    """Say when a photograph was read."""
+    return NOT_KNOWN if at is None else at.isoformat(" ", "minutes")
+
+
+def on_sheet(advice: str) -> str:
+    """Return an advice as it is given on a sheet or beside one: whoever reads it has the sheet."""
+    return advice.replace(" (--sheet DIR)", "")
 
 
 def page_name(photo: PhotoInfo | None) -> str:

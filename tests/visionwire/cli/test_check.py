@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import sys
 from collections.abc import Callable
@@ -39,7 +40,7 @@ class FakeMeasure:
             raise ZeroDivisionError("nobody\nthought of this")
         if call == "refused":
             return Refusal("no-twisted-wire", "no twisted pair was found", "fill the frame", photo.info), None
-        return self.reading_of(photo.name, call), self.evidence
+        return dataclasses.replace(self.reading_of(photo.name, call), photo=photo.info), self.evidence
 
 
 @pytest.fixture
@@ -285,6 +286,51 @@ def test_sheets_one_a_photograph_even_of_one_name(
     assert "No reading" in (folder / "refused.png.html").read_text("utf-8")
 
 
+def test_a_sheet_of_another_photograph_is_never_replaced(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
+) -> None:
+    folder = tmp_path / "s"
+    one, other = photo("a/conforming.png"), photo("b/conforming.png")
+    cv2.imwrite(other, np.full((HEIGHT_PX, WIDTH_PX, 3), 91, np.uint8))
+    for path, name in ((one, "conforming.png.html"), (other, "conforming.png-2.html"), (one, "conforming.png.html")):
+        assert run(path, "--sheet", str(folder)).stdout.endswith(f"sheet: {folder / name}\n")
+    assert len(list(folder.iterdir())) == 2
+    assert f"{other}, SHA-256" in (folder / "conforming.png-2.html").read_text("utf-8")
+
+
+def test_to_make_the_sheet_is_not_advised_where_it_is_made(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, reading_of: Callable[..., Reading]
+) -> None:
+    advice = ("count on the marked picture (--sheet DIR)",)
+    measure.reading_of = lambda *words: dataclasses.replace(reading_of(*words), advice=advice)
+    path = photo("undecided.png")
+    assert "  do: count on the marked picture (--sheet DIR)\n" in run(path).stdout
+    assert "  do: count on the marked picture\n" in run(path, "--sheet", str(tmp_path / "s")).stdout
+
+
+@pytest.mark.parametrize("name", ["conforming", "refused"])
+def test_a_sheet_says_what_was_asked(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, name: str
+) -> None:
+    path, sheet = photo(f"{name}.png"), tmp_path / "s" / f"{name}.png.html"
+    for asked, words in (
+        ((), "none given"),
+        (("--method", "double", "--limits", "common", "--wire", "0.8mm"), "--wire 0.8mm"),
+        (("--tightens", "cw", "--head", "3,4", "--head", "5,6"), "--tightens cw --head 3,4 --head 5,6"),
+    ):
+        run(path, "--sheet", str(tmp_path / "s"), *asked)
+        assert f'Options</dt><dd class="code">{words}</dd>' in sheet.read_text("utf-8")
+
+
+def test_several_photographs_end_with_their_totals(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    names = ["conforming_1", "nonconforming", "refused", "conforming_2", "broken", "undecided", "odd"]
+    said = run(*(photo(f"{name}.png") for name in names)).stdout.splitlines()[-1]
+    assert said == "7 photographs: 2 conforming, 1 nonconforming, 1 undecided, 3 without a reading"
+    assert run(photo("conforming_1.png"), photo("conforming_2.png")).stdout.endswith("\n2 photographs: 2 conforming\n")
+    assert "photographs:" not in run(photo("conforming.png")).output
+    assert "photographs:" not in run("--json", photo("conforming.png"), photo("refused.png")).output
+
+
 def test_with_json_the_sheet_is_told_on_stderr(
     measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
 ) -> None:
@@ -301,8 +347,8 @@ def test_a_folder_that_cannot_be_made(measure: FakeMeasure, photo: Callable[[str
 def test_a_sheet_that_cannot_be_written_does_not_lose_the_answers(
     measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
 ) -> None:
-    (tmp_path / "s" / "conforming_1.png.html").mkdir(parents=True)
-    result = run(photo("conforming_1.png"), photo("conforming_2.png"), "--sheet", str(tmp_path / "s"))
+    too_long = f"conforming_{'1' * 240}.png"  # with .html
+    result = run(photo(too_long), photo("conforming_2.png"), "--sheet", str(tmp_path / "s"))
     assert result.exit_code == 4 and "cannot be written" in result.stderr
     assert result.stdout.count("CONFORMING (confidence") == 2
     assert (tmp_path / "s" / "conforming_2.png.html").is_file()

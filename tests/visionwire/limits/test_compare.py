@@ -139,3 +139,27 @@ def test_what_is_wrong_is_said_before_anything_is_printed(words: list[str], sent
     wrong = CliRunner().invoke(app, ["limits", *words])
     assert wrong.exit_code == ExitCode.USAGE and wrong.stdout == ""
     assert sentence in wrong.stderr and wrong.stderr.count("\n") == 1
+
+
+def test_a_set_is_printed_as_the_file_that_is_read(tmp_path: Path) -> None:
+    for name in known_limits():
+        own = tmp_path / "mine.toml"
+        own.write_bytes(CliRunner().invoke(app, ["limits", name, "--toml"]).stdout_bytes)
+        assert load_limits(own) == load_limits(name)
+        again = CliRunner().invoke(app, ["limits", str(own), "--toml"])
+        assert again.exit_code == 0 and again.stdout_bytes == own.read_bytes()
+
+
+@pytest.mark.parametrize(
+    "words", [["--toml"], ["common", "wide-bands", "--toml"], ["common", "--risk", "7,1,1", "--toml"]]
+)
+def test_only_one_set_is_printed_as_a_file(words: list[str]) -> None:
+    result = CliRunner().invoke(app, ["limits", *words])
+    assert result.exit_code == ExitCode.USAGE and "--toml is of one limit set" in result.stderr
+
+
+def test_what_could_not_be_read_again_is_not_printed(tmp_path: Path) -> None:
+    own = tmp_path / "mine.toml"
+    own.write_text(GOOD.replace("high = 8", "high = 5"))
+    result = CliRunner().invoke(app, ["limits", str(own), "--toml"])
+    assert result.exit_code == ExitCode.USAGE and result.stdout == "" and str(own) in result.stderr

@@ -6,6 +6,7 @@ import base64
 import dataclasses
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
@@ -14,14 +15,17 @@ import cv2
 import numpy as np
 import pytest
 
+from visionwire import quality
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence
 from visionwire.limits import load_limits
 from visionwire.reading import Pattern, Reading, Refusal, Routing, Wraps
-from visionwire.sheet.html import refusal_html, sheet_html, write_sheet
+from visionwire.sheet.html import Asked, free_path, refusal_html, sheet_html, write_sheet
+from visionwire.sheet.marks import Picture
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 COMMON = load_limits("common")
+ASKED = Asked("bay1/a.jpg", datetime(2033, 4, 5, 6, 7, tzinfo=UTC), "--wire 0.032 --card pocket")
 HOSTILE = '<script>alert("x")</script> & "\'><img src=http://evil.example/x>.jpg'
 
 
@@ -63,6 +67,10 @@ def page(reading: Reading, evidence: Evidence) -> Page:
     return Page(sheet_html(reading, evidence, COMMON))
 
 
+def refused_html(refusal: Refusal, pixels: Picture | None = None) -> str:
+    return refusal_html(refusal, pixels, COMMON, {"visionwire": "1.2.3", "parameters": {"wire_in": None}}, ASKED)
+
+
 def outside_references(html: str) -> list[str]:
     """Return what a browser would fetch: attributes that load, and url() and @import in styles."""
     loads = ("src", "href", "xlink:href", "srcset", "data", "action", "poster", "background")
@@ -72,7 +80,7 @@ def outside_references(html: str) -> list[str]:
 
 
 def test_nothing_comes_from_outside_and_nothing_runs(reading: Reading, evidence: Evidence, refusal: Refusal) -> None:
-    for html in (sheet_html(reading, evidence, COMMON), refusal_html(refusal, evidence.pixels)):
+    for html in (sheet_html(reading, evidence, COMMON), refused_html(refusal, evidence.pixels)):
         assert outside_references(html) == []
         assert not any(tag in ("script", "iframe", "object", "embed", "link") for tag, _ in Page(html).tags)
         assert not any(name.startswith("on") for _, attrs in Page(html).tags for name in attrs)
@@ -94,7 +102,7 @@ def test_a_hostile_name_is_only_text(reading_of: Callable[..., Reading], evidenc
     hostile = dataclasses.replace(refusal, photo=photo, message=HOSTILE, advice=HOSTILE)
     for html in (
         sheet_html(reading, evidence, dataclasses.replace(COMMON, title=HOSTILE)),
-        refusal_html(hostile, evidence.pixels),
+        refused_html(hostile, evidence.pixels),
     ):
         page = Page(html)
         assert "<script" not in html and outside_references(html) == []
@@ -143,7 +151,8 @@ def test_every_number_is_the_readings(page: Page) -> None:
         "seen tilted by 12°",
         "0.14 px",
         "200.0 px per inch",
-        "640 x 420 px, taken 2031-05-06 07:08:09",
+        "640 x 420 px, SHA-256 0123456789ab…",
+        "taken: 2031-05-06 07:08:09",
         "0123456789abcdef" * 4,
         "wire_in = 0.032",
     ]
@@ -275,7 +284,7 @@ def test_a_printed_page_names_its_photograph(reading_of: Callable[..., Reading],
     assert quoted is not None and "<script" not in html
     assert re.sub(r"\\([0-9a-f]+) ", lambda m: chr(int(m[1], 16)), quoted[1]) == f"{name}, 0123456789ab"
     assert "counter(page)" in html
-    assert 'content: "photograph"' in refusal_html(dataclasses.replace(refusal, photo=None), None)
+    assert 'content: "photograph"' in refused_html(dataclasses.replace(refusal, photo=None))
 
 
 def test_nothing_is_cut_through_by_the_end_of_a_page(reading: Reading) -> None:
@@ -289,12 +298,56 @@ def test_nothing_is_cut_through_by_the_end_of_a_page(reading: Reading) -> None:
 
 
 def test_a_refusal_says_what_is_wrong_and_what_to_do(refusal: Refusal, evidence: Evidence) -> None:
-    page = Page(refusal_html(refusal, evidence.pixels))
+    page = Page(refused_html(refusal, evidence.pixels))
     for words in ("No reading", refusal.message, refusal.advice, refusal.code, "threads.jpg", "eye protection"):
         assert words in page.text
     assert sum(tag == "img" for tag, _ in page.tags) == 1
-    assert "No reading" in Page(refusal_html(dataclasses.replace(refusal, photo=None), None)).text
-    assert "filled in" not in page.text, "there is nothing to sign"
+    assert "No reading" in Page(refused_html(dataclasses.replace(refusal, photo=None))).text
+
+
+def test_a_sheet_ends_alike_with_a_reading_and_without(reading: Reading, refusal: Refusal) -> None:
+    made = dataclasses.replace(reading, made_by={"visionwire": "1.2.3", "parameters": {"wire_in": None}})
+    texts = [Page(html).text for html in (sheet_html(made, None, COMMON, ASKED), refused_html(refusal))]
+    feet = [text[text.index("Made from") :] for text in texts]
+    for words in (
+        "Photograph bay1/a.jpg, SHA-256",
+        f"Limits common, SHA-256 of its file {COMMON.sha256}",
+        "Options --wire 0.032 --card pocket",
+        "Made by visionwire 1.2.3; wire_in = not given",
+        "Safetied by",
+        "Inspected by",
+    ):
+        assert all(words in foot for foot in feet), words
+    assert "by eye: accepted rejected" in feet[1] and f"as read: no reading, {refusal.code}." in feet[1]
+
+
+def test_a_sheet_says_when_it_was_taken_and_read_or_that_this_is_not_known(reading: Reading, refusal: Refusal) -> None:
+    assert refusal.photo is not None
+    untaken = [
+        dataclasses.replace(one, photo=dataclasses.replace(refusal.photo, taken=None)) for one in (reading, refusal)
+    ]
+    assert "taken: 2031-05-06 07:08:09; read: 2033-04-05" in Page(sheet_html(reading, None, COMMON, ASKED)).text
+    assert "taken: not known; read: not known" in Page(sheet_html(untaken[0], None, COMMON)).text
+    assert "taken: not known; read: 2033-04-05" in Page(refused_html(untaken[1])).text
+
+
+def test_a_sheet_does_not_ask_for_a_sheet(reading: Reading) -> None:
+    told = quality.noted(reading, [quality.flag("near-a-limit", section="run 1", by_hand="look (--sheet DIR)")])
+    assert any("--sheet" in one for one in told.advice)
+    html = sheet_html(told, None, COMMON)
+    assert "lies nearer to a limit" in html and "--sheet" not in html
+
+
+def test_a_sheet_takes_the_place_of_its_own_photographs_alone(tmp_path: Path, reading: Reading) -> None:
+    one = reading.photo
+    other = dataclasses.replace(one, sha256="f" * 64)
+    assert free_path(tmp_path, one) == tmp_path / "bracket.jpg.html"
+    write_sheet(tmp_path / "bracket.jpg.html", sheet_html(reading, None, COMMON))
+    assert free_path(tmp_path, one) == tmp_path / "bracket.jpg.html", "its own"
+    assert free_path(tmp_path, other) == tmp_path / "bracket.jpg-2.html"
+    (tmp_path / "bracket.jpg-2.html").mkdir()
+    assert free_path(tmp_path, other) == tmp_path / "bracket.jpg-3.html"
+    assert free_path(tmp_path, one, {tmp_path / "bracket.jpg.html"}) == tmp_path / "bracket.jpg-3.html"
 
 
 def test_a_sheet_is_written_whole(tmp_path: Path) -> None:

@@ -153,6 +153,26 @@ def test_letters_are_bold_enough_to_be_read_on_a_printed_sheet(size_px: int) -> 
     assert size_px / 8 < stem_px < size_px / 4
 
 
+@pytest.mark.parametrize("centre", [(0, 0), (119, 119), (0, 119), (119, 0)])
+def test_letters_keep_a_margin(centre: tuple[int, int]) -> None:
+    ink = blank_ink(np.zeros((120, 120, 3), np.uint8))
+    draw_text(ink, centre, "5", 40, margin_px=12)
+    rows, columns = np.nonzero(ink[:, :, 0])
+    assert len(rows) and min(rows.min(), columns.min()) >= 12 and max(rows.max(), columns.max()) <= 107
+
+
+def test_a_name_stands_clear_of_the_edge(evidence: Evidence) -> None:
+    """A section along the picture's right edge: its name would stand beyond that."""
+    spine = np.c_[np.linspace(625.0, 638.0, 40), np.linspace(40.0, 200.0, 40)]
+    tail = dataclasses.replace(evidence.sections[-1], name="pigtail", spine_px=spine, ticks_px=np.zeros((0, 2, 2)))
+    plain = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None, sections=(tail,))
+    marked, bare = (
+        overview(dataclasses.replace(plain, sections=(one,))) for one in (tail, dataclasses.replace(tail, name=""))
+    )
+    differ = np.nonzero((marked != bare).any(axis=(0, 2)))[0]
+    assert len(differ) and differ.max() < marked.shape[1] - 8
+
+
 def test_dashes_leave_gaps() -> None:
     ink = blank_ink(np.zeros((20, 120, 3), np.uint8))
     draw_dashes(ink, np.array([[10.0, 10.0], [110.0, 10.0]]), 10.0, 10.0)
