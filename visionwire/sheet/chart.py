@@ -11,6 +11,7 @@ _Scale = Callable[[float], float]
 
 _WIDTH, _HEIGHT = 720, 264
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52, 84, 16, 46
+_NAME_REACH = 52  # half of what the name of an inch takes
 
 _INK, _QUIET = "#1b1d20", "#7a8087"
 # Beside their classes, so that a reader of mail or a printer that knows no style sheet draws them alike.
@@ -116,12 +117,9 @@ def profile_svg(run: Run, check: Check | None) -> str:
         shapes.append(_text(x(run.length_in) + 6, y(limit) + 4, f"limit {limit:g}", "start"))
     shapes.append(f'<path {look("curve")} d="{_path([(x(p.at_in), y(p.twists_per_inch)) for p in run.profile])}"/>')
     shapes += _mean(run, [y(limit) for limit in limits], x, y)
-    for window, name, below in (
-        (run.least_in_any_inch, "least inch", True),
-        (run.most_in_any_inch, "most inch", False),
-    ):
+    for window, name in ((run.least_in_any_inch, "least inch"), (run.most_in_any_inch, "most inch")):
         if window is not None:
-            shapes += _inch(window, name, below, [y(limit) for limit in limits], x, y)
+            shapes += _inch(window, name, run.profile, limits, x, y)
     label = f"twists per inch along the run, {run.length_in:.2f} in long, mean {run.twists_per_inch:.2f}"
     return _svg(_WIDTH, _HEIGHT, "profile", label, shapes)
 
@@ -138,15 +136,19 @@ def _mean(run: Run, lines: Sequence[float], x: _Scale, y: _Scale) -> list[str]:
     ]
 
 
-def _inch(window: DensityAt, name: str, below: bool, lines: Sequence[float], x: _Scale, y: _Scale) -> list[str]:
-    """Draw a bar one inch wide at the window's density, named on its outer side unless a limit runs there."""
+def _inch(
+    window: DensityAt, name: str, profile: Sequence[DensityAt], limits: Sequence[float], x: _Scale, y: _Scale
+) -> list[str]:
+    """Draw a bar one inch wide at the window's density, named on the side where curve and limits are farther off."""
     begin, end, level = x(window.at_in - 0.5), x(window.at_in + 0.5), y(window.twists_per_inch)
-    places = (level + 19, level - 10) if below else (level - 10, level + 19)
-    text = next((place for place in places if all(abs(place - 4 - line) > 10 for line in lines)), places[0])
+    middle = (begin + end) / 2
+    near = [y(at.twists_per_inch) for at in profile if abs(x(at.at_in) - middle) < _NAME_REACH]
+    lines = near + [y(limit) for limit in limits]
+    text = max((level - 10, level + 19), key=lambda place: min((abs(place - 4 - line) for line in lines), default=0))
     return [
         f'<path {look("inch")} d="M{begin:.1f} {level:.1f}H{end:.1f}M{begin:.1f} {level - 5:.1f}v10M{end:.1f} '
         f'{level - 5:.1f}v10"/>',
-        _text((begin + end) / 2, text, f"{name} {window.twists_per_inch:.2f}", "middle"),
+        _text(middle, text, f"{name} {window.twists_per_inch:.2f}", "middle"),
     ]
 
 
