@@ -13,13 +13,17 @@ from typing import Any
 from visionwire.errors import ArchiveError, install
 
 ROWS_AT_ONCE = 20_000
-WHOLE = ("bytes",)
+WHOLE = ("bytes", "runs")
 UNITS = {
     "bytes": "bytes",
     "confidence": "1",
     "probability": "1",
     "twists_per_inch": "1/in",
     "twists_per_inch_u95": "1/in",
+    "least_in_any_inch": "1/in",
+    "most_in_any_inch": "1/in",
+    "length_in": "in",
+    "wire_diameter_in": "in",
     "pigtail_twists": "twists",
     "pigtail_twists_u95": "twists",
 }

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from visionwire.archive.figures import figures_of, more_as_json, more_of
 from visionwire.archive.schema import MIGRATIONS
 from visionwire.errors import ArchiveError
 
@@ -82,7 +83,9 @@ class Ledger:
             version = self.base.execute("PRAGMA user_version").fetchone()[0]
             if version > len(MIGRATIONS):
                 raise ArchiveError(f"the ledger {path} was made by a newer visionwire; update this one")
-            self.base.create_function("person_of", 1, person_of, deterministic=True)  # of migrations: no view needs it
+            # Of migrations: no view needs them.
+            self.base.create_function("person_of", 1, person_of, deterministic=True)
+            self.base.create_function("more_as_json", 1, more_as_json, deterministic=True)
             for number, script in enumerate(MIGRATIONS[version:], version + 1):
                 self.base.executescript(f"BEGIN; {script} PRAGMA user_version = {number}; COMMIT;")
 
@@ -156,11 +159,10 @@ class Ledger:
     def put_entries(self, entries: list[Entry], settings: str) -> None:
         """Write what came of some photographs, all or none; those that are there are kept."""
         rows = [(entry.sha256, settings, *_figures(entry)) for entry in entries]
+        places = ", ".join("?" * (len(rows[0]) if rows else 0))
         records = [(one.sha256, settings, _json(one.record), _json(one.ticks)) for one in entries]
         with self._said(), self._whole():
-            self.base.executemany(
-                "INSERT OR IGNORE INTO readings VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows
-            )
+            self.base.executemany(f"INSERT OR IGNORE INTO readings VALUES ({places})", rows)
             self.base.executemany("INSERT OR IGNORE INTO records VALUES (?, ?, ?, ?)", records)
 
     def rows(self) -> tuple[list[str], Iterator[tuple[Any, ...]]]:
@@ -302,25 +304,8 @@ def person_of(name: str) -> str:
 
 def _figures(entry: Entry) -> tuple[Any, ...]:
     """Return the columns of a reading after its key."""
-    record = entry.record
-    runs = record.get("runs") or [{}]
-    worst = min((check["probability_conforming"] for check in record.get("checks", [])), default=None)
-    pigtail = record.get("pigtail") or {}
-    return (
-        entry.state,
-        entry.code,
-        entry.message,
-        record.get("call"),
-        record.get("confidence"),
-        worst,
-        runs[0].get("twists_per_inch"),
-        runs[0].get("twists_per_inch_u95"),
-        pigtail.get("twists"),
-        pigtail.get("twists_u95"),
-        (record.get("scale") or {}).get("source"),
-        (record.get("photo") or {}).get("taken"),
-        entry.fingerprint,
-    )
+    said = (entry.state, entry.code, entry.message)
+    return (*said, *figures_of(entry.record), entry.fingerprint, *more_of(entry.record))
 
 
 def _json(value: Any) -> str:
