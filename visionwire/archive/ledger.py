@@ -93,14 +93,26 @@ class Ledger:
         """Close the file."""
         self.base.close()
 
-    def use(self, settings: str, second_person: bool = False, limits: LimitsUsed | None = None) -> None:
-        """Say by which settings the archive is read from now on, and whether a decision needs two people."""
+    def use(
+        self,
+        settings: str,
+        second_person: bool = False,
+        limits: LimitsUsed | None = None,
+        told: dict[str, str] | None = None,
+    ) -> None:
+        """Say by which settings the archive is read from now on, and whether a decision needs two people.
+
+        ``told`` are these settings in words.
+        """
         words = [("settings", settings), ("second_person", "yes" if second_person else "no")]
         if limits is not None:
             words += [("limits", limits.name), ("limits_sha256", limits.sha256)]
             words += [] if limits.file is None else [("limits_file", limits.file)]
+        words += [] if told is None else [("settings_told", _json(told))]
         with self._said(), self._whole():
-            self.base.execute("DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file')")
+            self.base.execute(
+                "DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file', 'settings_told')"
+            )
             self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
 
     def read_by(self) -> LimitsUsed | None:
@@ -109,6 +121,25 @@ class Ledger:
         if not told.keys() >= {"limits", "limits_sha256"}:
             return None
         return LimitsUsed(told["limits"], told["limits_sha256"], told.get("limits_file"))
+
+    def differing(self, settings: str, told: dict[str, str]) -> tuple[str, ...]:
+        """Return the names of the settings that are not those of the last run; of none where there was no run."""
+        last = dict(self.ask("SELECT key, value FROM meta WHERE key IN ('settings', 'settings_told')"))
+        if last.get("settings", settings) == settings:
+            return ()
+        before = json.loads(last.get("settings_told", "{}"))
+        # Ledgers made before this was written down have the hash alone.
+        return tuple(name for name in told if before and before.get(name) != told[name]) or ("what it is read by",)
+
+    def kept_and_anew(self, settings: str) -> tuple[int, int]:
+        """Return how many contents are read by these settings, and how many by others and not by these."""
+        ((kept, anew),) = self.ask(
+            "SELECT COALESCE(SUM(mine), 0), COALESCE(SUM(NOT mine), 0) FROM ("
+            " SELECT MAX(r.settings = ?) AS mine FROM readings r"
+            " WHERE r.sha256 IN (SELECT sha256 FROM files) GROUP BY r.sha256)",
+            settings,
+        )
+        return kept, anew
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
         """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""
