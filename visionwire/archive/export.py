@@ -22,10 +22,17 @@ UNITS = {
     "twists_per_inch_u95": "1/in",
     "least_in_any_inch": "1/in",
     "most_in_any_inch": "1/in",
-    "length_in": "in",
-    "wire_diameter_in": "in",
     "pigtail_twists": "twists",
     "pigtail_twists_u95": "twists",
+    "probability_conforming": "1",
+    "copper_probability": "1",
+    **{name: name for name in ("twists", "turns")},
+    **{f"{name}_u95": name for name in ("twists", "turns")},
+    **{
+        f"{name}_in{end}": "in"
+        for name in ("length", "wire_diameter", "bow", "span", "gap_start", "gap_end")
+        for end in ("", "_u95")
+    },
 }
 
 

@@ -31,8 +31,8 @@ FEW_FOR_ALL, RIM = 200, 0.001
 #: A chart shows as many photographs one by one, and a longer course in as many steps.
 MOST_POINTS, STEPS = 300, 120
 
-#: Room for the names of a few photographs under their points, and for the limits' beside them.
-NAMES, RIGHT = 94, 62
+#: Room for a letter of the names of a few photographs, on a slant under their points, and for the limits beside them.
+LETTER, RIGHT = 5, 62
 LONGEST_NAME = 14
 
 AXIS, BAND = look("axis"), look("band")
@@ -291,7 +291,8 @@ def _chart(values: Floats, chart: ControlChart | None, band: DensityBand | None,
     skipped = len(values) - len(last)
     scale = _Scale(float(last.min()), float(last.max()), len(last), chart, band)
     shapes = [*scale.limits(), *scale.lines(), f'<polyline {CURVE} points="{scale.points(last)}"/>']
-    shapes += scale.named([_short(path) for path in paths]) if paths else scale.numbered(skipped)
+    names = [_short(path) for path in paths]
+    shapes += scale.named(names) if names else scale.numbered(skipped)
     marked = dict.fromkeys(range(skipped, len(values)), POINT) if paths else {}
     if chart is not None:
         marked |= {**dict.fromkeys(chart.one_sided.tolist(), RING), **dict.fromkeys(chart.beyond.tolist(), DOT)}
@@ -300,7 +301,7 @@ def _chart(values: Floats, chart: ControlChart | None, band: DensityBand | None,
         for place, kind in marked.items()
         if place >= skipped
     ]
-    return _frame("individuals in their order", shapes, NAMES if paths else BOTTOM)
+    return _frame("individuals in their order", shapes, BOTTOM + max((LETTER * len(name) for name in names), default=0))
 
 
 def _short(path: str) -> str:

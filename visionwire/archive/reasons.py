@@ -15,15 +15,15 @@ FIELDS = {field.name for field in dataclasses.fields(Check)}
 
 
 def section_of(record: dict[str, Any]) -> str | None:
-    """Return the section that a person should see first ("run 1", ..., "pigtail"); None of what has no check.
+    """Return the section that a person should see first ("run 1", ..., "pigtail"); None where none is named.
 
-    That is the one of the check least likely to conform. Of a conforming reading it is the run that is within limits by
-    its mean alone, if there is one.
+    That is the one of the check least likely to conform, unless all conform and it is the whole that is in doubt. Of a
+    conforming reading it is the run that is within limits by its mean alone, if there is one.
     """
     if outside := _by_mean_alone(record):
         return outside[0]
     worst = _worst(record)
-    return None if worst is None else str(worst["section"])
+    return None if worst is None or _doubted_as_a_whole(record, worst) else str(worst["section"])
 
 
 def reason_of(record: dict[str, Any]) -> str | None:
@@ -33,6 +33,8 @@ def reason_of(record: dict[str, Any]) -> str | None:
     worst = _worst(record)
     if worst is None:
         return None
+    if _doubted_as_a_whole(record, worst):
+        return "all that was measured lies within limits, and yet it is not called"
     told: dict[str, Any] = {name: worst.get(name) for name in FIELDS}
     check = Check(**told)
     what = "" if check.rule in SPEAKS_FOR_ITSELF else f", {RULE_WORDS.get(check.rule, check.rule)}"
@@ -42,6 +44,10 @@ def reason_of(record: dict[str, Any]) -> str | None:
 
 def _by_mean_alone(record: dict[str, Any]) -> list[str]:
     return inch_outside(record) if record.get("call") == "conforming" else []
+
+
+def _doubted_as_a_whole(record: dict[str, Any], worst: dict[str, Any]) -> bool:
+    return record.get("call") == "undecided" and worst.get("call") == "conforming"
 
 
 def _worst(record: dict[str, Any]) -> dict[str, Any] | None:

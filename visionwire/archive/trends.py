@@ -62,7 +62,7 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
     twists_per_inch, pigtail_twists, fingerprint, SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
-    FROM contents ORDER BY taken, path"""
+    FROM contents WHERE ?1 IS NULL OR technician = ?1 ORDER BY taken, path"""
 
 
 @dataclass(frozen=True)
@@ -199,15 +199,16 @@ class _Sums:
         self.not_read = heapq.nsmallest(most, [*self.not_read, *left_out])
 
 
-def trends_of(ledger: Ledger, most: int) -> Trends:
-    """Return what a ledger says, with a work list of at most ``most`` photographs."""
+def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trends:
+    """Return what a ledger says, of one technician alone if so asked, with a work list of at most ``most``."""
     sums = _Sums()
     with ledger.at_one_moment():
-        rows = ledger.ask(QUESTION)
+        rows = ledger.ask(QUESTION, technician)
         while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
             sums.add(some, most)
-        ((unhashed,),) = ledger.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
-        not_opened = ledger.ask("SELECT 1, path, 1 FROM files WHERE sha256 IS NULL ORDER BY path LIMIT ?", most)
+        unopened = "FROM files WHERE sha256 IS NULL AND (?1 IS NULL OR technician = ?1)"
+        ((unhashed,),) = ledger.ask(f"SELECT COUNT(*) {unopened}", technician)
+        not_opened = ledger.ask(f"SELECT 1, path, 1 {unopened} ORDER BY path LIMIT ?2", technician, most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
         to_look_at = [{**row, **_why(ledger, row)} for row in ledger.rows_of([path for _, path in sums.work])]
         without = [

@@ -29,6 +29,12 @@ def trends(
     csv: Annotated[Path | None, typer.Option(metavar="FILE.csv", help="All rows, for Excel.")] = None,
     jsonl: Annotated[Path | None, typer.Option(metavar="FILE.jsonl", help="All rows, one JSON object a line.")] = None,
     parquet: Annotated[Path | None, typer.Option(metavar="FILE.parquet", help="All rows as Parquet.")] = None,
+    sections: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", help="A row for every run and pigtail, for Excel.")
+    ] = None,
+    technician: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Page, counts and lists of one technician alone.")
+    ] = None,
     limits: Annotated[
         str | None,
         typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by. [default: as the ledger says]"),
@@ -40,19 +46,26 @@ def trends(
     """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
     from visionwire.archive import export
     from visionwire.archive.page import trends_html
+    from visionwire.archive.sections import COLUMNS, section_rows
     from visionwire.archive.trends import EARLIER, trends_of
 
     book = _opened(ledger)
     try:
         limit_set, heading = _read_by(book, limits)
-        found = trends_of(book, most)
+        found = trends_of(book, most, technician)
+        if technician is not None and not found.files:
+            raise UsageError(f"no photograph in {ledger} is by {technician}; --csv writes who made which")
+        whose = "" if technician is None else f", technician {technician}"
         for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
             if path is not None:
                 write(path, *book.rows())
                 print(path)
+        if sections is not None:
+            export.to_csv(sections, COLUMNS, section_rows(book))
+            print(sections)
         if html is not None:
             try:
-                page = trends_html(ledger.name, found, limit_set, book, heading, ended_words(found.reasons))
+                page = trends_html(f"{ledger.name}{whose}", found, limit_set, book, heading, ended_words(found.reasons))
                 html.write_text(page, encoding="utf-8")
             except OSError as error:
                 raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
@@ -60,7 +73,7 @@ def trends(
     finally:
         book.close()
     calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
-    print(f"{ledger}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
+    print(f"{ledger}{whose}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
     print(f"  limits: {heading}")
     if found.decisions:
         said = ", ".join(f"{count} {decision}" for decision, count in found.decisions.items())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 import sqlite3
@@ -19,7 +20,7 @@ from tests.visionwire.archive.small import DEMO
 from visionwire.archive import Ledger, trends
 from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
-from visionwire.archive.reasons import reason_of
+from visionwire.archive.reasons import reason_of, section_of
 from visionwire.cli import app
 from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
@@ -193,6 +194,9 @@ def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
     span = check("run 1", 6.5, 0.0001, "nonconforming", None, 6.0) | {"rule": "span", "unit": "in"}
     assert (reason_of(record | {"checks": [span]}) or "").startswith("run 1, span from hole to hole: 6.50 ± 0.20 in, ")
     assert reason_of(record | {"checks": []}) is None
+    doubted = reading()["record"] | {"call": "undecided"}
+    assert reason_of(doubted) == "all that was measured lies within limits, and yet it is not called"
+    assert section_of(doubted) is None and section_of(record) == "run 1"
 
 
 def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_records(tmp_path: Path) -> None:
@@ -234,6 +238,35 @@ def test_the_terminal_says_how_many_more_are_open_and_what_shows_them_and_what_p
     assert "  and 3 more (1 conforming, 1 nonconforming, 1 undecided); --most 14 shows them\n" in shown
     assert "  decisions of people on 1 photograph: 1 accept\n" in shown
     assert " more (" not in CliRunner().invoke(app, ["trends", str(book.path), "--most", "14"]).stdout
+
+
+def test_the_trends_of_one_technician_are_of_that_one_alone(made: Made) -> None:
+    photos = {f"{k:02d}": reading(density=7.0 + k, technician=("T. One", "T. Other")[k % 2]) for k in range(10)}
+    gone = {f"gone {who}": {"sha256": None, "technician": who} for who in ("T. One", "T. Other")}
+    book = made(photos | gone | {"r": {"state": "refusal", "code": "no-scale", "technician": "T. Other"}})
+    found = trends.trends_of(book, 20, "T. One")
+    assert found.files == 6 and found.densities.tolist() == [7.0, 9.0, 11.0, 13.0, 15.0]
+    assert [row["path"] for row in found.not_read] == ["gone T. One"] and found.reasons == {"not-opened": 1}
+    assert {row["technician"] for row in found.work} == {"T. One"}
+    shown = CliRunner().invoke(app, ["trends", str(book.path), "--technician", "T. One"])
+    assert shown.stdout.startswith(f"{book.path}, technician T. One: 6 files, 5 readings, 1 unreadable; ")
+    off = CliRunner().invoke(app, ["trends", str(book.path), "--technician", "Nobody"])
+    assert off.exit_code == ExitCode.USAGE and "no photograph in" in off.stderr and off.stderr.count("\n") == 1
+
+
+def test_the_table_of_sections_has_a_row_for_every_run_and_the_pigtail(made: Made, tmp_path: Path) -> None:
+    one = reading(technician="T. One")
+    one["record"]["runs"].append({"twists_per_inch": 6.5, "call": "undecided", "flags": ["few-twists", "near-a-limit"]})
+    book, table = made({"a": one, "r": {"state": "refusal", "code": "no-scale"}}), tmp_path / "s.csv"
+    assert CliRunner().invoke(app, ["trends", str(book.path), "--sections", str(table)]).exit_code == 0
+    rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
+    assert [(row["path"], row["technician"], row["section"]) for row in rows] == [
+        ("a", "T. One", name) for name in ("run 1", "run 2", "pigtail")
+    ]
+    assert [row["twists_per_inch [1/in]"] for row in rows] == ["7.0", "6.5", ""]
+    assert (rows[0]["most_in_any_inch [1/in]"], rows[1]["most_in_any_inch [1/in]"]) == ("7.1", "")
+    assert (rows[1]["section_call"], rows[1]["flags"]) == ("undecided", "few-twists, near-a-limit")
+    assert rows[2]["twists [twists]"] == "4.4"
 
 
 def page_of(book: Ledger) -> str:
@@ -398,7 +431,7 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
 def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> None:
     """A million rows in seconds hang on it: no table is looked up in random order, no record is read."""
     book = made({"a": reading()})
-    plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}"))
+    plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}", None))
     assert "USING COVERING INDEX files_by_content" in plan and "records" not in plan
     assert "SCAN r" not in plan and "SEARCH r USING PRIMARY KEY" in plan
 
