@@ -72,7 +72,7 @@ def inch_outside(record: Record) -> list[str]:
 
 def _outside(check: Record, record: Record) -> bool:
     run = run_of(record, check["section"])
-    least, most = run["least_in_any_inch"], run["most_in_any_inch"]
+    least, most = run.get("least_in_any_inch"), run.get("most_in_any_inch")
     if least is None or most is None:
         return False
     low, high = check["low"], check["high"]

@@ -110,6 +110,7 @@ def run(
     kept, anew = ledger.kept_and_anew(key)
 
     def say(done: int) -> None:
+        """Tell how far the work is."""
         tell(Progress(done, len(todo), dict(states), time.monotonic() - began, kept, anew, differs))
 
     say(0)
