@@ -13,15 +13,26 @@ from typing import Any
 from visionwire.errors import ArchiveError, install
 
 ROWS_AT_ONCE = 20_000
-WHOLE = ("bytes",)
+WHOLE = ("bytes", "runs")
 UNITS = {
     "bytes": "bytes",
     "confidence": "1",
     "probability": "1",
     "twists_per_inch": "1/in",
     "twists_per_inch_u95": "1/in",
+    "least_in_any_inch": "1/in",
+    "most_in_any_inch": "1/in",
     "pigtail_twists": "twists",
     "pigtail_twists_u95": "twists",
+    "probability_conforming": "1",
+    "copper_probability": "1",
+    **{name: name for name in ("twists", "turns")},
+    **{f"{name}_u95": name for name in ("twists", "turns")},
+    **{
+        f"{name}_in{end}": "in"
+        for name in ("length", "wire_diameter", "bow", "span", "gap_start", "gap_end")
+        for end in ("", "_u95")
+    },
 }
 
 

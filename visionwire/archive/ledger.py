@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from visionwire.archive.figures import figures_of, more_as_json, more_of
 from visionwire.archive.schema import MIGRATIONS
 from visionwire.errors import ArchiveError
 
@@ -82,7 +83,9 @@ class Ledger:
             version = self.base.execute("PRAGMA user_version").fetchone()[0]
             if version > len(MIGRATIONS):
                 raise ArchiveError(f"the ledger {path} was made by a newer visionwire; update this one")
-            self.base.create_function("person_of", 1, person_of, deterministic=True)  # of migrations: no view needs it
+            # Of migrations: no view needs them.
+            self.base.create_function("person_of", 1, person_of, deterministic=True)
+            self.base.create_function("more_as_json", 1, more_as_json, deterministic=True)
             for number, script in enumerate(MIGRATIONS[version:], version + 1):
                 self.base.executescript(f"BEGIN; {script} PRAGMA user_version = {number}; COMMIT;")
 
@@ -90,14 +93,26 @@ class Ledger:
         """Close the file."""
         self.base.close()
 
-    def use(self, settings: str, second_person: bool = False, limits: LimitsUsed | None = None) -> None:
-        """Say by which settings the archive is read from now on, and whether a decision needs two people."""
+    def use(
+        self,
+        settings: str,
+        second_person: bool = False,
+        limits: LimitsUsed | None = None,
+        told: dict[str, str] | None = None,
+    ) -> None:
+        """Say by which settings the archive is read from now on, and whether a decision needs two people.
+
+        ``told`` are these settings in words.
+        """
         words = [("settings", settings), ("second_person", "yes" if second_person else "no")]
         if limits is not None:
             words += [("limits", limits.name), ("limits_sha256", limits.sha256)]
             words += [] if limits.file is None else [("limits_file", limits.file)]
+        words += [] if told is None else [("settings_told", _json(told))]
         with self._said(), self._whole():
-            self.base.execute("DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file')")
+            self.base.execute(
+                "DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file', 'settings_told')"
+            )
             self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
 
     def read_by(self) -> LimitsUsed | None:
@@ -106,6 +121,25 @@ class Ledger:
         if not told.keys() >= {"limits", "limits_sha256"}:
             return None
         return LimitsUsed(told["limits"], told["limits_sha256"], told.get("limits_file"))
+
+    def differing(self, settings: str, told: dict[str, str]) -> tuple[str, ...]:
+        """Return the names of the settings that are not those of the last run; of none where there was no run."""
+        last = dict(self.ask("SELECT key, value FROM meta WHERE key IN ('settings', 'settings_told')"))
+        if last.get("settings", settings) == settings:
+            return ()
+        before = json.loads(last.get("settings_told", "{}"))
+        # Ledgers made before this was written down have the hash alone.
+        return tuple(name for name in told if before and before.get(name) != told[name]) or ("what it is read by",)
+
+    def kept_and_anew(self, settings: str) -> tuple[int, int]:
+        """Return how many contents are read by these settings, and how many by others and not by these."""
+        ((kept, anew),) = self.ask(
+            "SELECT COALESCE(SUM(mine), 0), COALESCE(SUM(NOT mine), 0) FROM ("
+            " SELECT MAX(r.settings = ?) AS mine FROM readings r"
+            " WHERE r.sha256 IN (SELECT sha256 FROM files) GROUP BY r.sha256)",
+            settings,
+        )
+        return kept, anew
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
         """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""
@@ -156,11 +190,10 @@ class Ledger:
     def put_entries(self, entries: list[Entry], settings: str) -> None:
         """Write what came of some photographs, all or none; those that are there are kept."""
         rows = [(entry.sha256, settings, *_figures(entry)) for entry in entries]
+        places = ", ".join("?" * (len(rows[0]) if rows else 0))
         records = [(one.sha256, settings, _json(one.record), _json(one.ticks)) for one in entries]
         with self._said(), self._whole():
-            self.base.executemany(
-                "INSERT OR IGNORE INTO readings VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows
-            )
+            self.base.executemany(f"INSERT OR IGNORE INTO readings VALUES ({places})", rows)
             self.base.executemany("INSERT OR IGNORE INTO records VALUES (?, ?, ?, ?)", records)
 
     def rows(self) -> tuple[list[str], Iterator[tuple[Any, ...]]]:
@@ -302,25 +335,8 @@ def person_of(name: str) -> str:
 
 def _figures(entry: Entry) -> tuple[Any, ...]:
     """Return the columns of a reading after its key."""
-    record = entry.record
-    runs = record.get("runs") or [{}]
-    worst = min((check["probability_conforming"] for check in record.get("checks", [])), default=None)
-    pigtail = record.get("pigtail") or {}
-    return (
-        entry.state,
-        entry.code,
-        entry.message,
-        record.get("call"),
-        record.get("confidence"),
-        worst,
-        runs[0].get("twists_per_inch"),
-        runs[0].get("twists_per_inch_u95"),
-        pigtail.get("twists"),
-        pigtail.get("twists_u95"),
-        (record.get("scale") or {}).get("source"),
-        (record.get("photo") or {}).get("taken"),
-        entry.fingerprint,
-    )
+    said = (entry.state, entry.code, entry.message)
+    return (*said, *figures_of(entry.record), entry.fingerprint, *more_of(entry.record))
 
 
 def _json(value: Any) -> str:

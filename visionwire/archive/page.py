@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 
 import cv2
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from visionwire.archive import ticks, trends
-from visionwire.archive.files import photo_at
+from visionwire.archive.files import name_of, photo_at
 from visionwire.archive.ledger import Ledger
 from visionwire.archive.trends import NOT_SAID, ControlChart, Floats, Row, Trends
 from visionwire.errors import VisionwireError
-from visionwire.limits import LimitSet
+from visionwire.limits import DensityBand, LimitSet
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, look, nice_ticks
 from visionwire.sheet.strips import row_length_in, strip_rows
@@ -30,7 +31,13 @@ FEW_FOR_ALL, RIM = 200, 0.001
 #: A chart shows as many photographs one by one, and a longer course in as many steps.
 MOST_POINTS, STEPS = 300, 120
 
+#: Room for a letter of the names of a few photographs, on a slant under their points, and for the limits beside them.
+LETTER, RIGHT = 5, 62
+LONGEST_NAME = 14
+
+AXIS, BAND = look("axis"), look("band")
 MEAN, LIMIT, CURVE, RIBBON = look("mean"), look("limit"), look("curve"), look("ribbon")
+POINT = f'{look("dot")} r="1.8"'
 DOT = f'{look("dot")} r="3.5"'
 RING = f'{look("inch")} r="4.5"'
 
@@ -67,7 +74,11 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
     """
     band = limits.density[0] if limits is not None and len(limits.density) == 1 else None
     count = None if limits is None else limits.pigtail
-    chart = trends.control_chart(found.densities)
+    chart = trends.control_chart(found.densities[found.undated :])
+    # Of too few that have a date the others are shown, in an order that says nothing of time.
+    place = slice(found.undated, None) if chart is not None else slice(found.undated)
+    values = found.densities[place]
+    names = found.names[place] if len(found.densities) <= len(found.names) else ()
     environment = Environment(
         loader=PackageLoader("visionwire.archive", "templates"),
         autoescape=True,
@@ -101,8 +112,11 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
             ),
         ],
         numbers=chart,
-        course=_course(chart),
-        chart=_chart(chart),
+        values=values,
+        change=None if chart is None else _change_words(values, band),
+        course=_course(values, chart, band),
+        chart=_chart(values, chart, band, names),
+        band=band,
         most_points=MOST_POINTS,
         work=[_shown(row, ledger) for row in found.work],
     )
@@ -140,11 +154,12 @@ def _data_uri(pixels: Picture) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
 
 
-def _frame(label: str, shapes: list[str], axis: bool = False) -> Markup:
-    height = HEIGHT if axis else HEIGHT - BOTTOM
-    line = f'<path {look("axis")} d="M{LEFT} {HEIGHT - BOTTOM}H{WIDTH}"/>' if axis else ""
+def _frame(label: str, shapes: list[str], below: int = 0) -> Markup:
+    """Put shapes into a chart, with so much room below an axis; without any there is no axis."""
+    floor = HEIGHT - BOTTOM
+    line = f'<path {AXIS} d="M{LEFT} {floor}H{WIDTH}"/>' if below else ""
     return Markup(
-        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{label}" font-size="12.5">'
+        f'<svg viewBox="0 0 {WIDTH} {floor + below}" role="img" aria-label="{label}" font-size="12.5">'
         f"{line}{''.join(shapes)}</svg>"
     )
 
@@ -175,15 +190,20 @@ def _histogram(values: Floats, low: float | None, high: float | None) -> Markup 
         for tick in nice_ticks(float(edges[0]), float(edges[-1]), 10)
     ]
     shapes.append(f'<text x="0" y="{TOP + 6}">{counts.max()}</text>')
-    return _frame("distribution, limits as heavy lines", shapes, axis=True)
+    return _frame("distribution, limits as heavy lines", shapes, BOTTOM)
 
 
 class _Scale:
-    """Where values stand on a chart whose centre and control limits are drawn."""
+    """Where values stand on a chart that holds them, the control limits if there are any, and the limits of the set."""
 
-    def __init__(self, chart: ControlChart, low: float, high: float, columns: int) -> None:
-        self.low, self.high = min(low, chart.low), max(high, chart.high)
+    def __init__(
+        self, low: float, high: float, columns: int, chart: ControlChart | None, band: DensityBand | None
+    ) -> None:
+        drawn = [chart.low, chart.high] if chart is not None else []
+        self.limited = [] if band is None else [limit for limit in (band.low, band.high) if limit is not None]
+        self.low, self.high = min(low, *drawn, *self.limited), max(high, *drawn, *self.limited)
         self.columns, self.chart = columns, chart
+        self.within = None if band is None else (band.low, band.high)
 
     def y(self, value: float) -> float:
         """Return the height."""
@@ -191,54 +211,122 @@ class _Scale:
 
     def x(self, place: int) -> float:
         """Return the column."""
-        return LEFT + 8 + (WIDTH - LEFT - 16) * place / max(self.columns - 1, 1)
+        return LEFT + 8 + (WIDTH - RIGHT - LEFT - 16) * place / max(self.columns - 1, 1)
 
     def points(self, values: Floats) -> str:
         """Return values one after the other as the points of a line."""
         return " ".join(f"{self.x(place):.1f},{self.y(value):.1f}" for place, value in enumerate(values))
 
-    def lines(self) -> list[str]:
-        """Return centre and limits with their figures."""
-        chart = self.chart
+    def limits(self) -> list[str]:
+        """Return the limits of the set as a band with their figures."""
+        if self.within is None:
+            return []
+        low, high = self.within
+        top = self.y(self.high if high is None else high)
+        bottom = self.y(self.low if low is None else low)
         return [
-            f'<path {MEAN} d="M{LEFT} {self.y(chart.centre):.1f}H{WIDTH}"/>',
-            *(f'<path {LIMIT} d="M{LEFT} {self.y(limit):.1f}H{WIDTH}"/>' for limit in (chart.low, chart.high)),
+            f'<rect {BAND} x="{LEFT}" y="{top:.1f}" width="{WIDTH - RIGHT - LEFT}" height="{bottom - top:.1f}"/>',
+            *(
+                f'<text x="{WIDTH - RIGHT + 6}" y="{self.y(limit) + 4:.1f}">limit {limit:g}</text>'
+                for limit in self.limited
+            ),
+        ]
+
+    def lines(self) -> list[str]:
+        """Return centre and control limits with their figures; round figures where there are none."""
+        chart, right = self.chart, WIDTH - RIGHT
+        if chart is None:
+            ticks_there = nice_ticks(self.low, self.high, 7) if self.high > self.low else [self.low]
+            return [f'<text x="0" y="{self.y(tick) + 4:.1f}">{tick:g}</text>' for tick in ticks_there]
+        return [
+            f'<path {MEAN} d="M{LEFT} {self.y(chart.centre):.1f}H{right}"/>',
+            *(f'<path {LIMIT} d="M{LEFT} {self.y(limit):.1f}H{right}"/>' for limit in (chart.low, chart.high)),
             *(
                 f'<text x="0" y="{self.y(value) + 4:.1f}">{value:.1f}</text>'
                 for value in (chart.low, chart.centre, chart.high)
             ),
         ]
 
+    def named(self, names: Sequence[str]) -> list[str]:
+        """Return names on a slant under their points."""
+        floor = HEIGHT - BOTTOM + 12
+        return [
+            f'<text x="{self.x(place):.1f}" y="{floor}" text-anchor="end" '
+            f'transform="rotate(-60 {self.x(place):.1f} {floor})">{escape(name)}</text>'
+            for place, name in enumerate(names)
+        ]
 
-def _course(chart: ControlChart | None) -> Markup | None:
+    def numbered(self, skipped: int) -> list[str]:
+        """Return the places of points in their order, so many having gone before."""
+        ends = (skipped + 1, skipped + self.columns)
+        return [
+            f'<text x="{self.x(round(tick) - ends[0]):.1f}" y="{HEIGHT - 10}" text-anchor="middle">{tick:.0f}</text>'
+            for tick in nice_ticks(*ends, 10)
+            if tick == round(tick)
+        ]
+
+
+def _course(values: Floats, chart: ControlChart | None, band: DensityBand | None) -> Markup | None:
     """Draw more photographs than can be told apart, in steps: the middle of each, and where 90 % of it lie."""
-    if chart is None or len(chart.values) <= MOST_POINTS:
+    if len(values) <= MOST_POINTS:
         return None
-    steps = np.array([np.quantile(step, (0.05, 0.5, 0.95)) for step in np.array_split(chart.values, STEPS)])
-    scale = _Scale(chart, float(steps.min()), float(steps.max()), STEPS)
+    steps = np.array([np.quantile(step, (0.05, 0.5, 0.95)) for step in np.array_split(values, STEPS)])
+    scale = _Scale(float(steps.min()), float(steps.max()), STEPS, chart, band)
     there = scale.points(steps[:, 2])
     back = " ".join(reversed(scale.points(steps[:, 0]).split()))
     shapes = [
+        *scale.limits(),
         f'<polygon {RIBBON} points="{there} {back}"/>',
         *scale.lines(),
         f'<polyline {CURVE} points="{scale.points(steps[:, 1])}"/>',
     ]
-    return _frame("the whole course in steps, with centre and control limits", shapes)
+    return _frame("the whole course in steps", shapes)
 
 
-def _chart(chart: ControlChart | None) -> Markup | None:
-    """Draw the last photographs one by one."""
-    if chart is None:
+def _chart(values: Floats, chart: ControlChart | None, band: DensityBand | None, paths: Sequence[str]) -> Markup | None:
+    """Draw the last photographs one by one, a few of them with their names."""
+    if len(values) < trends.FEWEST_IN_A_CHART:
         return None
-    values = chart.values[-MOST_POINTS:]
-    skipped = len(chart.values) - len(values)
-    scale = _Scale(chart, float(values.min()), float(values.max()), len(values))
-    shapes = scale.lines()
-    shapes.append(f'<polyline {CURVE} points="{scale.points(values)}"/>')
-    marked = {**dict.fromkeys(chart.one_sided.tolist(), RING), **dict.fromkeys(chart.beyond.tolist(), DOT)}
+    last = values[-MOST_POINTS:]
+    skipped = len(values) - len(last)
+    scale = _Scale(float(last.min()), float(last.max()), len(last), chart, band)
+    shapes = [*scale.limits(), *scale.lines(), f'<polyline {CURVE} points="{scale.points(last)}"/>']
+    names = [_short(path) for path in paths]
+    shapes += scale.named(names) if names else scale.numbered(skipped)
+    marked = dict.fromkeys(range(skipped, len(values)), POINT) if paths else {}
+    if chart is not None:
+        marked |= {**dict.fromkeys(chart.one_sided.tolist(), RING), **dict.fromkeys(chart.beyond.tolist(), DOT)}
     shapes += [
-        f'<circle {kind} cx="{scale.x(place - skipped):.1f}" cy="{scale.y(float(chart.values[place])):.1f}"/>'
+        f'<circle {kind} cx="{scale.x(place - skipped):.1f}" cy="{scale.y(float(values[place])):.1f}"/>'
         for place, kind in marked.items()
         if place >= skipped
     ]
-    return _frame("individuals in their order, with centre and control limits", shapes)
+    return _frame("individuals in their order", shapes, BOTTOM + max((LETTER * len(name) for name in names), default=0))
+
+
+def _short(path: str) -> str:
+    """Return the name of a photograph, short enough to stand under its point."""
+    name = name_of(path).rpartition(".")[0] or name_of(path)
+    return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1]}\N{HORIZONTAL ELLIPSIS}"
+
+
+def _change_words(values: Floats, band: DensityBand | None) -> str | None:
+    """Say in one sentence whether twisting improves: whether it comes nearer the middle of the limits."""
+    if band is None or band.low is None or band.high is None:
+        found = trends.change(values)
+        if found is None:
+            return None
+        what = f"{abs(found.by):.2f} ± {found.by_u95:.2f} {'more' if found.by > 0 else 'fewer'}"
+        told = "" if found.is_told else ", which may be chance"
+        return f"First half {found.first:.2f} twists per inch on average, second half {found.second:.2f}: {what}{told}."
+    middle = (band.low + band.high) / 2
+    found = trends.change(np.abs(values - middle))
+    if found is None:
+        return None
+    better, worse = "so twisting has improved", "so twisting has grown worse"
+    verdict = "which may be chance" if not found.is_told else better if found.by < 0 else worse
+    return (
+        f"Off the middle of the limits, {middle:g}, by {found.first:.2f} twists per inch on average in the first half "
+        f"and by {found.second:.2f} in the second, {abs(found.by):.2f} ± {found.by_u95:.2f} "
+        f"{'less' if found.by < 0 else 'more'}, {verdict}."
+    )

@@ -24,12 +24,31 @@ GIGABYTE = 1 << 30
 
 @dataclass(frozen=True)
 class Progress:
-    """How far the work is: pictures done and to do in this run, what came of them, and seconds spent."""
+    """How far the work is.
+
+    Attributes
+    ----------
+    done, total : int
+        Pictures done and to do in this run.
+    states : dict
+        What came of them.
+    seconds : float
+        Time spent.
+    kept : int
+        Pictures of the ledger that had been read before, by the same settings.
+    anew : int
+        Pictures that had been read by other settings alone.
+    differs : tuple of str
+        The settings that are not those of the last run.
+    """
 
     done: int
     total: int
     states: dict[str, int]
     seconds: float
+    kept: int
+    anew: int
+    differs: tuple[str, ...]
 
 
 def run(
@@ -69,7 +88,7 @@ def run(
         Address of a dask scheduler whose workers reach the same paths and URLs; they read in place of ``jobs``
         processes here.
     tell : callable
-        Called after every picture.
+        Called before the first picture and after every one.
 
     Returns
     -------
@@ -78,7 +97,9 @@ def run(
     """
     key = settings.sha256
     limits = settings.limits
-    ledger.use(key, limits.second_person, LimitsUsed(limits.name, limits.sha256, settings.limits_file))
+    differs = ledger.differing(key, settings.told)
+    read_by = LimitsUsed(limits.name, limits.sha256, settings.limits_file)
+    ledger.use(key, limits.second_person, read_by, settings.told)
     for start in range(0, len(places), ROWS_AT_ONCE):
         ledger.put_files([_row(place, pattern, table or {}) for place in places[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
@@ -86,6 +107,13 @@ def run(
     ledger.forget_ended(key, allowed)
     todo = ledger.waiting(key)
     paths = dict(todo)
+    kept, anew = ledger.kept_and_anew(key)
+
+    def say(done: int) -> None:
+        """Tell how far the work is."""
+        tell(Progress(done, len(todo), dict(states), time.monotonic() - began, kept, anew, differs))
+
+    say(0)
     entries = (
         _entries(todo, settings, jobs, limit_s, memory_gb) if cluster is None else on_cluster(todo, settings, cluster)
     )
@@ -96,7 +124,7 @@ def run(
             # A cluster's workers allow what they have: what ended there is read again by the next run.
             ledger.put_entry(_with_allowance(entry, allowed) if cluster is None else entry, key)
         states[entry.state] += 1
-        tell(Progress(done, len(todo), dict(states), time.monotonic() - began))
+        say(done)
     return ledger.states()
 
 

@@ -209,4 +209,53 @@ MIGRATIONS = (
         WHERE json_extract(made_by, '$.parameters.limits_sha256') IS NOT NULL;
     DROP TABLE read_by;
     """,
+    # More of each reading in its row: what an analyst groups and filters by, and whether some inch lies outside the
+    # limits of a mean that conforms, by which the work list ranks. Of readings that are there, from their records.
+    """
+    DROP VIEW archive;
+    DROP VIEW contents;
+    ALTER TABLE readings ADD COLUMN runs INTEGER;
+    ALTER TABLE readings ADD COLUMN lay TEXT;
+    ALTER TABLE readings ADD COLUMN length_in REAL;
+    ALTER TABLE readings ADD COLUMN wire_diameter_in REAL;
+    ALTER TABLE readings ADD COLUMN least_in_any_inch REAL;
+    ALTER TABLE readings ADD COLUMN most_in_any_inch REAL;
+    ALTER TABLE readings ADD COLUMN evenness TEXT;
+    ALTER TABLE readings ADD COLUMN inch_outside TEXT;
+    ALTER TABLE readings ADD COLUMN flags TEXT;
+    CREATE TEMP TABLE more (sha256 TEXT, settings TEXT, told TEXT, PRIMARY KEY (sha256, settings)) WITHOUT ROWID;
+    INSERT INTO more SELECT sha256, settings, more_as_json(record) FROM records;
+    UPDATE readings SET
+        (runs, lay, length_in, wire_diameter_in, least_in_any_inch, most_in_any_inch, evenness, inch_outside, flags)
+        = (SELECT json_extract(told, '$[0]'), json_extract(told, '$[1]'), json_extract(told, '$[2]'),
+            json_extract(told, '$[3]'), json_extract(told, '$[4]'), json_extract(told, '$[5]'),
+            json_extract(told, '$[6]'), json_extract(told, '$[7]'), json_extract(told, '$[8]')
+            FROM more m WHERE m.sha256 = readings.sha256 AND m.settings = readings.settings)
+        WHERE state = 'reading';
+    DROP TABLE more;
+    CREATE VIEW contents AS
+        SELECT c.path, c.sha256, c.files, COALESCE(r.state, 'waiting') AS state, r.code, r.message, r.call,
+            r.confidence, r.probability, r.twists_per_inch, r.twists_per_inch_u95, r.inch_outside, r.pigtail_twists,
+            r.pigtail_twists_u95, r.scale, r.fingerprint, d.decision, d.decided_on, d.open_decision,
+            c.technician, c.station, c.aircraft, COALESCE(c.taken, r.taken) AS taken
+        FROM (
+            SELECT sha256, MIN(path) AS path, COUNT(*) AS files, technician, station, aircraft, taken
+            FROM files WHERE sha256 IS NOT NULL GROUP BY sha256
+        ) c LEFT JOIN readings r ON r.sha256 = c.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = c.sha256;
+    CREATE VIEW archive AS
+        SELECT f.path, f.sha256, f.bytes,
+            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
+            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
+            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
+            r.runs, r.twists_per_inch, r.twists_per_inch_u95, r.least_in_any_inch, r.most_in_any_inch, r.evenness,
+            r.inch_outside, r.lay, r.length_in, r.wire_diameter_in, r.pigtail_twists, r.pigtail_twists_u95, r.flags,
+            r.scale, f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint,
+            d.decision, d.decided_on, d.open_decision, s.decided_by, s.decided_at, s.reason AS decision_reason
+        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
+            AND r.settings = (SELECT value FROM meta WHERE key = 'settings')
+        LEFT JOIN decided d ON d.sha256 = f.sha256
+        LEFT JOIN dispositions s ON s.number = d.number;
+    """,
 )

@@ -34,6 +34,20 @@ class Settings:
     limits_file: str | None = None
 
     @property
+    def told(self) -> dict[str, str]:
+        """What the readings depend on, by the option that says it: so that two runs can be told apart in words."""
+        card = None if self.card is None else hashlib.sha256(repr(self.card).encode()).hexdigest()
+        return {
+            "--limits": f"{self.limits.name} {self.limits.sha256}",
+            "--wire": str(self.wire_in),
+            "--card": str(card),
+            "--finder": " ".join(self.finders),
+            "--method": self.method,
+            "--tightens": str(self.tightens),
+            "the version of visionwire": f"{__version__} {READINGS}",
+        }
+
+    @property
     def sha256(self) -> str:
         """Hash of all that a reading depends on beside its photograph."""
         card = None if self.card is None else dataclasses.asdict(self.card)

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from visionwire.archive.reasons import section_of
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.strip import arc_length, picture_strip, straighten
 
@@ -35,12 +36,10 @@ def _shares(section: SectionEvidence) -> list[float]:
 
 
 def to_show(record: dict[str, Any], ticks: dict[str, list[float]]) -> str | None:
-    """Return the section that a person should see first: that of the check least likely to conform, else the first."""
+    """Return the section that a person should see first: that of which its reason speaks, else the first."""
     known = [name for name in sections_of(record) if name in ticks]
-    checks = [check for check in record["checks"] if check["section"] in known]
-    if not checks:
-        return known[0] if known else None
-    return str(min(checks, key=lambda check: check["probability_conforming"])["section"])
+    spoken_of = section_of({**record, "checks": [check for check in record["checks"] if check["section"] in known]})
+    return spoken_of or (known[0] if known else None)
 
 
 def sections_of(record: dict[str, Any]) -> dict[str, dict[str, Any]]:

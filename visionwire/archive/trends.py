@@ -8,7 +8,7 @@ from __future__ import annotations
 import heapq
 import itertools
 from array import array
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,6 +19,7 @@ from scipy import special
 
 from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
+from visionwire.archive.reasons import reason_of
 
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -29,6 +30,10 @@ MOVING_RANGE_TO_LIMIT, LARGEST_RANGE = 2.660, 3.267
 FEWEST_IN_A_CHART = 5
 #: So many in a row on one side of the centre are no chance (the same, 6.3.2; from memory).
 ONE_SIDED_RUN = 8
+#: Of a chart with no more points than that each is named.
+MOST_NAMED = 24
+#: Fewer values in either half of a course tell no change.
+FEWEST_IN_A_HALF = 3
 #: Of 64 bits, as many may differ between a picture and the same saved again.
 RESEMBLING_BITS = 3
 #: A table names as many groups; what is left goes into one line, so that a page does not grow with its archive.
@@ -44,19 +49,20 @@ CALLS = ("conforming", "undecided", "nonconforming")
 FIELDS = ("month", "station", "technician", "aircraft")
 
 #: What waits for one more person, read or not, then nonconforming ones by their probability, then undecided and
-#: conforming ones, each the most doubtful first, between them what was decided on and is refused now; None: nothing to
-#: look at, as what people decided on it stands.
+#: conforming ones, each the most doubtful first, between them what was decided on and is refused now, and what is
+#: within limits by its mean alone; None: nothing to look at, as what people decided on it stands.
 RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decision IS NOT NULL THEN -1
     WHEN decided_on = 'this reading' THEN NULL
     WHEN state = 'refusal' AND decided_on = '{EARLIER}' THEN 3
     WHEN state <> 'reading' THEN NULL
     WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
+    WHEN inch_outside IS NOT NULL THEN 3.5
     ELSE 4 + COALESCE(confidence, 0.5) END"""
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
     twists_per_inch, pigtail_twists, fingerprint, SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
-    FROM contents ORDER BY taken, path"""
+    FROM contents WHERE ?1 IS NULL OR technician = ?1 ORDER BY taken, path"""
 
 
 @dataclass(frozen=True)
@@ -103,6 +109,10 @@ class Trends:
         Groups of readings by "month", "station", "technician", "aircraft".
     densities, pigtails : (N,) float array
         Twists per inch and twists of the pigtail in the order taken, of the readings that have them.
+    undated : int
+        How many of these densities, the first ones, have no date: they come in the order of their path.
+    names : tuple of str
+        Paths of the last `MOST_NAMED` densities.
     agreement : dict
         How often each call met each decision of a person; one made on an earlier reading is named so, and so is one
         that does not stand yet.
@@ -112,8 +122,12 @@ class Trends:
         How many photographs have been read anew since a person decided on them.
     resembling : int
         How many photographs look like an earlier one saved again.
+    decisions : dict
+        Photographs by the latest decision of a person on them, standing or not.
+    to_look_at : dict
+        Photographs that are open, by call, or state where there is none: all of which ``work`` lists the first.
     work : list of dict
-        What to look at first; ``advice`` is the first of an undecided reading.
+        What to look at first; ``reason`` says why, ``advice`` is the first of an undecided reading.
     not_read : list of dict
         What was not read, no longer than the work list: first what ended for want of time or memory; ``files`` says
         how many files have the same content.
@@ -127,11 +141,15 @@ class Trends:
     groups: dict[str, list[Group]]
     densities: Floats
     pigtails: Floats
+    undated: int
+    names: tuple[str, ...]
     agreement: dict[tuple[str, str], int]
     pending: int
     contested: int
     earlier: int
     resembling: int
+    decisions: dict[str, int]
+    to_look_at: dict[str, int]
     work: list[Row]
     not_read: list[Row]
 
@@ -145,6 +163,9 @@ class _Sums:
     groups: list[Counter[tuple[str | None, str | None]]] = field(default_factory=lambda: [Counter() for _ in FIELDS])
     densities: array[float] = field(default_factory=lambda: array("d"))
     pigtails: array[float] = field(default_factory=lambda: array("d"))
+    undated: int = 0
+    names: deque[str] = field(default_factory=lambda: deque(maxlen=MOST_NAMED))
+    to_look_at: Counter[str] = field(default_factory=Counter)
     marks: bytearray = field(default_factory=bytearray)
     work: list[tuple[float, str]] = field(default_factory=list)
     not_read: list[tuple[bool, str, int]] = field(default_factory=list)
@@ -159,6 +180,12 @@ class _Sums:
         for sums, names in zip(self.groups, fields, strict=True):
             sums.update(zip(names, call, strict=True))
         self.densities.extend([one for one in density if one is not None])
+        # In this order what has no date comes first.
+        self.undated += sum(one is not None and month is None for one, month in zip(density, fields[0], strict=True))
+        self.names.extend([one for one, value in zip(path, density, strict=True) if value is not None])
+        self.to_look_at.update(
+            [one or was for one, was, place in zip(call, state, rank, strict=True) if place is not None]
+        )
         self.pigtails.extend([one for one in pigtail if one is not None])
         self.marks += bytes.fromhex("".join([one for one in mark if one is not None]))
         worst = self.work[-1][0] if len(self.work) == most > 0 else np.inf
@@ -172,19 +199,18 @@ class _Sums:
         self.not_read = heapq.nsmallest(most, [*self.not_read, *left_out])
 
 
-def trends_of(ledger: Ledger, most: int) -> Trends:
-    """Return what a ledger says, with a work list of at most ``most`` photographs."""
+def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trends:
+    """Return what a ledger says, of one technician alone if so asked, with a work list of at most ``most``."""
     sums = _Sums()
     with ledger.at_one_moment():
-        rows = ledger.ask(QUESTION)
+        rows = ledger.ask(QUESTION, technician)
         while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
             sums.add(some, most)
-        ((unhashed,),) = ledger.ask("SELECT COUNT(*) FROM files WHERE sha256 IS NULL")
-        not_opened = ledger.ask("SELECT 1, path, 1 FROM files WHERE sha256 IS NULL ORDER BY path LIMIT ?", most)
+        unopened = "FROM files WHERE sha256 IS NULL AND (?1 IS NULL OR technician = ?1)"
+        ((unhashed,),) = ledger.ask(f"SELECT COUNT(*) {unopened}", technician)
+        not_opened = ledger.ask(f"SELECT 1, path, 1 {unopened} ORDER BY path LIMIT ?2", technician, most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
-        to_look_at = [
-            {**row, "advice": _first_advice(ledger, row)} for row in ledger.rows_of([path for _, path in sums.work])
-        ]
+        to_look_at = [{**row, **_why(ledger, row)} for row in ledger.rows_of([path for _, path in sums.work])]
         without = [
             {**row, "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
             for row in ledger.rows_of(list(not_read))
@@ -199,11 +225,14 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         states["unreadable"] += unhashed
         reasons[NOT_OPENED] += unhashed
     calls: Counter[str] = Counter()
+    decisions: Counter[str] = Counter()
     agreement, earlier, pending, contested = {}, 0, 0, 0
     for (call, decision, decided_on), count in sums.decisions.items():
         earlier += count if decided_on == EARLIER else 0
         pending += count if decision is not None and decision.endswith(PENDING) else 0
         contested += count if decision is not None and decision.endswith(CONTESTED) else 0
+        if decision is not None:
+            decisions[decision] += count
         if call is not None:
             calls[call] += count
             if decision is not None:
@@ -217,21 +246,27 @@ def trends_of(ledger: Ledger, most: int) -> Trends:
         groups={name: grouped(counts, name == "month") for name, counts in zip(FIELDS, sums.groups, strict=True)},
         densities=np.array(sums.densities),
         pigtails=np.array(sums.pigtails),
+        undated=sums.undated,
+        names=tuple(sums.names),
         agreement=dict(sorted(agreement.items())),
         pending=pending,
         contested=contested,
         earlier=earlier,
         resembling=int(saved_again(np.frombuffer(sums.marks, ">u8").astype(np.uint64)).sum()),
+        decisions=dict(sorted(decisions.items())),
+        to_look_at=dict(sorted(sums.to_look_at.items())),
         work=to_look_at,
         not_read=without,
     )
 
 
-def _first_advice(ledger: Ledger, row: dict[str, Any]) -> str | None:
-    """Return why an undecided reading is that, and what to do, as far as one sentence says."""
-    kept = ledger.record(row["sha256"]) if row["call"] == "undecided" else None
-    advice = kept[0].get("advice") if kept is not None else None
-    return advice[0] if advice else None
+def _why(ledger: Ledger, row: Row) -> dict[str, str | None]:
+    """Return why a photograph is to be looked at, and what to do where it is undecided, each in one sentence."""
+    kept = ledger.record(row["sha256"]) if row["call"] is not None else None
+    if kept is None:
+        return {"reason": None, "advice": None}
+    advice = kept[0].get("advice") or [None]
+    return {"reason": reason_of(kept[0]), "advice": advice[0] if row["call"] == "undecided" else None}
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:
@@ -294,6 +329,42 @@ def control_chart(values: Iterable[float]) -> ControlChart | None:
         beyond=np.flatnonzero(np.abs(at - centre) > reach),
         one_sided=np.flatnonzero(in_a_row >= ONE_SIDED_RUN),
     )
+
+
+@dataclass(frozen=True)
+class Change:
+    """How far the second half of a course lies from its first: two means, and their difference with its 95 % one."""
+
+    first: float
+    second: float
+    by_u95: float
+
+    @property
+    def by(self) -> float:
+        """How much is more in the second half."""
+        return self.second - self.first
+
+    @property
+    def is_told(self) -> bool:
+        """Whether it is more than chance, at 95 %."""
+        return abs(self.by) > self.by_u95
+
+
+def change(values: Floats) -> Change | None:
+    """Return how the second half of a course differs from its first; None where either is too short.
+
+    The interval is Welch's (Biometrika 34 (1947) 28), for the halves may scatter differently.
+    """
+    halves = np.array_split(np.asarray(values, float), 2)
+    counts = [len(half) for half in halves]
+    if min(counts) < FEWEST_IN_A_HALF:
+        return None
+    first, second = (float(half.mean()) for half in halves)
+    of_means = [float(half.var(ddof=1)) / len(half) for half in halves]
+    if sum(of_means) == 0:
+        return Change(first, second, 0.0)
+    freedom = sum(of_means) ** 2 / sum(one**2 / (count - 1) for one, count in zip(of_means, counts, strict=True))
+    return Change(first, second, float(special.stdtrit(freedom, 0.975)) * sum(of_means) ** 0.5)
 
 
 def saved_again(marks: NDArray[np.uint64]) -> Bools:

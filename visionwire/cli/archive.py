@@ -8,7 +8,7 @@ import sys
 from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,7 +17,7 @@ from visionwire.cli.trends import counted, ended_words, files_words, states_word
 from visionwire.errors import ArchiveError, UsageError
 
 if TYPE_CHECKING:
-    from visionwire.archive import Progress
+    from visionwire.archive import Ledger, Progress, Settings
 
 #: Of a pattern's stations, and so on, as many are named.
 NAMED = 8
@@ -59,7 +59,7 @@ def archive(
     memory: Annotated[float, typer.Option(metavar="GB", help="Memory that one worker may take.")] = 4.0,
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
-    from visionwire.archive import Ledger, Settings, listed, run
+    from visionwire.archive import Ledger, Settings, listed
     from visionwire.archive.files import SUFFIXES, from_table, pattern_of, told_by
     from visionwire.cli.check import METHODS, options_from
     from visionwire.limits import known_limits
@@ -91,7 +91,7 @@ def archive(
         )
     book = Ledger(ledger)
     try:
-        counts = run(
+        counts, latest = _run(
             paths,
             book,
             settings,
@@ -101,7 +101,6 @@ def archive(
             limit_s=limit,
             memory_gb=memory,
             cluster=cluster,
-            tell=_tell if sys.stderr.isatty() else _silent,
         )
         ended = ended_words(book.reasons())
     finally:
@@ -109,6 +108,8 @@ def archive(
     if sys.stderr.isatty():
         print(file=sys.stderr)
     print(f"{ledger}: {files_words(counts)}")
+    for line in _run_words(latest):
+        print(f"  {line}")
     if told is not None:
         for line in _pattern_words(told_by(paths, told), len(paths)):
             print(f"  {line}")
@@ -116,6 +117,37 @@ def archive(
         print(f"  {ended}")
     print(f"visionwire trends {ledger} shows them", file=sys.stderr)
     print("the aircraft's own manual and licensed practice govern", file=sys.stderr)
+
+
+def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tuple[dict[str, int], Progress]:
+    """Bring the ledger up to date; return its files by state, and how far this run came, which Ctrl-C is told too."""
+    from visionwire.archive import Progress, run
+
+    latest = Progress(0, 0, {}, 0.0, 0, 0, ())
+
+    def tell(progress: Progress) -> None:
+        nonlocal latest
+        latest = progress
+        if progress.done and sys.stderr.isatty():
+            _tell(progress)
+
+    try:
+        return run(paths, book, settings, tell=tell, **more), latest
+    except KeyboardInterrupt:
+        kept = counted(latest.done, "photograph")
+        if sys.stderr.isatty():
+            print(file=sys.stderr)
+        print(f"stopped: {kept} read now and kept; the same command goes on where it was", file=sys.stderr)
+        raise
+
+
+def _run_words(progress: Progress) -> list[str]:
+    """Write what this run read and what it found read, and which settings made it read some anew."""
+    lines = [f"{counted(progress.done, 'photograph')} read now, {progress.kept} kept from before"]
+    if progress.differs:
+        verb = "differs" if len(progress.differs) == 1 else "differ"
+        lines.append(f"{' and '.join(progress.differs)} {verb} from the last run: {progress.anew} read anew")
+    return lines
 
 
 def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
@@ -142,7 +174,3 @@ def _tell(progress: Progress) -> None:
         file=sys.stderr,
         flush=True,
     )
-
-
-def _silent(progress: Progress) -> None:
-    pass

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from visionwire.archive.trends import Trends
     from visionwire.limits import LimitSet
 
-LISTED = 10
 DECISIONS = {word: word for word in ("accept", "reject", "retake")}
 LedgerFile = Annotated[Path, typer.Argument(metavar="FILE.db", help="The ledger.")]
 
@@ -29,29 +29,43 @@ def trends(
     csv: Annotated[Path | None, typer.Option(metavar="FILE.csv", help="All rows, for Excel.")] = None,
     jsonl: Annotated[Path | None, typer.Option(metavar="FILE.jsonl", help="All rows, one JSON object a line.")] = None,
     parquet: Annotated[Path | None, typer.Option(metavar="FILE.parquet", help="All rows as Parquet.")] = None,
+    sections: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", help="A row for every run and pigtail, for Excel.")
+    ] = None,
+    technician: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Page, counts and lists of one technician alone.")
+    ] = None,
     limits: Annotated[
         str | None,
         typer.Option(metavar="NAME|FILE.toml", help="As the archive was read by. [default: as the ledger says]"),
     ] = None,
-    most: Annotated[int, typer.Option(min=0, help="Photographs on the work list, and of those not read.")] = 24,
+    most: Annotated[
+        int, typer.Option(min=0, help="Photographs to look at first that are shown, and of those not read.")
+    ] = 24,
 ) -> None:
     """Show an archive: counts by state and call, and on request a page, CSV, JSON Lines or Parquet."""
     from visionwire.archive import export
     from visionwire.archive.page import trends_html
+    from visionwire.archive.sections import COLUMNS, section_rows
     from visionwire.archive.trends import EARLIER, trends_of
-    from visionwire.sheet.words import percent
 
     book = _opened(ledger)
     try:
         limit_set, heading = _read_by(book, limits)
-        found = trends_of(book, most)
+        found = trends_of(book, most, technician)
+        if technician is not None and not found.files:
+            raise UsageError(f"no photograph in {ledger} is by {technician}; --csv writes who made which")
+        whose = "" if technician is None else f", technician {technician}"
         for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
             if path is not None:
                 write(path, *book.rows())
                 print(path)
+        if sections is not None:
+            export.to_csv(sections, COLUMNS, section_rows(book))
+            print(sections)
         if html is not None:
             try:
-                page = trends_html(ledger.name, found, limit_set, book, heading, ended_words(found.reasons))
+                page = trends_html(f"{ledger.name}{whose}", found, limit_set, book, heading, ended_words(found.reasons))
                 html.write_text(page, encoding="utf-8")
             except OSError as error:
                 raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
@@ -59,8 +73,11 @@ def trends(
     finally:
         book.close()
     calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
-    print(f"{ledger}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
+    print(f"{ledger}{whose}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
     print(f"  limits: {heading}")
+    if found.decisions:
+        said = ", ".join(f"{count} {decision}" for decision, count in found.decisions.items())
+        print(f"  decisions of people on {counted(sum(found.decisions.values()), 'photograph')}: {said}")
     if found.pending or found.contested:
         print(
             f"  decisions that do not stand yet: {found.pending} pending, {found.contested} contested; a second person "
@@ -68,14 +85,27 @@ def trends(
         )
     if found.earlier:
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
-    for row in found.work[:LISTED]:
+    _print_to_look_at(found)
+    _print_not_read(found)
+
+
+def _print_to_look_at(found: Trends) -> None:
+    """Name what is to be looked at first, whose it is, why and what to do, and how many more are open."""
+    if not found.to_look_at:
+        return
+    print("to look at first:" if found.work else "to look at:")
+    for row in found.work:
         decision = row["open_decision"] or row["decision"]
         decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
-        chance = f", worst check conforms with {percent(row['probability'] or 0)}" if row["call"] else ""
-        print(f"  {row['call'] or row['state']}{chance}: {row['path']}{decided}")
-        if row["advice"]:
-            print(f"    {row['advice']}")
-    _print_not_read(found)
+        who = f", {row['technician']}" if row["technician"] else ""
+        print(f"  {row['call'] or row['state']}: {row['path']}{who}{decided}")
+        for line in (row["reason"], row["advice"]):
+            if line:
+                print(f"    {line}")
+    more = Counter(found.to_look_at) - Counter(row["call"] or row["state"] for row in found.work)
+    if more:
+        kinds = ", ".join(f"{count} {what}" for what, count in more.items())
+        print(f"  and {more.total()} more ({kinds}); --most {sum(found.to_look_at.values())} shows them")
 
 
 def _read_by(book: Ledger, given: str | None) -> tuple[LimitSet | None, str]:
@@ -115,10 +145,10 @@ def _print_not_read(found: Trends) -> None:
     print(f"not read: {counted(sum(found.reasons.values()), 'file')}")
     if ended := ended_words(found.reasons):
         print(f"  {ended}")
-    for row in found.not_read[:LISTED]:
+    for row in found.not_read:
         copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
         print(f"  {row['path']}{copies}: {row['code']}, {row['message']}")
-    more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read[:LISTED])
+    more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read)
     if more:
         print(f"  and {more} more; all of them are in the rows that --csv writes")
 

@@ -10,6 +10,7 @@ from visionwire.sheet.words import (
     call_words,
     confidence_words,
     density_check,
+    flags_of,
     hand_words,
     plus_minus,
     routing_words,
@@ -75,7 +76,9 @@ def one_line(text: str) -> str:
 
 
 def _judged(reading: Reading, check: Check | None) -> str:
-    return ", no limit given" if check is None else f", {because(reading, check)}: {check.call.upper()}"
+    return (
+        ", no limit given" if check is None else f", {because(check, flags_of(reading, check))}: {check.call.upper()}"
+    )
 
 
 def _other(reading: Reading, check: Check) -> str:

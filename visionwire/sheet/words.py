@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from datetime import datetime
 
 from visionwire import quality
@@ -63,6 +64,7 @@ PULL_WORDS = {"tightens": "pulls toward tightening", "loosens": "pulls toward lo
 #: An undecided confidence under this leans to no side.
 LEAST_LEANING = 0.55
 
+NO_WIRE = "perhaps-no-wire"
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 NOT_KNOWN = "not known"
@@ -120,7 +122,7 @@ def confidence_words(reading: Reading) -> str:
         return said
     if reading.confidence < LEAST_LEANING:
         return f"{said}: about as likely the one as the other"
-    if "perhaps-no-wire" in reading.flags:  # believed to less than a half: the likelier side is never that it conforms
+    if NO_WIRE in reading.flags:  # believed to less than a half: the likelier side is never that it conforms
         return f"{said} that it is no twisted wire or does not conform"
     # It is the belief times this product, or one less that (`judge.overall`), and a belief under a half is flagged: so
     # under the confidence it can be the second only, and over twice what lacks in the confidence the first only.
@@ -151,8 +153,16 @@ def value_words(check: Check) -> str:
     return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
 
 
-def because(reading: Reading, check: Check) -> str:
-    """Say in one clause what a check of the reading allows, and where the value lies or why that is not called."""
+def flags_of(reading: Reading, check: Check) -> tuple[str, ...]:
+    """Return the flags of the section that a check is of, and those of the whole reading that are of every section."""
+    flags = {f"run {number}": run.flags for number, run in enumerate(reading.runs, start=1)}
+    if reading.pigtail is not None:
+        flags["pigtail"] = reading.pigtail.flags
+    return flags.get(check.section, ()) + tuple(flag for flag in reading.flags if flag == NO_WIRE)
+
+
+def because(check: Check, flags: Collection[str]) -> str:
+    """Say in one clause what a check allows, and where the value lies or why, by its flags, that is not called."""
     allowed = f"allowed {limits_words(check.low, check.high)}"
     if check.rule == "pigtail-twists":
         allowed += ", to the nearest whole"
@@ -163,17 +173,14 @@ def because(reading: Reading, check: Check) -> str:
     if check.call == "conforming":
         return allowed
     if check.call == "undecided":
-        return f"{allowed}, {_why_undecided(reading, check)}"
+        return f"{allowed}, {_why_undecided(check, flags)}"
     return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"
 
 
-def _why_undecided(reading: Reading, check: Check) -> str:
-    flags = {f"run {number}": run.flags for number, run in enumerate(reading.runs, start=1)}
-    if reading.pigtail is not None:
-        flags["pigtail"] = reading.pigtail.flags
-    if any(code in quality.CUT_OFF for code in flags.get(check.section, ())):
+def _why_undecided(check: Check, flags: Collection[str]) -> str:
+    if any(code in quality.CUT_OFF for code in flags):
         return "it ends at the picture's edge"
-    if "perhaps-no-wire" in reading.flags:
+    if NO_WIRE in flags:
         return "it may be no twisted wire"
     half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
     beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]

@@ -104,3 +104,17 @@ def test_a_reading_without_ticks_has_no_strip(tmp_path: Path) -> None:
     book.put_entry(Entry(entry.sha256, entry.state, None, None, entry.fingerprint, entry.record), "s")
     page = trends_html("a.db", trends_of(book, 5), load_limits("common"), book, "common", "")
     assert 'class="thumb"' in page and 'class="strip"' not in page
+
+
+def test_the_strip_is_that_of_the_run_that_is_within_limits_by_its_mean_alone() -> None:
+    inch = [{"twists_per_inch": one, "u95": 0.3, "at_in": 1.0} for one in (4.7, 9.9)]
+    density = {"rule": "density", "section": "run 1", "call": "conforming", "low": 6.0, "high": 8.0}
+    record = {
+        "call": "conforming",
+        "checks": [density | {"probability_conforming": 0.999}, {"section": "pigtail", "probability_conforming": 0.96}],
+        "runs": [{"least_in_any_inch": inch[0], "most_in_any_inch": inch[1]}],
+        "pigtail": {},
+    }
+    assert ticks.to_show(record, {"run 1": [], "pigtail": []}) == "run 1"
+    record["runs"] = [{"least_in_any_inch": None, "most_in_any_inch": None}]
+    assert ticks.to_show(record, {"run 1": [], "pigtail": []}) == "pigtail"

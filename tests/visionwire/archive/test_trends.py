@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 import sqlite3
@@ -19,6 +20,7 @@ from tests.visionwire.archive.small import DEMO
 from visionwire.archive import Ledger, trends
 from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
+from visionwire.archive.reasons import reason_of, section_of
 from visionwire.cli import app
 from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
@@ -33,11 +35,25 @@ def reading(
     record = {
         "call": call,
         "confidence": max(p, 1 - p) if confidence is None else confidence,
-        "checks": [{"section": "run 1", "probability_conforming": p}],
-        "runs": [{"twists_per_inch": density, "twists_per_inch_u95": 0.2}],
+        "checks": [check("run 1", density, p, call, 6.0, 8.0)],
+        "runs": [
+            {
+                "twists_per_inch": density,
+                "twists_per_inch_u95": 0.2,
+                "least_in_any_inch": {"twists_per_inch": density - 0.1, "u95": 0.3, "at_in": 0.5},
+                "most_in_any_inch": {"twists_per_inch": density + 0.1, "u95": 0.3, "at_in": 1.5},
+            }
+        ],
         "pigtail": {"twists": 4.4, "twists_u95": 0.5},
     }
     return {"record": record, "state": "reading", **more}
+
+
+def check(section: str, value: float, p: float, call: str, low: float | None, high: float | None) -> dict[str, Any]:
+    """Return a check of a mean density, as a record has it."""
+    limits = {"unit": "twists per inch", "low": low, "high": high, "source": "a book"}
+    said = {"rule": "density", "section": section, "probability_conforming": p, "call": call}
+    return {**said, "value": value, "u95": 0.2, **limits}
 
 
 @pytest.fixture
@@ -144,6 +160,146 @@ def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> Non
     found = trends.trends_of(made({"cut": cut, "plain": plain, "sure": sure}), 5)
     advice = {row["path"]: row["advice"] for row in found.work}
     assert advice == {"cut": "run 1 ends at the picture's edge; show the whole of it", "plain": None, "sure": None}
+
+
+def uneven(density: float = 7.0, least: float = 4.7, most: float = 9.9, call: str = "conforming") -> dict[str, Any]:
+    one = reading(call, density=density)
+    one["record"]["runs"][0]["least_in_any_inch"]["twists_per_inch"] = least
+    one["record"]["runs"][0]["most_in_any_inch"]["twists_per_inch"] = most
+    return one
+
+
+def test_a_run_within_limits_by_its_mean_alone_comes_before_all_that_conforms_and_says_so(made: Made) -> None:
+    photos = {
+        "sure": reading(p=0.96),
+        "uneven": uneven(),
+        "crowded": uneven(7.9, 7.5, 8.4),
+        "open": reading("undecided"),
+    }
+    book = made(photos | {"near": uneven(7.9, 7.5, 8.2)})  # within the inch's own uncertainty of the limit
+    work = trends.trends_of(book, 5).work
+    assert [row["path"] for row in work] == ["open", "crowded", "uneven", "sure", "near"]
+    assert [row["inch_outside"] for row in work] == [None, "run 1", "run 1", None, None]
+    assert work[2]["reason"] == (
+        "run 1: mean 7.00 twists per inch, allowed 6 to 8, but uneven: 4.7 in its least inch, 9.9 in its most"
+    )
+    assert work[2]["call"] == "conforming", "the call stays as it is"
+    assert (work[2]["least_in_any_inch"], work[2]["most_in_any_inch"], work[2]["runs"]) == (4.7, 9.9, 1)
+
+
+def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
+    record = reading("nonconforming", 0.001, 9.07)["record"]
+    sentence = "run 1: 9.07 ± 0.20 twists per inch, allowed 6 to 8, too high; within limits with probability under 1 %"
+    assert reason_of(record) == sentence
+    span = check("run 1", 6.5, 0.0001, "nonconforming", None, 6.0) | {"rule": "span", "unit": "in"}
+    assert (reason_of(record | {"checks": [span]}) or "").startswith("run 1, span from hole to hole: 6.50 ± 0.20 in, ")
+    assert reason_of(record | {"checks": []}) is None
+    doubted = reading()["record"] | {"call": "undecided"}
+    assert reason_of(doubted) == "all that was measured lies within limits, and yet it is not called"
+    assert section_of(doubted) is None and section_of(record) == "run 1"
+
+
+def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_records(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    base = sqlite3.connect(path)
+    base.create_function("person_of", 1, person_of)
+    base.executescript(f"{''.join(MIGRATIONS[:5])} PRAGMA user_version = 5;")
+    base.execute("INSERT INTO meta VALUES ('settings', 's')")
+    for name, one in (("a", uneven()), ("b", reading())):
+        base.execute("INSERT INTO files VALUES (?, ?, 1, '', NULL, NULL, NULL, NULL)", (name, name))
+        figures = ("reading", None, None, "conforming", 0.9, 0.99, 7.0, 0.2, 4.4, 0.5, "card", None, None)
+        base.execute(f"INSERT INTO readings VALUES ({', '.join('?' * 15)})", (name, "s", *figures))
+        base.execute("INSERT INTO records VALUES (?, 's', ?, '{}')", (name, json.dumps(one["record"])))
+    base.commit()
+    base.close()
+    work = trends.trends_of(Ledger(path), 5).work
+    assert [(row["path"], row["inch_outside"], row["least_in_any_inch"]) for row in work] == [
+        ("a", "run 1", 4.7),
+        ("b", None, pytest.approx(6.9)),
+    ]
+
+
+def test_the_rows_say_who_decided_when_and_why(made: Made) -> None:
+    book = made({"a": reading(), "b": reading()})
+    for by, reason in (("A. Person", "seen"), ("B. Person", "counted with a glass")):
+        book.decide("a", "reject", reason, by, NOW)
+    columns, rows = book.rows()
+    names = ("path", "decision", "decided_by", "decided_at", "decision_reason")
+    told = [tuple(row[columns.index(name)] for name in names) for row in rows]
+    assert told == [("a", "reject", "B. Person", NOW, "counted with a glass"), ("b", None, None, None, None)]
+
+
+def test_the_terminal_says_how_many_more_are_open_and_what_shows_them_and_what_people_decided(made: Made) -> None:
+    photos = {f"{k:02d}": reading("nonconforming", 0.01, 9.0, technician="T. One") for k in range(12)}
+    book = made({**photos, "u": reading("undecided", 0.5), "c": reading(), "d": reading()})
+    book.decide("d", "accept", "seen", "A. Person", NOW)
+    shown = CliRunner().invoke(app, ["trends", str(book.path), "--most", "11"]).stdout
+    assert shown.count("  nonconforming: ") == 11 and "  nonconforming: 00, T. One\n    run 1: 9.00 ±" in shown
+    assert "  and 3 more (1 conforming, 1 nonconforming, 1 undecided); --most 14 shows them\n" in shown
+    assert "  decisions of people on 1 photograph: 1 accept\n" in shown
+    assert " more (" not in CliRunner().invoke(app, ["trends", str(book.path), "--most", "14"]).stdout
+
+
+def test_the_trends_of_one_technician_are_of_that_one_alone(made: Made) -> None:
+    photos = {f"{k:02d}": reading(density=7.0 + k, technician=("T. One", "T. Other")[k % 2]) for k in range(10)}
+    gone = {f"gone {who}": {"sha256": None, "technician": who} for who in ("T. One", "T. Other")}
+    book = made(photos | gone | {"r": {"state": "refusal", "code": "no-scale", "technician": "T. Other"}})
+    found = trends.trends_of(book, 20, "T. One")
+    assert found.files == 6 and found.densities.tolist() == [7.0, 9.0, 11.0, 13.0, 15.0]
+    assert [row["path"] for row in found.not_read] == ["gone T. One"] and found.reasons == {"not-opened": 1}
+    assert {row["technician"] for row in found.work} == {"T. One"}
+    shown = CliRunner().invoke(app, ["trends", str(book.path), "--technician", "T. One"])
+    assert shown.stdout.startswith(f"{book.path}, technician T. One: 6 files, 5 readings, 1 unreadable; ")
+    off = CliRunner().invoke(app, ["trends", str(book.path), "--technician", "Nobody"])
+    assert off.exit_code == ExitCode.USAGE and "no photograph in" in off.stderr and off.stderr.count("\n") == 1
+
+
+def test_the_table_of_sections_has_a_row_for_every_run_and_the_pigtail(made: Made, tmp_path: Path) -> None:
+    one = reading(technician="T. One")
+    one["record"]["runs"].append({"twists_per_inch": 6.5, "call": "undecided", "flags": ["few-twists", "near-a-limit"]})
+    book, table = made({"a": one, "r": {"state": "refusal", "code": "no-scale"}}), tmp_path / "s.csv"
+    assert CliRunner().invoke(app, ["trends", str(book.path), "--sections", str(table)]).exit_code == 0
+    rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
+    assert [(row["path"], row["technician"], row["section"]) for row in rows] == [
+        ("a", "T. One", name) for name in ("run 1", "run 2", "pigtail")
+    ]
+    assert [row["twists_per_inch [1/in]"] for row in rows] == ["7.0", "6.5", ""]
+    assert (rows[0]["most_in_any_inch [1/in]"], rows[1]["most_in_any_inch [1/in]"]) == ("7.1", "")
+    assert (rows[1]["section_call"], rows[1]["flags"]) == ("undecided", "few-twists, near-a-limit")
+    assert rows[2]["twists [twists]"] == "4.4"
+
+
+def page_of(book: Ledger) -> str:
+    return trends_html("a.db", trends.trends_of(book, 0), load_limits("common"), book, "common", "")
+
+
+def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(made: Made) -> None:
+    course = [9.5, 9.0, 8.9, 8.4, 7.2, 7.0, 7.1, 6.9]
+    undated = {f"{k}.jpg": reading(density=one) for k, one in enumerate(course)}
+    page = page_of(made(undated))
+    assert "Twists per inch in the order of their path" in page and "order taken" not in page
+    assert "8 of 8 photographs have no date, so this order" in page and "--metadata" in page
+    assert "Individuals chart" not in page and "twisting has" not in page
+    dated = {path: one | {"taken": f"2031-05-0{1 + k}"} for k, (path, one) in enumerate(undated.items())}
+    page = page_of(made(dated | {"lost.jpg": reading(density=99.0)}, "dated.db"))
+    assert "Twists per inch in the order taken" in page and "1 of 9 photographs have no date and are left out" in page
+    assert "Individuals chart" in page and ">limit 8<" in page and ">limit 6<" in page and ">lost<" not in page
+    assert page.index(">0<") < page.index(">7<"), "each point has its photograph's name"
+    assert "by 1.95 twists per inch on average in the first half and by 0.10 in the second" in page
+    assert "so twisting has improved." in page
+    few = page_of(made(dict(list(dated.items())[:4]) | {f"u{k}": reading() for k in range(6)}, "few.db"))
+    assert "6 of 10 photographs have no date, so this order" in few, "four dates make no chart"
+
+
+def test_the_change_of_a_course_is_welchs() -> None:
+    """Beside SciPy's own test of two means that scatter differently."""
+    rng = np.random.default_rng(6)
+    values = np.concatenate([rng.normal(2, 1, 9), rng.normal(1, 0.3, 8)])
+    found = trends.change(values)
+    beside = stats.ttest_ind(values[9:], values[:9], equal_var=False).confidence_interval(0.95)
+    assert found is not None
+    assert (found.by - found.by_u95, found.by + found.by_u95) == (pytest.approx(beside.low), pytest.approx(beside.high))
+    assert trends.change(values[:5]) is None and trends.change(np.full(8, 7.0)) == trends.Change(7.0, 7.0, 0.0)
 
 
 def test_the_work_list_is_the_same_however_rows_come(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -259,10 +415,12 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
             f"INSERT INTO readings VALUES ({', '.join('?' * 16)})", (name * 64, "s", *figures, f'{{"is": "{name}"}}')
         )
     base.commit()
-    before = base.execute("SELECT * FROM archive ORDER BY path").fetchall()
+    cursor = base.execute("SELECT * FROM archive ORDER BY path")
+    held, before = [column[0] for column in cursor.description], cursor.fetchall()
     base.close()
     book = Ledger(path)
-    assert [row[:-2] for row in book.rows()[1]] == before and len(before) == 2
+    columns, rows = book.rows()
+    assert [tuple(row[columns.index(name)] for name in held) for row in rows] == before and len(before) == 2
     assert book.record("b" * 64) == ({"is": "b"}, {})
     assert book.base.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
     assert {row[0] for row in book.ask("SELECT name FROM sqlite_master WHERE type = 'table'")} == {
@@ -273,7 +431,7 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
 def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> None:
     """A million rows in seconds hang on it: no table is looked up in random order, no record is read."""
     book = made({"a": reading()})
-    plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}"))
+    plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}", None))
     assert "USING COVERING INDEX files_by_content" in plan and "records" not in plan
     assert "SCAN r" not in plan and "SEARCH r USING PRIMARY KEY" in plan
 
@@ -493,7 +651,7 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
     html = page.read_text()
     assert "2 files ended for want of time" in html and "no card; lay one" in html and "And 13 more" in html
     most = CliRunner().invoke(app, ["trends", str(book.path), "--most", "40"]).stdout
-    assert "and 6 more" in most  # a terminal lists ten contents at most
+    assert "  13: no-scale" in most and "more" not in most.partition("not read")[2].replace("give more", "")
     everything = trends.trends_of(book, 40).not_read
     assert [row["path"] for row in everything][-2:] == ["13", "gone"]
     assert everything[-1]["message"] == "the file cannot be read; check it"

@@ -13,7 +13,11 @@ from hypothesis import strategies as st
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Reading
 from visionwire.sheet.html import sheet_html
-from visionwire.sheet.words import because, limits_words, percent, plus_minus, value_words
+from visionwire.sheet.words import because, flags_of, limits_words, percent, plus_minus, value_words
+
+
+def why(reading: Reading, one: Check) -> str:
+    return because(one, flags_of(reading, one))
 
 
 def check(value: float, low: float | None, high: float | None, call: str) -> Check:
@@ -69,7 +73,7 @@ def test_limits_in_words(low: float | None, high: float | None, text: str) -> No
 def test_where_the_value_lies(
     reading: Reading, value: float, low: float | None, high: float | None, call: str, text: str
 ) -> None:
-    assert because(reading, check(value, low, high, call)) == text
+    assert why(reading, check(value, low, high, call)) == text
 
 
 def test_what_is_undecided_says_its_true_reason(reading: Reading) -> None:
@@ -78,16 +82,16 @@ def test_what_is_undecided_says_its_true_reason(reading: Reading) -> None:
     undecided = dataclasses.replace(check(7.0, 6.0, 8.0, "undecided"), section="run 1")
     count = dataclasses.replace(undecided, rule="pigtail-twists", section="pigtail", value=1.9, u95=0.5, low=3, high=6)
     cut_run = dataclasses.replace(reading, runs=(dataclasses.replace(run, flags=("run-cut-off",)),))
-    assert because(cut_run, undecided) == "allowed 6 to 8, it ends at the picture's edge"
-    assert "edge" not in because(cut_run, count), "that is of the run"
+    assert why(cut_run, undecided) == "allowed 6 to 8, it ends at the picture's edge"
+    assert "edge" not in why(cut_run, count), "that is of the run"
     cut_tail = dataclasses.replace(reading, pigtail=dataclasses.replace(tail, flags=("pigtail-cut-off",)))
-    assert because(cut_tail, count).endswith("to the nearest whole, it ends at the picture's edge")
-    assert "edge" not in because(cut_tail, undecided)
+    assert why(cut_tail, count).endswith("to the nearest whole, it ends at the picture's edge")
+    assert "edge" not in why(cut_tail, undecided)
     no_wire = dataclasses.replace(reading, flags=("perhaps-no-wire",))
-    assert because(no_wire, undecided).endswith("it may be no twisted wire")
+    assert why(no_wire, undecided).endswith("it may be no twisted wire")
     # A limit of a whole count reaches half a twist beyond the number.
-    assert "within" not in because(reading, count)
-    assert because(reading, dataclasses.replace(count, u95=0.7)).endswith("a limit lies within the uncertainty")
+    assert "within" not in why(reading, count)
+    assert why(reading, dataclasses.replace(count, u95=0.7)).endswith("a limit lies within the uncertainty")
 
 
 def planned(rule: str, unit: str, value: float, low: float, high: float, call: str) -> Check:
@@ -96,11 +100,11 @@ def planned(rule: str, unit: str, value: float, low: float, high: float, call: s
 
 def test_what_a_plan_asks_for_is_said_as_planned_and_whole(reading: Reading) -> None:
     runs = planned("runs-as-planned", "runs", 1.0, 2.0, 2.0, "undecided")
-    assert (value_words(runs), because(reading, runs)) == ("1 run", "planned 2, of which a part may be out of view")
+    assert (value_words(runs), why(reading, runs)) == ("1 run", "planned 2, of which a part may be out of view")
     twists = planned("twists-as-planned", "twists", 10.0, 8.5, 11.5, "conforming")
-    assert because(reading, twists) == "planned 9 to 11"
+    assert why(reading, twists) == "planned 9 to 11"
     span = planned("span-as-planned", "in", 1.6, 1.35312, 1.85312, "conforming")
-    assert because(reading, span) == "allowed 1.353 to 1.853"
+    assert why(reading, span) == "allowed 1.353 to 1.853"
 
 
 def test_a_value_carries_its_unit() -> None:

@@ -1,0 +1,92 @@
+"""What a ledger's row holds of a reading, beside the whole of it in its record."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+#: The columns of `more_of`, in their order.
+MORE = (
+    "runs",
+    "lay",
+    "length_in",
+    "wire_diameter_in",
+    "least_in_any_inch",
+    "most_in_any_inch",
+    "evenness",
+    "inch_outside",
+    "flags",
+)
+
+Record = dict[str, Any]
+
+
+def figures_of(record: Record) -> tuple[Any, ...]:
+    """Return a reading's call, its confidence, the least probability of a check, and the figures that are judged."""
+    run, pigtail = _first_run(record), record.get("pigtail") or {}
+    return (
+        record.get("call"),
+        record.get("confidence"),
+        min((check["probability_conforming"] for check in record.get("checks", [])), default=None),
+        run.get("twists_per_inch"),
+        run.get("twists_per_inch_u95"),
+        pigtail.get("twists"),
+        pigtail.get("twists_u95"),
+        (record.get("scale") or {}).get("source"),
+        (record.get("photo") or {}).get("taken"),
+    )
+
+
+def more_of(record: Record) -> tuple[Any, ...]:
+    """Return what an analyst asks for next: how many runs, the first one's figures, and what is flagged."""
+    run = _first_run(record)
+    return (
+        len(record["runs"]) if "runs" in record else None,
+        run.get("lay"),
+        run.get("length_in"),
+        run.get("wire_diameter_in"),
+        (run.get("least_in_any_inch") or {}).get("twists_per_inch"),
+        (run.get("most_in_any_inch") or {}).get("twists_per_inch"),
+        run.get("evenness"),
+        ", ".join(inch_outside(record)) or None,
+        ", ".join(record.get("flags", [])) or None,
+    )
+
+
+def more_as_json(record: str) -> str:
+    """Return the same as JSON, for ledgers made before these were columns."""
+    return json.dumps(more_of(json.loads(record)))
+
+
+def inch_outside(record: Record) -> list[str]:
+    """Return the runs whose mean conforms and of which some inch does not: by more than its own 95 % uncertainty.
+
+    An inch of a run near a limit lies beyond that now and then; only what surely does is worth a look.
+    """
+    return [
+        check["section"]
+        for check in record.get("checks", [])
+        if check.get("rule") == "density" and check["call"] == "conforming" and _outside(check, record)
+    ]
+
+
+def _outside(check: Record, record: Record) -> bool:
+    run = run_of(record, check["section"])
+    least, most = run.get("least_in_any_inch"), run.get("most_in_any_inch")
+    if least is None or most is None:
+        return False
+    low, high = check["low"], check["high"]
+    too_few = low is not None and least["twists_per_inch"] + least["u95"] < low
+    too_many = high is not None and most["twists_per_inch"] - most["u95"] > high
+    return too_few or too_many
+
+
+def run_of(record: Record, section: str) -> Record:
+    """Return the run that a check calls "run 1", "run 2" and so on."""
+    run: Record = record["runs"][int(section.removeprefix("run ")) - 1]
+    return run
+
+
+def _first_run(record: Record) -> Record:
+    runs: list[Record] = record.get("runs") or [{}]
+    return runs[0]

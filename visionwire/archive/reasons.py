@@ -1,0 +1,74 @@
+"""Why a reading is to be looked at, in words: which section, its figure, and what is wrong with it."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+from visionwire.archive.figures import inch_outside, run_of
+from visionwire.reading import Check
+from visionwire.sheet.words import NO_WIRE, RULE_WORDS, because, limits_words, percent, value_words
+
+#: Rules that a figure with its unit names by itself.
+SPEAKS_FOR_ITSELF = ("density", "pigtail-twists", "wraps")
+FIELDS = {field.name for field in dataclasses.fields(Check)}
+
+
+def section_of(record: dict[str, Any]) -> str | None:
+    """Return the section that a person should see first ("run 1", ..., "pigtail"); None where none is named.
+
+    That is the one of the check least likely to conform, unless all conform and it is the whole that is in doubt. Of a
+    conforming reading it is the run that is within limits by its mean alone, if there is one.
+    """
+    if outside := _by_mean_alone(record):
+        return outside[0]
+    worst = _worst(record)
+    return None if worst is None or _doubted_as_a_whole(record, worst) else str(worst["section"])
+
+
+def reason_of(record: dict[str, Any]) -> str | None:
+    """Return what is to be said of that section in one sentence."""
+    if outside := _by_mean_alone(record):
+        return _uneven(record, outside[0])
+    worst = _worst(record)
+    if worst is None:
+        return None
+    if _doubted_as_a_whole(record, worst):
+        return "all that was measured lies within limits, and yet it is not called"
+    told: dict[str, Any] = {name: worst.get(name) for name in FIELDS}
+    check = Check(**told)
+    what = "" if check.rule in SPEAKS_FOR_ITSELF else f", {RULE_WORDS.get(check.rule, check.rule)}"
+    chance = f"within limits with probability {percent(check.probability_conforming)}"
+    return f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; {chance}"
+
+
+def _flags(record: dict[str, Any], section: str) -> list[str]:
+    """Return the flags of a section, and of the whole reading that it may be no wire."""
+    if section.startswith("run "):
+        own = run_of(record, section).get("flags", [])
+    else:
+        own = (record.get(section) or {}).get("flags", [])
+    return [*own, *(flag for flag in record.get("flags", []) if flag == NO_WIRE)]
+
+
+def _by_mean_alone(record: dict[str, Any]) -> list[str]:
+    return inch_outside(record) if record.get("call") == "conforming" else []
+
+
+def _doubted_as_a_whole(record: dict[str, Any], worst: dict[str, Any]) -> bool:
+    return record.get("call") == "undecided" and worst.get("call") == "conforming"
+
+
+def _worst(record: dict[str, Any]) -> dict[str, Any] | None:
+    return min(record.get("checks", []), key=lambda check: check["probability_conforming"], default=None)
+
+
+def _uneven(record: dict[str, Any], section: str) -> str:
+    run = run_of(record, section)
+    check = next(one for one in record["checks"] if one["section"] == section and one["rule"] == "density")
+    least, most = (run[name]["twists_per_inch"] for name in ("least_in_any_inch", "most_in_any_inch"))
+    return (
+        f"{section}: mean {run['twists_per_inch']:.2f} twists per inch, allowed "
+        f"{limits_words(check['low'], check['high'])}, but uneven: {least:.1f} in its least inch, "
+        f"{most:.1f} in its most"
+    )
