@@ -215,7 +215,38 @@ def summarise(results: Sequence[PictureResult]) -> dict[str, float]:
     diameters = [result.diameter_error for result in results if result.diameter_error is not None]
     if diameters:
         figures["wire diameter, |error|, median, %"] = 100 * float(np.median(diameters))
-    return figures | _pigtails(results)
+    return figures | _pigtails(results) | _ends(results)
+
+
+def _ends(results: Sequence[PictureResult]) -> dict[str, float]:
+    """Return how far off the ends of sections lie along the wire, twists; positive where they are read too far out."""
+    off: dict[str, list[float]] = {"ends of runs": [], "pigtails at the head": [], "cut ends": []}
+    for result in results:
+        for run in result.runs:
+            if run.got is not None:
+                off["ends of runs"] += _beyond(run.got.spine_px, run.true)
+        if result.pigtail is not None:
+            near, cut = _beyond(result.pigtail.spine_px, result.truth["pigtail"])
+            off["pigtails at the head"].append(near)
+            off["cut ends"].append(cut)
+    figures = {}
+    for name, errors in off.items():
+        if errors:
+            figures[f"{name}, bias, median, twists"] = float(np.median(errors))
+            figures[f"{name}, |error|, 90th percentile, twists"] = float(np.quantile(np.abs(errors), 0.9))
+    return figures
+
+
+def _beyond(found_px: Any, true: Truth) -> list[float]:
+    """Return by how many twists the first and the last end of a true line are read too far out."""
+    line, found = np.asarray(true["spine_px"], float), np.asarray(found_px, float)
+    if np.hypot(*(found[0] - line[0])) > np.hypot(*(found[-1] - line[0])):
+        found = found[::-1]
+    tenth, outward = len(line) // 10 + 1, []
+    for end, inside, got in ((line[0], line[tenth], found[0]), (line[-1], line[-1 - tenth], found[-1])):
+        ahead = (end - inside) / np.hypot(*(end - inside))
+        outward.append(float((got - end) @ ahead) / float(true["px_per_twist"]))
+    return outward
 
 
 def _pigtails(results: Sequence[PictureResult]) -> dict[str, float]:
@@ -262,7 +293,7 @@ def print_accuracy(folder: Path, hinted: bool, finders: tuple[Finder, ...] = BOT
         results.append(read_picture(path, hinted, finders, named=named))
         print("  " + _row(results[-1]), flush=True)
     for name, figure in summarise(results).items():
-        print(f"  {name:<45} {figure:8.4g}")
+        print(f"  {name:<50} {figure:8.4g}")
 
 
 def print_negatives(folder: Path, finders: tuple[Finder, ...] = BOTH, wire_in: float | None = None) -> None:
