@@ -133,7 +133,6 @@ def _read_run(given: _Given, one: Section, number: int, alone: bool, card_blur: 
     if gates.run_cut_off(one, ruler.image_size):
         checks = [judge.of_a_part(check) for check in checks]
         flags.insert(0, quality.flag("run-cut-off", run=number))  # why nothing is called comes first
-    flags += [quality.flag("end-beyond-twist")] if one.taken_in else []
     flags += gates.run_flags(given.luminance, plane, one, card_blur)
     if one.doubted:
         flags.append(quality.flag("finders-disagree"))
@@ -158,6 +157,9 @@ def _safety_flags(whole: safety.Safety, traced: Traced | None, too_long: Series 
         flags.append(quality.flag("long-series", fasteners=too_long.fasteners))
     if whole.count > 1:
         flags.append(quality.flag("several-safeties", count=whole.count))
+    sections = [*whole.runs, *([] if whole.pigtail is None else [whole.pigtail])]
+    if any(one.taken_in for one in sections):
+        flags.append(quality.flag("end-beyond-twist"))
     if whole.pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     return flags

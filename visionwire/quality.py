@@ -436,7 +436,7 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
 def with_slips(
     refusal: Refusal,
     needless_wire_in: float | None,
-    px_per_in: float | None,
+    px_per_in_by_points: float | None,
     slip: str | None,
     perhaps_single: bool = False,
 ) -> Refusal:
@@ -448,7 +448,7 @@ def with_slips(
         Why there is no reading.
     needless_wire_in : float or None
         The wire's diameter where it was given and something else gives the scale.
-    px_per_in : float or None
+    px_per_in_by_points : float or None
         What an inch spans by two points, where these give the scale.
     slip : str or None
         What is surely wrong with those points; that alone is then advised.
@@ -460,10 +460,10 @@ def with_slips(
     missed, also = refusal.code == "no-twisted-wire", ""
     if missed and needless_wire_in is not None:
         also += f"; see that the wire is {needless_wire_in:g} in thick, or leave out --wire"
-    if px_per_in is not None and (missed or refusal.code == "twist-too-small"):
+    if px_per_in_by_points is not None and (missed or refusal.code == "twist-too-small"):
         also += (
             "; check the two points and the distance given too, which is in inches "
-            f"(by them an inch spans {px_per_in:.1f} px)"
+            f"(by them an inch spans {px_per_in_by_points:.1f} px)"
         )
     if missed and perhaps_single:
         also += "; it may be no double twist at all (single wire: --method single)"

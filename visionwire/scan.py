@@ -98,10 +98,10 @@ def sections(
     hinted = [] if hints is None else _between(luminance, ribbons, hints, diameter_px)
     if hints is not None and (not hinted or _on_card(plane, hinted[0])):
         return []
-    hinted = [_believed(luminance, views, one) for one in hinted]
     free = candidates(luminance, diameter_px, plane, ribbons, seen, hinted)
-    if seen is not None and any(_missed(luminance, seen, one) for one in free):
+    if seen is not None and any(_missed(luminance, seen, one) for one in hinted + free):
         views.append(learned.maps(luminance, THICKER * diameter_px))
+    hinted = [_believed(luminance, views, one) for one in hinted]
     free = [one for one in (_believed(luminance, views, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
     free = safety.joined_up(luminance, safety.without_overlap(free, hinted))
     free = [_believed(luminance, views, one) for one in free]
@@ -110,7 +110,10 @@ def sections(
     if seen is None:
         return hinted + kept
     followed = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
-    ended = [(ends.taken_in if one in hinted else ends.placed)(luminance, _best(views, one), one) for one in followed]
+    ended = [
+        (ends.taken_in if one in hinted else ends.placed)(luminance, _view(luminance, views, one), one)
+        for one in followed
+    ]
     return [_with_holes(seen, one, diameter_px) for one in ended]
 
 
@@ -175,8 +178,10 @@ def _missed(luminance: Picture, seen: learned.Maps, one: Section) -> bool:
     return bool(figures[-2] < SHOWN_AGAIN and _alone(figures) > LEAST_AGREED)
 
 
-def _best(views: list[learned.Maps], one: Section) -> learned.Maps:
-    """Return the view in which the network sees most of a section."""
+def _view(luminance: Picture, views: list[learned.Maps], one: Section) -> learned.Maps:
+    """Return what the network sees of a section: at first sight, or, missed there, where it sees most of it."""
+    if len(views) == 1 or not _missed(luminance, views[0], one):
+        return views[0]
     return max(views, key=lambda seen: float(learned.along(seen.twisted, seen.scale, one.spine_px).mean()))
 
 
@@ -186,7 +191,7 @@ def _alone(figures: Floats) -> float:
 
 def _believed(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:
     """Return the section with the probability that it is a twisted pair, rightly followed."""
-    figures = proof(luminance, _best(views, one) if views else None, one)
+    figures = proof(luminance, _view(luminance, views, one) if views else None, one)
     alone = _alone(figures)
     if not views:
         return dataclasses.replace(one, belief=alone)

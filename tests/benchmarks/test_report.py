@@ -56,11 +56,11 @@ def test_ends_read_too_far_out_are_told_from_those_too_far_in(demo: report.Pictu
     assert run.got is not None
     line = np.array(run.true["spine_px"])
     step = (line[0] - line[4]) / np.hypot(*(line[0] - line[4])) * run.true["px_per_twist"]
-    for out, wanted in ((0.5, 0.5), (-0.5, -0.5)):
+    for out in (0.5, -0.5):
         got = replace(run.got, spine_px=tuple(map(tuple, np.vstack([line[0] + out * step, line[1:]])[::-1])))
         figures = report.summarise([replace(demo, runs=(replace(run, got=got),))])
         assert figures["ends of runs, bias, median, twists"] == pytest.approx(
-            wanted / 2, abs=0.01
+            out / 2, abs=0.01
         )  # of this and a true one
         assert figures["ends of runs, |error|, 90th percentile, twists"] == pytest.approx(0.45, abs=0.01)
     assert abs(report.summarise([demo])["cut ends, bias, median, twists"]) < 0.3

@@ -26,8 +26,8 @@ UNITS = {
     "pigtail_twists_u95": "twists",
     "probability_conforming": "1",
     "copper_probability": "1",
-    **{name: name for name in ("twists", "turns")},
-    **{f"{name}_u95": name for name in ("twists", "turns")},
+    "twists": "twists",
+    "twists_u95": "twists",
     **{
         f"{name}_in{end}": "in"
         for name in ("length", "wire_diameter", "bow", "span", "gap_start", "gap_end")

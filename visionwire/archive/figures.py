@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-#: The columns of `more_of`, in their order.
+#: What `more_of` returns, by name.
 MORE = (
     "runs",
     "lay",
@@ -54,8 +54,11 @@ def more_of(record: Record) -> tuple[Any, ...]:
 
 
 def more_as_json(record: str) -> str:
-    """Return the same as JSON, for ledgers made before these were columns."""
-    return json.dumps(more_of(json.loads(record)))
+    """Return the same as JSON by name, for ledgers made before these were columns; of an odd record nothing."""
+    try:
+        return json.dumps(dict(zip(MORE, more_of(json.loads(record)), strict=True)))
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError):
+        return "{}"  # one record that cannot be told must not keep a ledger shut
 
 
 def inch_outside(record: Record) -> list[str]:

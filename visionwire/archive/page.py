@@ -76,9 +76,10 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
     count = None if limits is None else limits.pigtail
     chart = trends.control_chart(found.densities[found.undated :])
     # Of too few that have a date the others are shown, in an order that says nothing of time.
-    place = slice(found.undated, None) if chart is not None else slice(found.undated)
-    values = found.densities[place]
-    names = found.names[place] if len(found.densities) <= len(found.names) else ()
+    start, stop = (found.undated, len(found.densities)) if chart is not None else (0, found.undated)
+    values = found.densities[start:stop]
+    named_from = len(found.densities) - len(found.names)  # names are kept of the last ones alone
+    names = found.names[start - named_from : stop - named_from] if start >= named_from else ()
     environment = Environment(
         loader=PackageLoader("visionwire.archive", "templates"),
         autoescape=True,

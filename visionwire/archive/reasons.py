@@ -10,7 +10,7 @@ from visionwire.reading import Check
 from visionwire.sheet.words import NO_WIRE, RULE_WORDS, because, limits_words, percent, value_words
 
 #: Rules that a figure with its unit names by itself.
-SPEAKS_FOR_ITSELF = ("density", "pigtail-twists", "wraps")
+SPEAKS_FOR_ITSELF = ("density", "pigtail-twists")
 FIELDS = {field.name for field in dataclasses.fields(Check)}
 
 

@@ -227,9 +227,10 @@ MIGRATIONS = (
     INSERT INTO more SELECT sha256, settings, more_as_json(record) FROM records;
     UPDATE readings SET
         (runs, lay, length_in, wire_diameter_in, least_in_any_inch, most_in_any_inch, evenness, inch_outside, flags)
-        = (SELECT json_extract(told, '$[0]'), json_extract(told, '$[1]'), json_extract(told, '$[2]'),
-            json_extract(told, '$[3]'), json_extract(told, '$[4]'), json_extract(told, '$[5]'),
-            json_extract(told, '$[6]'), json_extract(told, '$[7]'), json_extract(told, '$[8]')
+        = (SELECT json_extract(told, '$.runs'), json_extract(told, '$.lay'), json_extract(told, '$.length_in'),
+            json_extract(told, '$.wire_diameter_in'), json_extract(told, '$.least_in_any_inch'),
+            json_extract(told, '$.most_in_any_inch'), json_extract(told, '$.evenness'),
+            json_extract(told, '$.inch_outside'), json_extract(told, '$.flags')
             FROM more m WHERE m.sha256 = readings.sha256 AND m.settings = readings.settings)
         WHERE state = 'reading';
     DROP TABLE more;

@@ -1,4 +1,4 @@
-"""The table of sections: one row a run, pigtail or end with wraps of each photograph, from the whole records."""
+"""The table of sections: one row a run or pigtail of each photograph, from the whole records."""
 
 from __future__ import annotations
 
@@ -32,9 +32,6 @@ MEASURED = (
     "wire_diameter_in",
     "wire_diameter_in_u95",
     "copper_probability",
-    "turns",
-    "turns_u95",
-    "hand",
 )
 COLUMNS = [*FILE, "section", "section_call", *MEASURED, "flags"]
 QUESTION = f"""SELECT {", ".join(f"a.{name}" for name in FILE)}, c.record FROM archive a
@@ -46,8 +43,7 @@ def section_rows(ledger: Ledger) -> Iterator[tuple[Any, ...]]:
     """Yield the rows, by path and in the order of the reading, as they are asked for."""
     for *told, text in ledger.ask(QUESTION):
         record = json.loads(text)
-        wraps = {f"wraps {number}": one for number, one in enumerate(record.get("wraps", []), 1)}
-        for name, section in {**sections_of(record), **wraps}.items():
+        for name, section in sections_of(record).items():
             measured = [_figure(section.get(column)) for column in MEASURED]
             yield (*told, name, section.get("call"), *measured, ", ".join(section.get("flags", [])) or None)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import json
 from dataclasses import dataclass
@@ -49,10 +48,6 @@ class Settings:
 
     @property
     def sha256(self) -> str:
-        """Hash of all that a reading depends on beside its photograph."""
-        card = None if self.card is None else dataclasses.asdict(self.card)
-        words = [__version__, READINGS, self.limits.sha256, self.wire_in, card, self.finders, self.method]
-        # Left out where it is not said: ledgers made before there was such a word need no reading.
-        if self.tightens is not None:
-            words.append(self.tightens)
-        return hashlib.sha256(json.dumps(words, default=str, sort_keys=True).encode()).hexdigest()
+        """Hash of all that a reading depends on beside its photograph: what a set of limits is called is not of it."""
+        depends_on = {**self.told, "--limits": self.limits.sha256}
+        return hashlib.sha256(json.dumps(depends_on, sort_keys=True).encode()).hexdigest()

@@ -76,7 +76,7 @@ def trends(
     print(f"{ledger}{whose}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
     print(f"  limits: {heading}")
     if found.decisions:
-        said = ", ".join(f"{count} {decision}" for decision, count in found.decisions.items())
+        said = "; ".join(f"{count} {decision}" for decision, count in found.decisions.items())
         print(f"  decisions of people on {counted(sum(found.decisions.values()), 'photograph')}: {said}")
     if found.pending or found.contested:
         print(

@@ -140,13 +140,13 @@ def load_limits(name_or_path: str | Path) -> LimitSet:
         sentence names the file and the key or line.
     """
     return _parse(
-        limits_toml(name_or_path), str(name_or_path) if _is_file(name_or_path) else f"limit set {name_or_path}"
+        limits_toml(name_or_path), str(name_or_path) if not _is_known(name_or_path) else f"limit set {name_or_path}"
     )
 
 
 def limits_toml(name_or_path: str | Path) -> bytes:
     """Return the TOML file that `load_limits` reads for a name or path, with the same errors where there is none."""
-    if not _is_file(name_or_path):
+    if _is_known(name_or_path):
         return resources.files("visionwire.limits").joinpath(f"{name_or_path}.toml").read_bytes()
     if isinstance(name_or_path, str) and not name_or_path.endswith(".toml"):
         close = difflib.get_close_matches(name_or_path, known_limits(), n=1)
@@ -165,8 +165,8 @@ def limits_toml(name_or_path: str | Path) -> bytes:
         ) from error
 
 
-def _is_file(name_or_path: str | Path) -> bool:
-    return str(name_or_path) not in known_limits()
+def _is_known(name_or_path: str | Path) -> bool:
+    return str(name_or_path) in known_limits()
 
 
 def density_band(limits: LimitSet, wire_in: float | None = None) -> DensityBand:

@@ -136,7 +136,7 @@ def refusal_html(
 
 
 def free_path(folder: Path, photo: PhotoInfo, taken: Collection[Path] = ()) -> Path:
-    """Return where the sheet of a photograph goes: its own earlier sheet is replaced, and never anything else.
+    """Return the first name that is free or its own earlier sheet's: nothing else is replaced by a photograph's sheet.
 
     Parameters
     ----------
@@ -157,9 +157,8 @@ def _is_free(path: Path, sha256: str) -> bool:
     """Say whether nothing has that name, or a sheet of the photograph of that SHA-256, which every sheet has whole."""
     try:
         return sha256.encode() in path.read_bytes()
-    except (
-        OSError
-    ):  # what is there and cannot be read is somebody's; what is not there may be written, or will complain
+    except OSError:
+        # What is there and cannot be read is somebody's; what is not there may be written, or will complain.
         return not os.path.lexists(path)
 
 

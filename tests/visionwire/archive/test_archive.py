@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import json
+import re
 import shutil
 import sqlite3
 import struct
@@ -387,7 +388,9 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     assert done.exit_code == 0 and "5 files" in done.stdout
     shown = runner.invoke(app, ["trends", ledger, "--html", page, "--csv", table])
     assert shown.exit_code == 0 and "1 conforming" in shown.stdout
-    assert "twists per inch, allowed 6 to 8; within limits with probability" in shown.stdout
+    assert re.search(
+        r"(run 1|pigtail): \S+ ± \S+ twists.*, allowed .*; within limits with probability over", shown.stdout
+    )
     assert " 100 %" not in shown.stdout
     assert "5 files, 1 reading, 3 refusals, 1 unreadable; calls:" in shown.stdout
     html = Path(page).read_text()
