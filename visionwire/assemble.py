@@ -127,9 +127,8 @@ def _read_run(given: _Given, one: Section, number: int, alone: bool, card_blur: 
     as_laid = layout.laid(density, run_ruler)
     checks = _run_checks(as_laid, f"run {number}", given.limits, given.wire_in)
     wire = _wire_in(seen, one, ruler)
-    flags = _run_flags(as_laid, ruler, "the run" if alone else f"run {number}") + (
-        [] if disagreement is None else [disagreement]
-    )
+    flags = _run_flags(as_laid, ruler, "the run" if alone else f"run {number}")
+    flags += [] if disagreement is None else [disagreement]
     if gates.run_cut_off(one, ruler.image_size):
         checks = [judge.of_a_part(check) for check in checks]
         flags.insert(0, quality.flag("run-cut-off", run=number))  # why nothing is called comes first

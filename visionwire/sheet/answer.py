@@ -76,9 +76,9 @@ def one_line(text: str) -> str:
 
 
 def _judged(reading: Reading, check: Check | None) -> str:
-    return (
-        ", no limit given" if check is None else f", {because(check, flags_of(reading, check))}: {check.call.upper()}"
-    )
+    if check is None:
+        return ", no limit given"
+    return f", {because(check, flags_of(reading, check))}: {check.call.upper()}"
 
 
 def _other(reading: Reading, check: Check) -> str:

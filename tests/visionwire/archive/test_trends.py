@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import DEMO
 from visionwire.archive import Ledger, trends
+from visionwire.archive.figures import more_as_json
 from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
 from visionwire.archive.reasons import reason_of, section_of
@@ -289,6 +290,26 @@ def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(mad
     assert "so twisting has improved." in page
     few = page_of(made(dict(list(dated.items())[:4]) | {f"u{k}": reading() for k in range(6)}, "few.db"))
     assert "6 of 10 photographs have no date, so this order" in few, "four dates make no chart"
+
+
+def test_points_are_named_where_they_are_few_however_many_have_no_date(made: Made) -> None:
+    undated = {f"u{k}.jpg": reading(density=7.0) for k in range(10)}
+    dated = {f"d{k}.jpg": reading(density=7 + k % 2) | {"taken": f"2031-05-{10 + k}"} for k in range(20)}
+    page = page_of(made(undated | dated))
+    assert ">d0<" in page and ">d19<" in page and ">u9<" not in page
+
+
+def test_an_odd_record_keeps_no_ledger_shut() -> None:
+    """Migrations ask it of every record; of what cannot be told the columns stay empty."""
+    told = json.loads(more_as_json(json.dumps(reading(density=9.0)["record"])))
+    assert (told["runs"], told["most_in_any_inch"]) == (1, 9.1)
+    for odd in (
+        "[]",
+        "no JSON",
+        json.dumps({"runs": [{"least_in_any_inch": 4.7}]}),
+        json.dumps({"checks": [{}], "runs": 3}),
+    ):
+        assert more_as_json(odd) == "{}", odd
 
 
 def test_the_change_of_a_course_is_welchs() -> None:

@@ -336,6 +336,7 @@ def test_with_json_the_sheet_is_told_on_stderr(
 ) -> None:
     result = run("--json", photo("conforming.png"), "--sheet", str(tmp_path / "s"))
     assert json.loads(result.stdout)["call"] == "conforming" and "sheet: " in result.stderr
+    assert result.stdout == run("--json", photo("conforming.png")).stdout, "what is made beside it changes no answer"
 
 
 def test_a_folder_that_cannot_be_made(measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path) -> None:
