@@ -11,6 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from visionwire import ends, learned, section
+from visionwire.measure import measure
+from visionwire.reading import Reading
 
 PICTURES = Path(__file__).parents[2] / "fixtures" / "pictures"
 NAMES = ("demo", "flange", "copper_weave", "hub", "long_tail", "tight", "tilted", "three_heads")
@@ -115,6 +117,15 @@ def test_an_end_that_was_given_is_taken_in_from_beyond_the_twist_and_not_put_out
     away = np.hypot(*(put.spine_px[-1] - lines[0][-1])) / spacing
     assert put.taken_in == (off_twists > 0) and (put.end_u_twists > 0) == put.taken_in
     assert away < 0.3 if put.taken_in else put is one
+
+
+def test_carelessly_pointed_at_a_run_is_read_between_its_ends_and_that_is_said() -> None:
+    careless = measure(PICTURES / "demo.jpg", start=(340, 130), end=(1080, 300))
+    true = json.loads((PICTURES / "demo.json").read_text())["runs"][0]
+    exact = measure(PICTURES / "demo.jpg", start=true["start_px"], end=true["end_px"])
+    assert isinstance(careless, Reading) and isinstance(exact, Reading)
+    assert careless.runs[0].twists_per_inch == pytest.approx(true["mean_tpi"], rel=0.01)
+    assert "end-beyond-twist" in careless.flags and "end-beyond-twist" not in exact.flags
 
 
 def test_what_the_picture_s_edge_cuts_is_not_taken_for_a_cut_end() -> None:
