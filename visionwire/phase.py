@@ -6,6 +6,7 @@ estimator that reaches the Cramer-Rao bound (tests/outside/test_estimator.py mea
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ Floats = NDArray[np.float64]
 HARMONICS = 3
 KNOT_TWISTS = 2.0
 ROUGHNESS = 0.1
+LEAST_STRENGTH = 0.05
 SLIP_TWISTS, LEAST_SLIP, LEAST_MENDED = 0.8, 0.4, 1.5
 MOST_ROUNDS = 15
 MOST_STRETCHED = 1.4  # of a start's span, either way
@@ -53,6 +55,43 @@ def refine(rows: Floats, phase: Floats) -> Fit:
         Econometrica 50 (1982) 1), so that noise that is correlated between rows
         and columns counts for what it is.
     """
+    return _descended(rows, phase, lambda waves: _least_squares(waves, rows.T), ROUGHNESS)
+
+
+def match(rows: Floats, drawn: Floats, phase: Floats, roughness: float) -> Fit:
+    """Fit rows by a pattern that is known but for its strength, at one phase, by Gauss-Newton.
+
+    Parameters
+    ----------
+    rows : (R, n) float array
+        What repeats with the twist.
+    drawn : (2 K + 1, R) float array
+        The pattern: of every row constant, cosines and sines of ``HARMONICS`` multiples of the phase.
+    phase : (n,) float array
+        First guess, radians, within about a third of a cycle; rising.
+    roughness : float
+        What curvature of the phase costs, over what the rows tell of it.
+
+    Returns
+    -------
+    Fit
+        As of `refine`; its phase is the pattern's own.
+    """
+
+    def scaled(waves: Floats) -> Floats:
+        """Return the pattern at its likeliest strength, on the rows' own level."""
+        shown = waves @ drawn
+        shown = shown - shown.mean(0)
+        strength = max(float((shown * rows.T).sum() / (shown**2).sum()), LEAST_STRENGTH)
+        coefficients = strength * drawn
+        coefficients[0] += (rows.T - waves @ coefficients).mean(0)
+        return coefficients
+
+    return _descended(rows, phase, scaled, roughness)
+
+
+def _descended(rows: Floats, phase: Floats, coefficients_of: Callable[[Floats], Floats], roughness: float) -> Fit:
+    """Return the fit that Gauss-Newton comes down to, the pattern's coefficients (2 K + 1, R) a function of waves."""
     columns, span = len(phase), _span(phase)
     basis = _spline_basis(columns, KNOT_TWISTS * 2 * np.pi * columns / span)
     curvature = np.diff(np.eye(basis.shape[1]), 2, axis=0)
@@ -60,13 +99,13 @@ def refine(rows: Floats, phase: Floats) -> Fit:
     for _ in range(MOST_ROUNDS):
         phase = basis @ knots
         waves, slopes = _harmonics(phase)
-        coefficients = _least_squares(waves, rows.T)
+        coefficients = coefficients_of(waves)
         residue, gradient = rows.T - waves @ coefficients, slopes @ coefficients
         variance = np.maximum((residue**2).mean(0), 1e-9)
         pull = (gradient * residue / variance).sum(1)
         information = basis.T @ ((gradient**2 / variance).sum(1)[:, None] * basis)
         size = np.trace(information) / len(information)
-        stiff = ROUGHNESS * size * curvature.T @ curvature
+        stiff = roughness * size * curvature.T @ curvature
         inverse = np.linalg.inv(information + stiff + 1e-9 * size * np.eye(len(information)))
         step = inverse @ (basis.T @ pull - stiff @ knots)
         largest = float(np.abs(basis @ step).max())

@@ -64,8 +64,9 @@ def test_count_of_a_drawn_pair_stays_near_the_bound(spacing_d: float) -> None:
     for seed in range(25):
         phase = estimate(drawn(spacing_d, noise, seed)).phase
         counts.append(np.polyfit(time, phase, 1)[0] / (2 * np.pi))
-    # The bound takes the noise of neighbouring places for independent and the pattern for known; neither holds.
-    assert 0.75 < np.std(counts) / bound_twists < 3.0
+    # The bound takes the noise of neighbouring places for independent and the pattern for known; neither holds. Half of
+    # what is said is the drawn pair's, from orientation alone: noise takes more of that, misleading light takes less.
+    assert 0.75 < np.std(counts) / bound_twists < 5.0
     assert np.mean(counts) == pytest.approx(LENGTH_D / spacing_d, rel=0.01)
 
 
