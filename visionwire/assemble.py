@@ -159,7 +159,10 @@ def _safety_flags(whole: safety.Safety, traced: Traced | None, too_long: Series 
     sections = [*whole.runs, *([] if whole.pigtail is None else [whole.pigtail])]
     if any(one.taken_in for one in sections):
         flags.append(quality.flag("end-beyond-twist"))
-    if whole.pigtail is None:
+    if whole.pigtail_at_px is not None:
+        x, y = whole.pigtail_at_px
+        flags.append(quality.flag("pigtail-not-counted", x=float(x), y=float(y)))
+    elif whole.pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     return flags
 
@@ -419,6 +422,7 @@ def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety, traced: Traced |
         sections=tuple(_section_evidence(photo, name, one, ruler) for name, one in named),
         pattern_px=None if traced is None else traced.spine_px,
         corners_px=None if traced is None else traced.corners_px,
+        pigtail_px=whole.pigtail_at_px,
     )
 
 

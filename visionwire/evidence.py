@@ -47,7 +47,8 @@ class SectionEvidence:
 class Evidence:
     """Behind one reading: the upright picture, the card as found, the sections, single wire's line and corners.
 
-    ``axes_px`` (K, 2) are the axes of the heads that a run's pull was held against.
+    ``axes_px`` (K, 2) are the axes of the heads that a run's pull was held against, ``pigtail_px`` (2,) the middle of a
+    pigtail that is seen and not measured.
     """
 
     pixels: NDArray[np.uint8]
@@ -57,3 +58,4 @@ class Evidence:
     pattern_px: NDArray[np.float64] | None = None
     corners_px: NDArray[np.float64] | None = None
     axes_px: NDArray[np.float64] | None = None
+    pigtail_px: NDArray[np.float64] | None = None

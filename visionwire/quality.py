@@ -347,6 +347,11 @@ CODES: dict[str, Code] = {
         "what was measured of {section} lies nearer to a limit than its uncertainty, so it is not called",
         "{by_hand}, or take another picture from nearer, with the card at the height of the wire",
     ),
+    "pigtail-not-counted": Code(
+        "flag",
+        "a pigtail is seen at {x:.0f}, {y:.0f}, but its twists cannot be counted, so it is not judged",
+        "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
+    ),
     "pigtail-not-seen": Code(
         "flag",
         "no pigtail was seen in plain view",

@@ -47,12 +47,15 @@ class Safety:
         How many safeties there are.
     first_runs : int
         How many of the runs, the first ones, are of the safety looked at first.
+    pigtail_at_px : (2,) float array or None
+        Where there is no pigtail that can be measured: the middle of what is surely seen of one.
     """
 
     runs: tuple[Section, ...]
     pigtail: Section | None
     count: int = 1
     first_runs: int = 0
+    pigtail_at_px: Floats | None = None
 
 
 def without_overlap(sections: list[Section], taken: list[Section]) -> list[Section]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from visionwire.reading import Check, Reading, Refusal
 from visionwire.sheet.words import (
-    PIGTAIL_NOT_SEEN,
     ROUTING_NOT_ASKED,
     because,
     call_words,
@@ -12,6 +11,7 @@ from visionwire.sheet.words import (
     density_check,
     flags_of,
     hand_words,
+    pigtail_missing_words,
     plus_minus,
     routing_words,
     run_words,
@@ -52,7 +52,7 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
         turns = f"{plus_minus(one.turns, one.turns_u95, 1)} turns, {hand_words(one)}"
         lines.append(f"  {section}: {turns}{_judged(result, wraps_check(result, section))}")
     if result.pigtail is None and not result.wraps:
-        lines.append(f"  pigtail: {PIGTAIL_NOT_SEEN}")
+        lines.append(f"  pigtail: {pigtail_missing_words(result)}")
     elif result.pigtail is not None:
         check = next((c for c in result.checks if c.rule == "pigtail-twists"), None)
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)

@@ -304,6 +304,7 @@ def _pictures(evidence: Evidence) -> dict[str, Any]:
     return {
         "overview": _data_uri(picture),
         "tall": picture.shape[0] > picture.shape[1],
+        "pigtail": evidence.pigtail_px is not None,
         "axes": evidence.axes_px is not None and len(evidence.axes_px) > 0,
         "sections": [_section_pictures(evidence, section, row_in) for section in evidence.sections],
     }

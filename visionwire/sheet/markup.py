@@ -34,6 +34,8 @@ def overview(evidence: Evidence) -> Picture:
         points.append(evidence.card_outline_px)
     if evidence.pattern_px is not None:
         points.append(evidence.pattern_px)
+    if evidence.pigtail_px is not None:
+        points.append(evidence.pigtail_px[None])
     margin_px = 0.07 * max(evidence.pixels.shape[:2])
     view = crop_view(evidence.pixels, np.concatenate(points), margin_px, _OVERVIEW_PX)
     return _draw(view, evidence.sections, evidence)
@@ -77,6 +79,10 @@ def _draw(view: View, sections: tuple[SectionEvidence, ...], evidence: Evidence 
         _draw_card(ink, view, evidence, 0.29 * text_px)
         for axis in () if evidence.axes_px is None else view.place(evidence.axes_px):
             draw_ring(ink, axis, 0.29 * text_px)
+        if evidence.pigtail_px is not None:
+            (at,) = view.place(evidence.pigtail_px[None])
+            draw_ring(ink, at, 1.5 * text_px)
+            draw_text(ink, at + np.array([0.0, 2.5 * text_px]), "pigtail", text_px, _MARGIN * text_px)
     return press(press(view.pixels, dots), ink, edge_px=width_px)  # what lies on the wire has the thinnest edge
 
 

@@ -69,8 +69,12 @@ NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 NOT_KNOWN = "not known"
 SHOWN = "shown, not judged"
-PIGTAIL_NOT_SEEN = "not seen, not judged"
 ROUTING_NOT_ASKED = "not judged; --tightens says which way the threads tighten"
+
+
+def pigtail_missing_words(reading: Reading) -> str:
+    """Say of a reading without a pigtail whether one was seen."""
+    return f"{'seen, not counted' if 'pigtail-not-counted' in reading.flags else 'not seen'}, not judged"
 
 
 def plus_minus(value: float, u95: float, decimals: int) -> str:

@@ -1,0 +1,56 @@
+"""Pigtails that are seen and cannot be counted, on painted safeties."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from fixtures.quick import make_scene
+from fixtures.truth import Truth
+from visionwire.limits import load_limits
+from visionwire.measure import measure, measure_with_evidence
+from visionwire.photo import read_photo
+from visionwire.reading import Reading
+from visionwire.sheet.answer import answer_lines
+from visionwire.sheet.html import sheet_html
+
+ONE_TWIST = 1.2
+
+
+def painted(seed: int) -> tuple[np.ndarray, Truth]:
+    return make_scene(np.random.default_rng([5150, seed]), tail_twists=ONE_TWIST, card="chart", tpi=8.0)
+
+
+def read(rgb: np.ndarray, wire_in: float) -> Reading:
+    result = measure(cv2.imencode(".png", rgb[:, :, ::-1])[1].tobytes(), wire=wire_in)
+    assert isinstance(result, Reading)
+    return result
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_pigtail_of_one_twist_is_pointed_at_and_left_to_the_eye(seed: int) -> None:
+    rgb, truth = painted(seed)
+    data = cv2.imencode(".png", rgb[:, :, ::-1])[1].tobytes()
+    result, evidence = measure_with_evidence(
+        read_photo(data, "one.png"), limits=load_limits("common"), wire_in=truth["wire"]["d_in"]
+    )
+    assert isinstance(result, Reading) and evidence is not None and evidence.pigtail_px is not None
+    assert result.pigtail is None and "pigtail-not-counted" in result.flags and "pigtail-not-seen" not in result.flags
+    away_px = np.linalg.norm(np.array(truth["pigtail"]["spine_px"]) - evidence.pigtail_px, axis=1).min()
+    assert away_px < 1.5 * truth["wire"]["d_px"]
+    x, y = evidence.pigtail_px
+    assert any(f"{x:.0f}, {y:.0f}" in advice for advice in result.advice)
+    assert "  pigtail: seen, not counted, not judged" in answer_lines(result)
+    assert "seen, not counted, not judged" in sheet_html(result, evidence, load_limits("common"))
+
+
+def test_where_there_is_none_nothing_is_pointed_at() -> None:
+    rgb, truth = painted(3)
+    x, y = np.mean(truth["pigtail"]["spine_px"], axis=0).astype(int)
+    reach = int(6 * truth["wire"]["d_px"])
+    place = np.s_[max(y - reach, 0) : y + reach, max(x - reach, 0) : x + reach]
+    rgb[place] = np.median(rgb[place], axis=(0, 1)).astype(np.uint8)
+    result = read(rgb, truth["wire"]["d_in"])
+    assert "pigtail-not-seen" in result.flags and "pigtail-not-counted" not in result.flags
+    assert "  pigtail: not seen, not judged" in answer_lines(result)
