@@ -17,12 +17,9 @@ from numpy.typing import NDArray
 
 from calibration import Card, find_card
 from calibration.plane import Plane
-from calibration.without_card import find_id1
-from calibration.without_card import two_points as plane_of_two_points
 from visionwire import (
     assemble,
     budget,
-    cues,
     gates,
     octave,
     outline,
@@ -30,31 +27,24 @@ from visionwire import (
     quality,
     routing,
     safety,
+    scale,
     scan,
     turnbuckle,
     wraps,
 )
-from visionwire.budget import MM_PER_IN, Ruler
+from visionwire.budget import Ruler
 from visionwire.evidence import Evidence
 from visionwire.helix import THICKEST_IN, THINNEST_IN
 from visionwire.limits import LimitSet, density_band, load_limits
 from visionwire.photo import Photo, from_array, open_photo, read_photo
 from visionwire.reading import Point, Reading, Refusal, Tightens
 from visionwire.section import Section
-from visionwire.twist import SPACINGS_D
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 Method = Literal["double", "single", "wraps"]
 
-LARGEST_TILT_DEG = 40.0
-LEAST_CELL_PX = 5.0
 LEAST_APART_PX = 20.0
-SMALLEST_PICTURE_PX = 32
-#: Of the picture's shorter side: a wire thicker than that leaves no room for a run.
-WIDEST_WIRE = 0.125
-#: Twists per inch that a usual safety does not go over: how near a picture must be taken before its twist is seen.
-USUAL_DENSEST = 8.0
 #: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side; each holds
 #: from half to nearly twice itself.
 WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
@@ -171,26 +161,26 @@ def measure_with_evidence(
     if method == "double":
         density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
-    plane, cell_px = _plane(photo, gray, card, two_points)
+    plane, cell_px = scale.plane_of(photo, gray, card, two_points)
     if plane is None and card is not None and (other := find_card(gray, None, photo.focal_px)) is not None:
         refusal = quality.refuse("other-card", asked=card.name, seen=other.card.name)
         return dataclasses.replace(refusal, photo=photo.info), None
-    problem = _scale_problem(plane, cell_px, wire_in, _size(photo))  # false when it is one: a refusal is
+    problem = scale.problem(plane, cell_px, wire_in, photo.size_px)  # false when it is one: a refusal is
     result = (
         _way(photo, gray, plane, wire_in, hints, limits, finders, method, tightens, heads)
         if problem is None
         else problem
     )
-    differs = None if two_points is None or plane is None else _against_card(photo, gray, card, plane)
+    differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane)
     told = {"--start": hints is not None, "--scale": two_points is not None, "--head": len(heads) > 0}
     given = [option for option, is_told in told.items() if is_told]
     if isinstance(result, Refusal):
         refused = quality.heeding(result, given)
         if refused.code == "no-twisted-wire":
-            refused = gates.with_likely_cause(refused, gray.astype(np.float32), plane, _usual_twist_px(plane))
+            refused = gates.with_likely_cause(refused, gray.astype(np.float32), plane, scale.usual_twist_px(plane))
         slip = None if differs is None else differs.sentence
         needless_wire_in = None if plane is None else wire_in
-        by_points = None if two_points is None or plane is None else _px_per_in(plane)
+        by_points = None if two_points is None or plane is None else scale.px_per_in(plane)
         refused = quality.with_slips(refused, needless_wire_in, by_points, slip, method == "double")
         return dataclasses.replace(refused, photo=photo.info), None
     read, evidence = result
@@ -212,7 +202,7 @@ def _way(
     luminance = gray.astype(np.float32)
     if method == "wraps":
         return _wrapped(photo, luminance, plane, wire_in, hints, limits)
-    problem = _size_problem(luminance.shape, plane, wire_in, hints)
+    problem = scale.size_problem(luminance.shape, plane, wire_in, hints)
     if problem is not None:
         return problem
     least_belief = LEAST_BELIEF_SINGLE if method == "single" else scan.LEAST_BELIEF
@@ -221,8 +211,8 @@ def _way(
     fewest = FEWEST_TWISTS[method] if hints is not None or method == "single" else safety.FEWEST_RUN_TWISTS
     sections = scan.readable(found, hints, fewest)
     if isinstance(sections, Refusal):
-        return _too_far(found[0], plane, _size(photo)) if sections.code == "twist-too-small" else sections
-    ruler = _ruler(photo, plane, luminance, sections[0], wire_in)
+        return _too_far(found[0], plane, photo.size_px) if sections.code == "twist-too-small" else sections
+    ruler = scale.ruler_of(photo, plane, luminance, sections[0], wire_in)
     if isinstance(ruler, Refusal):
         return ruler
     card_px = None if plane is None or plane.outline_px is None else plane.outline_px.mean(0)
@@ -252,11 +242,7 @@ def _too_far(first: Section, plane: Plane | None, size: tuple[int, int]) -> Refu
     wanted = (first.px_per_twist, scan.LEAST_PX_PER_TWIST, assemble.FULL_PX_PER_TWIST)
     percent, fits = gates.nearer(*wanted, gates.with_card_px(first.spine_px, plane), size)
     refusal = quality.refuse("twist-too-small", px_per_twist=wanted[0], needed_px=wanted[1], percent=percent)
-    return refusal if fits or plane is None or plane.outline_px is None else _with_card_closer(refusal)
-
-
-def _with_card_closer(refusal: Refusal) -> Refusal:
-    return dataclasses.replace(refusal, advice=refusal.advice + gates.CARD_CLOSER)
+    return refusal if fits or plane is None or plane.outline_px is None else scale.with_card_closer(refusal)
 
 
 def _single(
@@ -290,13 +276,13 @@ def _wrapped(
     """Return the reading of a turnbuckle's wraps between the two points given."""
     if hints is None:
         return quality.refuse("turnbuckle-not-pointed")
-    ruler = None if plane is None else budget.beside(plane, photo.focal_px, _size(photo))
+    ruler = None if plane is None else budget.beside(plane, photo.focal_px, photo.size_px)
     diameter_px = None if ruler is None or wire_in is None else wire_in * ruler.px_per_in(hints.mean(0))
     if diameter_px is not None and diameter_px < LEAST_PX_PER_WRAP:
         wanted = (diameter_px, LEAST_PX_PER_WRAP, LEAST_PX_PER_WRAP)
-        percent, _ = gates.nearer(*wanted, gates.with_card_px(hints, plane), _size(photo))
+        percent, _ = gates.nearer(*wanted, gates.with_card_px(hints, plane), photo.size_px)
         return quality.refuse("wraps-too-small", spacing_px=diameter_px, needed_px=LEAST_PX_PER_WRAP, percent=percent)
-    if diameter_px is not None and diameter_px > WIDEST_WIRE * min(luminance.shape):
+    if diameter_px is not None and diameter_px > scale.WIDEST_WIRE * min(luminance.shape):
         return quality.refuse("scale-implausible", diameter_px=diameter_px)
     coils = wraps.find(luminance, hints[0], hints[1], diameter_px, photo.focal_px)
     if coils is None:
@@ -306,7 +292,7 @@ def _wrapped(
             return quality.refuse("no-scale")
         spacing_px = float(np.mean([coil.spacing_px for coil in coils]))
         seen_px = spacing_px / wraps.USUAL_SPACING_D
-        ruler = budget.of_wire(wire_in, seen_px, wraps.USUAL_SPACING_U * seen_px, hints.mean(0), _size(photo))
+        ruler = budget.of_wire(wire_in, seen_px, wraps.USUAL_SPACING_U * seen_px, hints.mean(0), photo.size_px)
     return turnbuckle.reading(photo, limits, wire_in, ruler, coils)
 
 
@@ -316,7 +302,7 @@ def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | Non
     if start is None or end is None:
         return None
     hints = np.array([start, end], float)
-    width, height = _size(photo)
+    width, height = photo.size_px
     inside = np.isfinite(hints) & (hints >= 0) & (hints <= np.array([width, height]) - 1)
     if not inside.all():
         raise ValueError(f"start {start} and end {end} must lie inside the picture, which is {width} x {height} px")
@@ -392,96 +378,3 @@ def _of_unnamed_wire(
 def _believed(found: list[Section]) -> float:
     """Return how far the likeliest of some sections is believed, the longer the more."""
     return max((one.belief * safety.weight(one) for one in found), default=0.0)
-
-
-# -- scale --------------------------------------------------------------------------------------
-
-
-def _plane(
-    photo: Photo,
-    gray: NDArray[np.uint8],
-    card: Card | None,
-    two_points: tuple[float, float, float, float, float] | None,
-) -> tuple[Plane | None, float | None]:
-    """Return the plane that scale holds on, and the size of the card's marker cells, px, where it has any."""
-    if two_points is not None:
-        x1, y1, x2, y2, inches = two_points
-        return plane_of_two_points((x1, y1), (x2, y2), inches * MM_PER_IN), None
-    sight = find_card(gray, None if card is None else [card], photo.focal_px)
-    if sight is not None:
-        return sight.plane, sight.cell_px
-    if card is None:
-        return find_id1(photo.pixels, photo.focal_px), None
-    return None, None
-
-
-def _against_card(photo: Photo, gray: NDArray[np.uint8], card: Card | None, plane: Plane) -> quality.Flag | None:
-    """Return what is to be said where the two points, which are taken, differ from a card in view that could be."""
-    sight = find_card(gray, None if card is None else [card], photo.focal_px)
-    if sight is None or _scale_problem(sight.plane, sight.cell_px, None, _size(photo)) is not None:
-        return None
-    own, by_card = (budget.beside(one, photo.focal_px, _size(photo)) for one in (plane, sight.plane))
-    return cues.against_card(own, by_card)
-
-
-def _usual_twist_px(plane: Plane | None) -> float | None:
-    """Return what a twist of a usual safety spans where the scale was taken."""
-    return None if plane is None else _px_per_in(plane) / USUAL_DENSEST
-
-
-def _px_per_in(plane: Plane) -> float:
-    return plane.px_per_mm(plane.points_px.mean(0)) * MM_PER_IN
-
-
-def _scale_problem(
-    plane: Plane | None, cell_px: float | None, wire_in: float | None, size: tuple[int, int]
-) -> Refusal | None:
-    if plane is None:
-        return None if wire_in is not None else quality.refuse("no-scale")
-    if plane.tilt_deg is not None and plane.tilt_deg > LARGEST_TILT_DEG:
-        return quality.refuse("card-too-tilted", tilt_deg=plane.tilt_deg, limit_deg=LARGEST_TILT_DEG)
-    if cell_px is not None and cell_px < LEAST_CELL_PX:
-        # Near enough for the twist of a usual safety too: else the next picture would be refused for that.
-        full_px = max(LEAST_CELL_PX, cell_px * assemble.FULL_PX_PER_TWIST / (_usual_twist_px(plane) or cell_px))
-        percent, fits = gates.nearer(cell_px, LEAST_CELL_PX, full_px, gates.with_card_px(plane.points_px, plane), size)
-        refusal = quality.refuse("card-too-small", cell_px=cell_px, needed_px=LEAST_CELL_PX, percent=percent)
-        return refusal if fits else _with_card_closer(refusal)
-    return None
-
-
-def _size_problem(
-    shape: tuple[int, int], plane: Plane | None, wire_in: float | None, hints: Floats | None
-) -> Refusal | None:
-    """Return why no wire of that scale can be looked for in a picture of that size, or None."""
-    if min(shape) < SMALLEST_PICTURE_PX:
-        return quality.refuse("no-twisted-wire")
-    if plane is None:
-        return None
-    diameter_px = scan.diameter_px(shape, plane, wire_in, hints)
-    if diameter_px > WIDEST_WIRE * min(shape):
-        return quality.refuse("scale-implausible", diameter_px=diameter_px)
-    longest_px = SPACINGS_D[-1] * diameter_px
-    if longest_px < scan.LEAST_PX_PER_TWIST:
-        usual_px = diameter_px / (wire_in or scan.USUAL_WIRE_IN) / USUAL_DENSEST
-        wanted = (usual_px, scan.LEAST_PX_PER_TWIST, assemble.FULL_PX_PER_TWIST)
-        percent, _ = gates.nearer(*wanted, gates.with_card_px(plane.points_px, plane), shape[::-1])
-        return quality.refuse(
-            "twist-too-small", px_per_twist=longest_px, needed_px=scan.LEAST_PX_PER_TWIST, percent=percent
-        )
-    return None
-
-
-def _ruler(
-    photo: Photo, plane: Plane | None, luminance: Picture, main: Section, wire_in: float | None
-) -> Ruler | Refusal:
-    if plane is not None:
-        return budget.beside(plane, photo.focal_px, _size(photo))
-    seen = outline.wire_diameter_px(luminance, main)
-    if seen is None or wire_in is None:
-        return quality.refuse("wire-not-a-ruler")
-    return budget.of_wire(wire_in, seen.px, seen.u_px, main.spine_px.mean(0), _size(photo))
-
-
-def _size(photo: Photo) -> tuple[int, int]:
-    height, width = photo.pixels.shape[:2]
-    return width, height

@@ -61,10 +61,15 @@ class Photo:
     focal_px: float | None = None
 
     @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height."""
+        height, width = self.pixels.shape[:2]
+        return width, height
+
+    @property
     def info(self) -> PhotoInfo:
         """What a reading keeps of the photograph."""
-        height_px, width_px = self.pixels.shape[:2]
-        return PhotoInfo(self.name, self.sha256, width_px, height_px, self.taken)
+        return PhotoInfo(self.name, self.sha256, *self.size_px, self.taken)
 
 
 def kinds() -> str:
