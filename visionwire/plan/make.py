@@ -43,6 +43,8 @@ class PlannedSpan:
     ----------
     start, end : Fastener
     span_in : float
+    twisted_in : float or None
+        What is left of it for the twist between the gaps at the holes; None for single wire.
     leaves, arrives : "left", "right" or "either"
         Side of the fastener, seen along the way from above its head.
     twists_low, twists_high : int or None
@@ -57,6 +59,7 @@ class PlannedSpan:
     start: Fastener
     end: Fastener
     span_in: float
+    twisted_in: float | None
     leaves: Side
     arrives: Side
     twists_low: int | None
@@ -239,7 +242,7 @@ def _span(a: Fastener, b: Fastener, number: int, method: str, wire_in: float, li
     length = distance_in(a, b)
     leaves, arrives = sides(a, b)
     if method == "single":
-        return PlannedSpan(a, b, length, leaves, arrives, None, None, None, None, length)
+        return PlannedSpan(a, b, length, None, leaves, arrives, None, None, None, None, length)
     low, high, aim = _band(wire_in, limits)
     twisted = _twisted_in(length, limits)
     least, most = math.ceil(low * twisted - 1e-9), math.floor(high * twisted + 1e-9)
@@ -252,6 +255,7 @@ def _span(a: Fastener, b: Fastener, number: int, method: str, wire_in: float, li
         start=a,
         end=b,
         span_in=length,
+        twisted_in=twisted,
         leaves=leaves,
         arrives=arrives,
         twists_low=least,

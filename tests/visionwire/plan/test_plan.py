@@ -22,6 +22,7 @@ from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, held_agai
 from visionwire.plan.route import in_order, sides
 from visionwire.plan.rules import wire
 from visionwire.plan.turnbuckle import turnbuckle_lines
+from visionwire.plan.words import span_words
 from visionwire.reading import Reading, Series
 
 COMMON = load_limits("common")
@@ -107,6 +108,8 @@ def test_what_cannot_turn_stands_at_an_end() -> None:
 def test_twists_to_expect_lie_within_the_band_of_the_limit_set() -> None:
     (span,) = plan(Fastener(0, 0), Fastener(3, 0)).series[0].spans
     twisted = 3 - 0.125
+    assert span.twisted_in == pytest.approx(twisted)
+    assert f"{span.twists_to_aim_at} twists over the 2.88 in that are twisted" in " ".join(span_words(span))
     assert span.twists_low == math.ceil(6 * twisted)
     assert span.twists_high == math.floor(8 * twisted)
     assert span.twists_to_aim_at == round(7 * twisted)
