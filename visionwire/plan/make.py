@@ -43,8 +43,6 @@ class PlannedSpan:
     ----------
     start, end : Fastener
     span_in : float
-    twisted_in : float or None
-        What is left of it for the twist between the gaps at the holes; None for single wire.
     leaves, arrives : "left", "right" or "either"
         Side of the fastener, seen along the way from above its head.
     twists_low, twists_high : int or None
@@ -54,12 +52,13 @@ class PlannedSpan:
         The first is free, and each next the other one, so that the loops stay down.
     strand_in : float
         Length of each strand between the holes.
+    twisted_in : float or None
+        What the gaps at the holes leave of the span for the twist; None for single wire, and of plans kept without it.
     """
 
     start: Fastener
     end: Fastener
     span_in: float
-    twisted_in: float | None
     leaves: Side
     arrives: Side
     twists_low: int | None
@@ -67,6 +66,7 @@ class PlannedSpan:
     twists_to_aim_at: int | None
     lay: str | None
     strand_in: float
+    twisted_in: float | None = None
 
 
 @dataclass(frozen=True)
@@ -242,7 +242,7 @@ def _span(a: Fastener, b: Fastener, number: int, method: str, wire_in: float, li
     length = distance_in(a, b)
     leaves, arrives = sides(a, b)
     if method == "single":
-        return PlannedSpan(a, b, length, None, leaves, arrives, None, None, None, None, length)
+        return PlannedSpan(a, b, length, leaves, arrives, None, None, None, None, length)
     low, high, aim = _band(wire_in, limits)
     twisted = _twisted_in(length, limits)
     least, most = math.ceil(low * twisted - 1e-9), math.floor(high * twisted + 1e-9)
@@ -255,7 +255,6 @@ def _span(a: Fastener, b: Fastener, number: int, method: str, wire_in: float, li
         start=a,
         end=b,
         span_in=length,
-        twisted_in=twisted,
         leaves=leaves,
         arrives=arrives,
         twists_low=least,
@@ -263,6 +262,7 @@ def _span(a: Fastener, b: Fastener, number: int, method: str, wire_in: float, li
         twists_to_aim_at=min(max(round(aim * twisted), least), most),
         lay="ZS"[number % 2],
         strand_in=_strand_in(length, wire_in, limits),
+        twisted_in=twisted,
     )
 
 

@@ -38,10 +38,11 @@ def span_words(span: PlannedSpan) -> list[str]:
     """Return what to do on one span."""
     leaves, arrives = ("either side" if side == "either" else f"the {side}" for side in (span.leaves, span.arrives))
     words = [f"leaves on {leaves}, arrives on {arrives}, seen along the way from above"]
+    over = "" if span.twisted_in is None else f" over the {span.twisted_in:.2f} in that are twisted"
     if span.twists_to_aim_at is not None:
         words.append(
-            f"{span.twists_to_aim_at} twists over the {span.twisted_in:.2f} in that are twisted, {span.twists_low} to "
-            f"{span.twists_high} allowed, lay {span.lay}; takes {span.strand_in:.2f} in of each strand"
+            f"{span.twists_to_aim_at} twists{over}, {span.twists_low} to {span.twists_high} allowed, lay {span.lay}; "
+            f"takes {span.strand_in:.2f} in of each strand"
         )
     return words
 
