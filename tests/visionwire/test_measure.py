@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from functools import cache
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration import find_card
 from calibration.card import load_card
 from fixtures.quick import make_scene
 from tests.benchmarks.report import PICTURES, PictureResult, read_picture
@@ -318,7 +318,7 @@ def test_limits_by_name_or_whole_and_unknown_ones_are_refused() -> None:
 def test_limits_without_a_band_for_the_wire_say_so_before_the_picture_is_looked_at(
     monkeypatch: pytest.MonkeyPatch, wire: float | None, says: str
 ) -> None:
-    monkeypatch.setattr(import_module("visionwire.measure"), "find_card", _must_not_be_reached)
+    monkeypatch.setattr("visionwire.scale.find_card", _must_not_be_reached)
     with pytest.raises(LimitsError, match=says):
         measure(scene(), "by-diameter", wire=wire)
     with pytest.raises(AssertionError, match="looked for"):
@@ -367,13 +367,12 @@ def test_a_pair_is_found_with_nothing_pointed_at() -> None:
 
 def test_a_card_seen_from_too_flat_or_too_far_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     # A refusal is false in a condition: it must still end the way, and before anything is looked for.
-    way = import_module("visionwire.measure")
-    seen = way.find_card(cv2.cvtColor(open_photo(PICTURES / "demo.jpg").pixels, cv2.COLOR_RGB2GRAY))
+    seen = find_card(cv2.cvtColor(open_photo(PICTURES / "demo.jpg").pixels, cv2.COLOR_RGB2GRAY))
     assert seen is not None
-    monkeypatch.setattr(way.scan, "sections", _must_not_be_reached)
+    monkeypatch.setattr("visionwire.scan.sections", _must_not_be_reached)
     tilted = replace(seen, plane=replace(seen.plane, tilt_deg=60.0))
     for sight, code in ((tilted, "card-too-tilted"), (replace(seen, cell_px=2.0), "card-too-small")):
-        monkeypatch.setattr(way, "find_card", lambda *_, sight=sight: sight)
+        monkeypatch.setattr("visionwire.scale.find_card", lambda *_, sight=sight: sight)
         answer = measure(PICTURES / "demo.jpg")
         assert isinstance(answer, Refusal)
         assert answer.code == code

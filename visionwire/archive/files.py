@@ -8,6 +8,8 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path, PurePath
 from typing import IO
 
@@ -189,26 +191,64 @@ def told_by(places: Iterable[str], pattern: re.Pattern[str]) -> dict[str, Counte
     return told
 
 
-def from_table(path: Path | None) -> dict[str, dict[str, str]]:
-    """Return what a CSV says of files, by the name or path in its first column; missing is missing.
+@dataclass(frozen=True)
+class Table:
+    """What a CSV says of files: by the name or path in its first column; ``unused`` are columns that are not known."""
+
+    rows: dict[str, dict[str, str]]
+    unused: tuple[str, ...] = ()
+
+    def of(self, place: str) -> dict[str, str]:
+        """Return what it says of a path or URL: by its name, or before that by all of it."""
+        return {**self.rows.get(name_of(place), {}), **self.rows.get(place, {})}
+
+    def without_photograph(self, places: Iterable[str]) -> list[str]:
+        """Return the names in its first column that are of none of these paths or URLs."""
+        known = {word for place in places for word in (place, name_of(place))}
+        return [name for name in self.rows if name not in known]
+
+    def without_row(self, places: Iterable[str]) -> list[str]:
+        """Return the paths or URLs that no row names."""
+        return [place for place in places if place not in self.rows and name_of(place) not in self.rows]
+
+
+def from_table(path: Path) -> Table:
+    """Read a CSV, separated by commas or semicolons; an empty cell says nothing.
 
     Raises
     ------
     ArchiveError
-        If the file cannot be read or has none of the known columns.
+        If the file cannot be read, has none of the known columns, or a date in it is none.
     """
-    if path is None:
-        return {}
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
+            header = file.readline()
+            file.seek(0)
+            reader = csv.DictReader(file, delimiter=";" if ";" in header and "," not in header else ",")
+            columns = list(reader.fieldnames or [])
+            rows = [(reader.line_num, row) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ArchiveError(f"the table {path} cannot be read ({error}); give a CSV in UTF-8") from error
-    columns = list(rows[0]) if rows else []
     if not set(columns[1:]) & set(FIELDS):
         raise ArchiveError(
             f"the table {path} has none of the columns {', '.join(FIELDS)} after its first, which names the photograph"
         )
-    return {
-        row[columns[0]]: {field: row[field] for field in FIELDS if row.get(field)} for row in rows if row[columns[0]]
-    }
+    for line, row in rows:
+        if row.get("taken") and not _is_date(row["taken"]):
+            raise ArchiveError(
+                f"the table {path} has {row['taken']!r} in line {line} for when a photograph was taken; write it as "
+                "2031-03-10 or 2031-03-10T09:40"
+            )
+    told = {row[columns[0]]: {field: row[field] for field in FIELDS if row.get(field)} for _, row in rows}
+    return Table(
+        {name: said for name, said in told.items() if name},
+        tuple(column for column in columns[1:] if column and column not in FIELDS),
+    )
+
+
+def _is_date(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return re.match(r"\d{4}-\d{2}-\d{2}", text) is not None

@@ -57,7 +57,7 @@ def run(
     settings: Settings,
     *,
     pattern: re.Pattern[str] | None = None,
-    table: dict[str, dict[str, str]] | None = None,
+    table: files.Table | None = None,
     jobs: int = 1,
     limit_s: float = 120.0,
     memory_gb: float = 4.0,
@@ -101,7 +101,7 @@ def run(
     read_by = LimitsUsed(limits.name, limits.sha256, settings.limits_file)
     ledger.use(key, limits.second_person, read_by, settings.told)
     for start in range(0, len(places), ROWS_AT_ONCE):
-        ledger.put_files([_row(place, pattern, table or {}) for place in places[start : start + ROWS_AT_ONCE]])
+        ledger.put_files([_row(place, pattern, table) for place in places[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
     allowed = dict.fromkeys(work.SHORT_OF_TIME, limit_s) | dict.fromkeys(work.SHORT_OF_MEMORY, memory_gb)
     ledger.forget_ended(key, allowed)
@@ -128,9 +128,9 @@ def run(
     return ledger.states()
 
 
-def _row(place: str, pattern: re.Pattern[str] | None, table: dict[str, dict[str, str]]) -> tuple[object, ...]:
+def _row(place: str, pattern: re.Pattern[str] | None, table: files.Table | None) -> tuple[object, ...]:
     sha256, size, problem = files.sha256_of(place)
-    told = {**files.from_path(place, pattern), **table.get(files.name_of(place), {}), **table.get(place, {})}
+    told = {**files.from_path(place, pattern), **({} if table is None else table.of(place))}
     return (place, sha256, size, problem, *(told.get(field) for field in files.FIELDS))
 
 

@@ -18,6 +18,7 @@ from visionwire.errors import ArchiveError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger, Progress, Settings
+    from visionwire.archive.files import Table
 
 #: Of a pattern's stations, and so on, as many are named.
 NAMED = 8
@@ -82,7 +83,7 @@ def archive(
         options.tightens,
         None if limits in known_limits() else str(Path(limits).absolute()),
     )
-    told, by_name = pattern_of(pattern), from_table(metadata)
+    told, table = pattern_of(pattern), None if metadata is None else from_table(metadata)
     paths = listed(photos)
     if not paths:
         raise ArchiveError(
@@ -96,7 +97,7 @@ def archive(
             book,
             settings,
             pattern=told,
-            table=by_name,
+            table=table,
             jobs=jobs,
             limit_s=limit,
             memory_gb=memory,
@@ -112,6 +113,9 @@ def archive(
         print(f"  {line}")
     if told is not None:
         for line in _pattern_words(told_by(paths, told), len(paths)):
+            print(f"  {line}")
+    if table is not None:
+        for line in _table_words(table, paths):
             print(f"  {line}")
     if ended:
         print(f"  {ended}")
@@ -155,13 +159,29 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
     matched = max((names.total() for names in told.values()), default=0)
     lines = []
     for field, names in told.items():
-        some = sorted(names)[:NAMED]
-        more = f" and {len(names) - len(some)} more" if len(names) > len(some) else ""
-        if some:
-            lines.append(f"{field}: {', '.join(some)}{more}")
+        if names:
+            lines.append(f"{field}: {_first(sorted(names))}")
     if told and matched < files:
         lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the others tell none of that")
     return lines
+
+
+def _table_words(table: Table, paths: list[str]) -> list[str]:
+    """Write which columns of a table are not known, and which rows and which photographs go without the other."""
+    without_photograph, without_row = table.without_photograph(paths), table.without_row(paths)
+    lines = [f"--metadata: not known are its columns {', '.join(table.unused)}"] if table.unused else []
+    if without_photograph:
+        count = counted(len(without_photograph), "row")
+        lines.append(f"--metadata: {count} of it named no photograph: {_first(without_photograph)}")
+    if without_row:
+        count = counted(len(without_row), "photograph")
+        lines.append(f"--metadata: {count} had no row in it: {_first(without_row)}")
+    return lines
+
+
+def _first(names: list[str]) -> str:
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return f"{', '.join(names[:NAMED])}{more}"
 
 
 def _tell(progress: Progress) -> None:

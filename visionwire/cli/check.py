@@ -266,7 +266,7 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
         result, evidence = _measure(photo, options)
         if options.plan is not None and isinstance(result, Reading):
             result = held_against(result, options.plan, options.limits)
-        said = _json_line(result.to_dict()) if options.as_json else _words(result, options.sheets is not None)
+        said = _json_line(result.to_dict()) if options.as_json else _words(result, options)
     except (ImportError, UsageError, LimitsError):
         raise  # not this photograph's doing
     except Exception as error:
@@ -322,13 +322,15 @@ def _json_line(record: dict[str, Any]) -> str:
     return json.dumps(record, allow_nan=False)
 
 
-def _words(result: Reading | Refusal, with_sheet: bool) -> str:
+def _words(result: Reading | Refusal, options: CheckOptions) -> str:
     """Return the answer, its first line bold where a terminal shows it; the words alone carry the meaning."""
     from visionwire.sheet.answer import answer_lines
     from visionwire.sheet.words import on_sheet
 
-    first, *rest = answer_lines(result)
-    return "\n".join([typer.style(first, bold=True), *(on_sheet(line) if with_sheet else line for line in rest)])
+    first, *rest = answer_lines(result, options.limits)
+    return "\n".join(
+        [typer.style(first, bold=True), *(line if options.sheets is None else on_sheet(line) for line in rest)]
+    )
 
 
 def _say(lines: str, stream: TextIO | None = None) -> None:

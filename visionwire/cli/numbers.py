@@ -54,8 +54,9 @@ def wire_diameter_in(text: str | None) -> float | None:
         return None
     wire_in = length_in("--wire", text, "a diameter in inches, such as 0.032, or 0.8mm")
     if not THINNEST_IN <= wire_in <= THICKEST_IN:
+        said = text.strip() if text.strip().lower().endswith("mm") else f"{wire_in:g} in"
         raise UsageError(
-            f"--wire is {wire_in:g} in; it must be {THINNEST_IN:g} to {THICKEST_IN:g}; {_likelier(text, wire_in)}"
+            f"--wire is {said}; it must be {THINNEST_IN:g} to {THICKEST_IN:g} in; {_likelier(text, wire_in)}"
         )
     return wire_in
 
@@ -89,6 +90,9 @@ def _likelier(text: str, wire_in: float) -> str:
     from visionwire.budget import MM_PER_IN
 
     meant = []
+    in_mm = _floats(text.strip().lower().removesuffix("mm"))
+    if text.strip().lower().endswith("mm") and in_mm and THINNEST_IN <= in_mm[0] <= THICKEST_IN:
+        meant.append(f"for {in_mm[0]:g} in leave out mm: --wire {in_mm[0]:g}")
     if _floats(text):
         tenth = wire_in / 10
         if any(abs(tenth - size) < 0.002 for size in COMMON_SIZES_IN):

@@ -139,9 +139,15 @@ def load_limits(name_or_path: str | Path) -> LimitSet:
         If there is no such set or file, or if the file says something that cannot be used; the
         sentence names the file and the key or line.
     """
-    return _parse(
-        limits_toml(name_or_path), str(name_or_path) if not _is_known(name_or_path) else f"limit set {name_or_path}"
-    )
+    if _is_known(name_or_path):
+        return _parse(limits_toml(name_or_path), f"limit set {name_or_path}")
+    limits = _parse(limits_toml(name_or_path), str(name_or_path))
+    if _is_known(limits.name) and limits.sha256 != load_limits(limits.name).sha256:
+        raise LimitsError(
+            f"the limits file {name_or_path} says name = {limits.name!r}, which is a set that comes with visionwire "
+            "and says something else; give it a name and a title of its own, for records are told apart by them"
+        )
+    return limits
 
 
 def limits_toml(name_or_path: str | Path) -> bytes:

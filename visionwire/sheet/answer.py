@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from visionwire.limits import LimitSet
 from visionwire.reading import Check, Reading, Refusal
 from visionwire.sheet.words import (
     ROUTING_NOT_ASKED,
@@ -15,19 +16,22 @@ from visionwire.sheet.words import (
     plus_minus,
     routing_words,
     run_words,
+    shown_limits,
     single_words,
     value_words,
     wraps_check,
 )
 
 
-def answer_lines(result: Reading | Refusal) -> list[str]:
+def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> list[str]:
     """Say in words what one photograph said.
 
     Parameters
     ----------
     result : Reading or Refusal
         What came of the photograph.
+    limits : LimitSet, optional
+        What it was held against; what of that is shown and not judged is said where it lies outside.
 
     Returns
     -------
@@ -67,6 +71,8 @@ def answer_lines(result: Reading | Refusal) -> list[str]:
     planned = [check for check in others if check.rule.endswith("as-planned")]
     if planned and all(check.call == "conforming" for check in planned):
         lines.append("  plan: number of runs, spans and twists agree")
+    shown = [] if limits is None else [row for row in shown_limits(result, limits) if row.outside]
+    lines += [f"  {row.what}: {row.value}, {row.allowed} in the limit set: {row.said}" for row in shown]
     return lines + [f"  do: {one_line(advice)}" for advice in result.advice]
 
 

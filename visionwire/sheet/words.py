@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import datetime
 
 from visionwire import quality
@@ -69,7 +70,7 @@ NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 NOT_KNOWN = "not known"
 SHOWN = "shown, not judged"
-ROUTING_NOT_ASKED = "not judged; --tightens says which way the threads tighten"
+ROUTING_NOT_ASKED = "not judged; to have it looked at add --tightens clockwise (right-hand threads)"
 
 
 def pigtail_missing_words(reading: Reading) -> str:
@@ -221,22 +222,45 @@ def limits_title(reading: Reading, limits: LimitSet) -> str:
     return f"limit set {limits.name}: {said}, {limits_words(count.low, count.high)}{what}"
 
 
-def shown_limits(reading: Reading, limits: LimitSet) -> list[tuple[str, str, str, str]]:
-    """Return what is shown and not judged: of what, its value, the limits and their source."""
-    rows: list[tuple[str, str, Length | None, str]] = []
+@dataclass(frozen=True)
+class Shown:
+    """What is shown and not judged: of what, its value, the limits, their source, and whether it lies outside them."""
+
+    what: str
+    value: str
+    allowed: str
+    source: str
+    outside: bool
+
+    @property
+    def said(self) -> str:
+        """What stands in the place of a call."""
+        return f"outside, {SHOWN}" if self.outside else SHOWN
+
+
+def shown_limits(reading: Reading, limits: LimitSet) -> list[Shown]:
+    """Return what is shown and not judged."""
+    rows: list[tuple[str, str, Length | None, float | None, str]] = []
     for number, run in enumerate(reading.runs, start=1):
         section = f"run {number}"
         rows += [
-            (section, "gap-start", limits.gap, inches(run.gap_start_in, run.gap_start_in_u95)),
-            (section, "gap-end", limits.gap, inches(run.gap_end_in, run.gap_end_in_u95)),
-            (section, "span", limits.span, inches(run.span_in, run.span_in_u95)),
-            (section, "bow", limits.bow, f"{run.bow_in:.3f} in"),
+            (section, "gap-start", limits.gap, run.gap_start_in, inches(run.gap_start_in, run.gap_start_in_u95)),
+            (section, "gap-end", limits.gap, run.gap_end_in, inches(run.gap_end_in, run.gap_end_in_u95)),
+            (section, "span", limits.span, run.span_in, inches(run.span_in, run.span_in_u95)),
+            (section, "bow", limits.bow, run.bow_in, f"{run.bow_in:.3f} in"),
         ]
     if reading.pigtail is not None:
-        rows.append(("pigtail", "pigtail-length", limits.pigtail_length, f"{reading.pigtail.length_in:.2f} in"))
+        length_in = reading.pigtail.length_in
+        rows.append(("pigtail", "pigtail-length", limits.pigtail_length, length_in, f"{length_in:.2f} in"))
     return [
-        (f"{section}, {RULE_WORDS[rule]}", value, f"{limits_words(limit.low, limit.high)} in", said_by(limit))
-        for section, rule, limit, value in rows
+        Shown(
+            f"{section}, {RULE_WORDS[rule]}",
+            words,
+            f"{limits_words(limit.low, limit.high)} in",
+            said_by(limit),
+            value is not None and not (limit.low or 0.0) <= value <= (limit.high or math.inf),
+        )
+        for section, rule, limit, value, words in rows
         if limit is not None and not limit.judged
     ]
 

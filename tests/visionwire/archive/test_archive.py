@@ -274,10 +274,23 @@ def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
     assert from_path("/x/2031-05-06.jpg", pattern_of("{taken}.jpg")) == {"taken": "2031-05-06"}
     table = tmp_path / "who.csv"
     table.write_text("photo,technician,taken\na.jpg,T. Two,\n", encoding="utf-8-sig")
-    assert from_table(table) == {"a.jpg": {"technician": "T. Two"}}
+    assert from_table(table).rows == {"a.jpg": {"technician": "T. Two"}}
     table.write_text("photo,colour\na.jpg,red\n")
     with pytest.raises(ArchiveError, match="none of the columns"):
         from_table(table)
+
+
+def test_what_is_off_in_a_table_is_said(tmp_path: Path) -> None:
+    table = tmp_path / "who.csv"
+    table.write_text("photo;name;technician\na.jpg;T. Two;T. Two\nx.jpg;;T. Two\n")
+    read = from_table(table)
+    assert read.rows["a.jpg"] == {"technician": "T. Two"} and read.unused == ("name",)
+    places = ["in/a.jpg", "in/b.jpg"]
+    assert read.without_photograph(places) == ["x.jpg"] and read.without_row(places) == ["in/b.jpg"]
+    for wrong in ("11.03.2031", "2031-13-01", "20310311"):
+        table.write_text(f"photo,taken\na.jpg,2031-03-10T09:40\nb.jpg,{wrong}\n")
+        with pytest.raises(ArchiveError, match=f"has '{wrong}' in line 3 .*; write it as 2031-03-10"):
+            from_table(table)
 
 
 @pytest.mark.parametrize(
