@@ -91,7 +91,7 @@ def test_every_option_named_exists_and_every_option_of_check_is_named() -> None:
 
 
 def test_exit_statuses_are_all_there() -> None:
-    table = README.split("| exit status |")[1].split("\n\n")[0]
+    table = README.split("| exit status of `check` |")[1].split("\n\n")[0]
     assert [int(status) for status in re.findall(r"^\| (\d) \|", table, re.M)] == sorted(ExitCode)
 
 

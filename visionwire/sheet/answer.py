@@ -6,6 +6,7 @@ from visionwire.limits import LimitSet
 from visionwire.reading import Check, Reading, Refusal
 from visionwire.sheet.words import (
     ROUTING_NOT_ASKED,
+    SHOWN,
     because,
     call_words,
     confidence_words,
@@ -71,8 +72,8 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
     planned = [check for check in others if check.rule.endswith("as-planned")]
     if planned and all(check.call == "conforming" for check in planned):
         lines.append("  plan: number of runs, spans and twists agree")
-    shown = [] if limits is None else [row for row in shown_limits(result, limits) if row.outside]
-    lines += [f"  {row.what}: {row.value}, {row.allowed} in the limit set: {row.said}" for row in shown]
+    outside = [] if limits is None else [row for row in shown_limits(result, limits) if row.outside]
+    lines += [f"  {row.what}: {row.value}, outside {row.allowed}: {SHOWN}" for row in outside]
     return lines + [f"  do: {one_line(advice)}" for advice in result.advice]
 
 

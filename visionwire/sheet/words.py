@@ -235,7 +235,7 @@ class Shown:
     @property
     def said(self) -> str:
         """What stands in the place of a call."""
-        return f"outside, {SHOWN}" if self.outside else SHOWN
+        return f"outside; {SHOWN}" if self.outside else SHOWN
 
 
 def shown_limits(reading: Reading, limits: LimitSet) -> list[Shown]:

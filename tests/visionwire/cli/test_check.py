@@ -217,6 +217,7 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--wire", "0.8"], "for 0.8 mm give --wire 0.8mm"),
         (["--wire", "0.20"], "for 0.020 in give --wire 0.020"),
         (["--wire", "0.5"], "for 0.050 in give --wire 0.050, for 0.5 mm give --wire 0.5mm"),
+        (["--wire", "0.032mm"], "--wire is 0.032mm; it must be 0.005 to 0.1 in; for 0.032 in leave out mm"),
         (["--wire", "900"], "the nearest that works is 0.1"),
         (["--wire", "32in"], "the nearest that works is 0.1"),
         (["--wire", "nan"], "a diameter in inches, such as 0.032"),

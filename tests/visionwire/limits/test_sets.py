@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from visionwire.errors import ExitCode, LimitsError
-from visionwire.limits import density_band, known_limits, load_limits
+from visionwire.limits import density_band, known_limits, limits_toml, load_limits
 
 OWN = """
 format = "visionwire.limits/1"
@@ -142,3 +142,16 @@ def test_sets_that_are_not_there(tmp_path: Path) -> None:
     (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(LimitsError, match=r"bytes\.toml is not a text file in UTF-8"):
         load_limits(tmp_path / "bytes.toml")
+
+
+def test_a_file_must_not_bear_the_name_of_a_set_that_comes_with_visionwire(tmp_path: Path) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_bytes(limits_toml("common"))
+    assert load_limits(mine) == load_limits("common")
+    changed = limits_toml("common").replace(b"low = 6.0", b"low = 6.5", 1)
+    assert changed != limits_toml("common")
+    mine.write_bytes(changed)
+    with pytest.raises(LimitsError, match="says name = 'common', which is a set that comes with visionwire"):
+        load_limits(mine)
+    mine.write_bytes(changed.replace(b'name = "common"', b'name = "mine"', 1))
+    assert load_limits(mine).name == "mine"

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from visionwire.judge import overall
+from visionwire.limits import load_limits
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
 from visionwire.sheet.words import confidence_words
@@ -120,3 +121,13 @@ def test_a_refusal_says_what_is_wrong_and_what_to_do(refusal: Refusal) -> None:
 def test_a_hostile_name_stays_on_its_line(reading_of: Callable[..., Reading]) -> None:
     first = answer_lines(reading_of("a\nCONFORMING\x1b[2J.jpg"))[0]
     assert "\n" not in first and "\x1b" not in first
+
+
+def test_what_is_shown_and_not_judged_is_said_where_it_lies_outside(reading: Reading) -> None:
+    limits = load_limits("common")
+    assert limits.pigtail_length is not None and not limits.pigtail_length.judged
+    assert reading.pigtail is not None and limits.pigtail_length.high is not None
+    for longer, said in ((0.1, True), (-0.1, False)):
+        pigtail = dataclasses.replace(reading.pigtail, length_in=limits.pigtail_length.high + longer)
+        lines = answer_lines(dataclasses.replace(reading, pigtail=pigtail), limits)
+        assert any(line.startswith("  pigtail, length of the pigtail: 0.60 in, outside") for line in lines) == said
