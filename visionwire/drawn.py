@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 #: Counts tried of few twists, over the one found, but not fewer than one.
 COUNTS_TRIED, FEWEST = np.exp(np.linspace(-0.45, 0.45, 37)), 1.0
-#: How much faster or slower than on average they are in the middle.
+#: How much faster than on average they are at the start, and slower at the end.
 BENDS_TRIED = np.linspace(-0.35, 0.35, 7)
 TURNS_TRIED = 48
 #: The pattern may wander: of few twists less than that, for there are few values to tell it by.
@@ -50,15 +50,17 @@ def of_few(orientation: Floats, strip: Strip, lay: str, twists: float) -> Fit:
     orientation, strip, lay
         As of `near`.
     twists : float
-        Right to half as many again.
+        Right to half as many again; fewer than one are never found.
     """
     columns = orientation.shape[2]
     along = np.linspace(0.0, 1.0, columns)
     bent = along + BENDS_TRIED[:, None] * along * (1 - along)
     turns = np.exp(-2j * np.pi * np.arange(TURNS_TRIED) / TURNS_TRIED)
-    best, start = -np.inf, along
-    for count in np.maximum(twists * COUNTS_TRIED, FEWEST):
-        series = _series(strip, lay, columns, count)
+    counts = np.unique(np.maximum(twists * COUNTS_TRIED, FEWEST))
+    length_d = columns * strip.step_d
+    best, start = -np.inf, 2 * np.pi * twists * along
+    for count in counts:
+        series = pair.repeating(strip.across_d, length_d / count, lay)
         seen = np.einsum("crk,crn->kn", np.conj(series), orientation)
         phases = 2 * np.pi * count * bent
         first, second = ((seen[k] * np.exp(-1j * (k + 1) * phases)).sum(1)[:, None] for k in (0, 1))
@@ -71,13 +73,8 @@ def of_few(orientation: Floats, strip: Strip, lay: str, twists: float) -> Fit:
 
 def _matched(orientation: Floats, strip: Strip, lay: str, phase: Floats, roughness: float) -> Fit:
     columns = orientation.shape[2]
-    orders = _series(strip, lay, columns, float(phase[-1] - phase[0]) / (2 * np.pi)).reshape(-1, 2).T
+    spacing_d = 2 * np.pi * columns * strip.step_d / float(phase[-1] - phase[0])
+    orders = pair.repeating(strip.across_d, spacing_d, lay).reshape(-1, 2).T
     drawn = np.zeros((1 + 2 * HARMONICS, orders.shape[1]))
     drawn[1:3], drawn[1 + HARMONICS : 3 + HARMONICS] = 2 * orders.real, -2 * orders.imag
     return match(orientation.reshape(-1, columns), drawn, phase, roughness)
-
-
-def _series(strip: Strip, lay: str, columns: int, twists: float) -> NDArray[np.complex128]:
-    """Return the drawn pair's first two harmonics (2, rows, 2): what does not repeat proves nothing."""
-    across = tuple(float(v) for v in strip.across_d)
-    return pair.orientation_harmonics(across, columns * strip.step_d / twists, lay, 2)[:, :, 1:]

@@ -228,8 +228,7 @@ def _way(
         if not whole.runs:
             return quality.refuse("run-unclear" if safety.pigtail_alone(sections) else "no-twisted-wire")
         if whole.pigtail is None and "learned" in finders:
-            first = whole.runs[: whole.first_runs]
-            whole = dataclasses.replace(whole, pigtail_at_px=scan.pigtail_px(luminance, first, px_per_in))
+            whole = dataclasses.replace(whole, pigtail_at_px=scan.pigtail_px(luminance, whole, px_per_in))
     read, evidence = assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced)
     if tightens is not None:
         read = routing.added(read, luminance, whole.runs, ruler, tightens, heads)

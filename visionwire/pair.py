@@ -15,6 +15,7 @@ with every slope reversed.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import lru_cache
 
 import numpy as np
@@ -76,3 +77,11 @@ def orientation_harmonics(
     if lay == "S":
         series = np.conj(series) * np.array([-1.0, 1.0])[:, None, None]
     return series
+
+
+def repeating(across_d: Iterable[float], spacing_d: float, lay: str) -> NDArray[np.complex128]:
+    """Return the first two harmonics of `orientation_harmonics`, (2, rows, 2).
+
+    What does not repeat proves nothing: edges along the wire are true of any rod, oblique ones of any scratch.
+    """
+    return orientation_harmonics(tuple(float(v) for v in across_d), float(spacing_d), lay, 2)[:, :, 1:]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
 from typing import Literal
 
 import cv2
@@ -59,7 +58,7 @@ SHOWN_AGAIN_TWISTS, SHOWN_AGAIN_D, SHOWN_AGAIN, THICKER = 4.0, 2.0, 0.5, 1.5
 LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.88, 0.5, 0.2
 MOST_ON_CARD = 0.2
 #: What the network marks so is a pigtail, though none could be measured: in 17 pictures it marked five that were there,
-#: and nothing else.
+#: and nothing else (looked at once, no command is kept).
 SURELY_TWISTED, SURELY_ENDS = 0.8, 0.6
 #: Between ends that were given: look-alikes pointed at were believed to 0.05 at most, runs but one to 0.7 and more.
 LEAST_HINTED_BELIEF = 0.02
@@ -258,7 +257,7 @@ def _unseen(seen: learned.Maps | None, line_px: Floats) -> bool:
     return float((learned.along(seen.twisted, seen.scale, line_px) > GLIMPSE).mean()) < LEAST_GLIMPSED
 
 
-def pigtail_px(luminance: Picture, runs: Sequence[Section], px_per_in: float) -> Floats | None:
+def pigtail_px(luminance: Picture, whole: safety.Safety, px_per_in: float) -> Floats | None:
     """Return the middle (2,) of what the network surely sees as twisted, with its end, beside the runs and near one.
 
     Of a pigtail of one twist, or one that is tight, blurred or foreshortened, it sees that there is one; to measure it
@@ -268,22 +267,24 @@ def pigtail_px(luminance: Picture, runs: Sequence[Section], px_per_in: float) ->
     ----------
     luminance : (H, W) float32 array
         The upright picture.
-    runs : sequence of Section
-        At whose ends to look.
+    whole : Safety
+        At the ends of whose first runs to look.
     px_per_in : float
         Scale near them.
     """
-    diameter_px = runs[0].strip.diameter_px
+    diameter_px = whole.runs[0].strip.diameter_px
     seen = learned.maps(luminance, diameter_px)
-    ends_px = np.array([one.spine_px[at] for one in runs for at in (0, -1)])
+    ends_px = np.array([one.spine_px[at] for one in whole.runs[: whole.first_runs] for at in (0, -1)])
     for line in learned.stretches(seen, diameter_px):
         marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
+        length_px = float(np.hypot(*np.diff(line, axis=0).T).sum())
         away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()
         if (
             marks[0].mean() > SURELY_TWISTED
             and marks[1].max() > SURELY_ENDS
+            and length_px < safety.LONGEST_PIGTAIL_IN * px_per_in
             and away_px < safety.FARTHEST_PIGTAIL_IN * px_per_in
-            and safety.covered(line, list(runs), diameter_px) < safety.MOST_OVERLAP
+            and safety.covered(line, list(whole.runs), diameter_px) < safety.MOST_OVERLAP
         ):
             return np.asarray(line.mean(0))
     return None

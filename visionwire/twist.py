@@ -73,8 +73,8 @@ class Twist:
     local_score : (columns,) float array
         Likeness to a pair of this hand around each column; 1 for a drawing of one, about 0.1 by chance.
     local_fit : (columns,) float array
-        Log likelihood ratio of each column, mean over rows: the fitted pattern at its phase
-        against the same values out of step. Positive on the pair.
+        Log likelihood ratio of each column, mean over rows: the fitted pattern at its phase against the same values
+        out of step. Positive on the pair. Of harmonics of free shape, whatever the drawn pair says of the phase.
     geometry : float
         Correlation, -1 to 1, of the edges' fitted orientation with that of a pair, on the weaker side of the spine.
         A pair shows it on both sides; the rim of a spring, a hose or a knurl on one only.
@@ -121,9 +121,11 @@ def estimate(
     strip : Strip
         What to measure along.
     stiffnesses : tuple of float
-        Stiffnesses of the paths that give the starts; one is quicker and does not mend every slipped cycle.
+        Stiffnesses of the paths that give the starts; one is quicker, does not mend every slipped cycle and leaves the
+        drawn pair unasked.
     spacings_d : tuple of float
-        Between which spacings, in wire diameters, to look.
+        Between which spacings, in wire diameters, to look; of few twists the drawn pair may say half as many again, and
+        so leave them.
 
     Raises
     ------
@@ -159,12 +161,15 @@ def estimate(
 def _with_drawn(fit: Fit, orientation: Floats, strip: Strip, lay: Lay) -> Fit:
     """Return a fit with its phase, zero at a crossing, told by the drawn pair too; of few twists by that alone."""
     twists = float(np.ptp(fit.phase)) / (2 * np.pi)
-    if twists < FEW_TWISTS:
-        return drawn.of_few(orientation, strip, lay, twists)
     if len(fit.phase) * strip.step_d < LEAST_DRAWN_D * twists:
         return fit
+    if twists < FEW_TWISTS:
+        return drawn.of_few(orientation, strip, lay, twists)
     # The mean is nearer than either: free harmonics see the luminance too, the drawn pair has no shape to mistake.
     other = drawn.near(orientation, strip, lay, fit.phase)
+    if np.abs(other.phase - fit.phase).max() > np.pi:
+        return fit  # a cycle away: their mean would be half a twist off
+    # Its noise stays that of the free fit: either is small beside `END_U_TWISTS`.
     return dataclasses.replace(fit, phase=(fit.phase + other.phase) / 2)
 
 
@@ -291,8 +296,7 @@ def _matched(window: _Window, orientation_f: Complexes, across_d: tuple[float, .
 @functools.lru_cache(maxsize=8)
 def _drawn(across_d: tuple[float, ...], lay: Lay) -> tuple[Complexes, Floats]:
     """Return the drawn pair's harmonics for every spacing, ready to be held against a strip, and their size."""
-    # What does not repeat is left out: edges along the wire are true of any rod, oblique ones of any scratch.
-    series = np.array([pair.orientation_harmonics(across_d, float(p), lay, 2)[:, :, 1:] for p in SPACINGS_D])
+    series = np.array([pair.repeating(across_d, p, lay) for p in SPACINGS_D])
     size = 2 * (np.abs(series) ** 2).sum((1, 2, 3))
     harmonics = np.conj(series).transpose(0, 3, 1, 2).reshape(2 * len(SPACINGS_D), -1).astype(np.complex64)
     return harmonics, size
@@ -371,8 +375,7 @@ def _against_geometry(fit: Fit, strip: Strip, spacing_d: float, lay: Lay) -> tup
     The likeness is the correlation, -1 to 1, of the fitted orientation with that of the geometry.
     """
     rows = len(strip.across_d)
-    across = tuple(float(v) for v in strip.across_d)
-    known = pair.orientation_harmonics(across, spacing_d, lay, 2)[:, :, 1:]
+    known = pair.repeating(strip.across_d, spacing_d, lay)
     cosines, sines = fit.coefficients[1:3, rows:], fit.coefficients[1 + HARMONICS : 3 + HARMONICS, rows:]
     fitted = (0.5 * (cosines - 1j * sines)).reshape(2, 2, rows).transpose(1, 2, 0)
     # The fitted pattern is the drawn one moved by the offset: c_k = t_k exp(-i k offset).

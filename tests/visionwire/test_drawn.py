@@ -6,7 +6,7 @@ import pytest
 from tests.visionwire.drawn import even, picture, swaying
 from visionwire import drawn
 from visionwire.strip import Strip, straighten
-from visionwire.twist import orientations
+from visionwire.twist import estimate, orientations
 
 START, DIAMETER_PX = (40.0, 60.0), 12.0
 
@@ -32,6 +32,10 @@ def test_the_phase_is_whole_at_the_crossings() -> None:
     fit = drawn.of_few(orientations(strip), strip, "Z", 4.0)
     middle = len(fit.phase) // 2  # two twists from the start, a quarter after a crossing
     assert (fit.phase[middle] / (2 * np.pi)) % 1 == pytest.approx(0.25, abs=0.06)
+
+
+def test_few_twists_whose_crossings_lie_near_are_left_to_free_harmonics() -> None:
+    assert estimate(strip_of(1.75, 5.0, noise=40.0)).twists() == pytest.approx(5.0, abs=0.06)
 
 
 def test_uneven_twist_is_followed_from_a_phase_nearby() -> None:

@@ -218,7 +218,7 @@ def from_table(path: Path) -> Table:
     Raises
     ------
     ArchiveError
-        If the file cannot be read, has none of the known columns, or a date in it is none.
+        If the file cannot be read, has none of the known columns, names a photograph twice, or has a date that is none.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
@@ -233,7 +233,11 @@ def from_table(path: Path) -> Table:
         raise ArchiveError(
             f"the table {path} has none of the columns {', '.join(FIELDS)} after its first, which names the photograph"
         )
+    named: set[str] = set()
     for line, row in rows:
+        if row[columns[0]] in named:
+            raise ArchiveError(f"the table {path} names {row[columns[0]]!r} a second time in line {line}; keep one row")
+        named |= {row[columns[0]]} - {"", None}
         if row.get("taken") and not _is_date(row["taken"]):
             raise ArchiveError(
                 f"the table {path} has {row['taken']!r} in line {line} for when a photograph was taken; write it as "

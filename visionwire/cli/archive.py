@@ -90,6 +90,10 @@ def archive(
             f"no photographs are under {' '.join(photos)}; name folders that hold some ({', '.join(SUFFIXES)}), or the "
             "files themselves"
         )
+    # Before the night's work, so that a slip can be mended.
+    said = [] if told is None else _pattern_words(told_by(paths, told), len(paths))
+    for line in said + ([] if table is None else _table_words(table, paths)):
+        print(line, flush=True)
     book = Ledger(ledger)
     try:
         counts, latest = _run(
@@ -111,12 +115,6 @@ def archive(
     print(f"{ledger}: {files_words(counts)}")
     for line in _run_words(latest):
         print(f"  {line}")
-    if told is not None:
-        for line in _pattern_words(told_by(paths, told), len(paths)):
-            print(f"  {line}")
-    if table is not None:
-        for line in _table_words(table, paths):
-            print(f"  {line}")
     if ended:
         print(f"  {ended}")
     print(f"visionwire trends {ledger} shows them", file=sys.stderr)

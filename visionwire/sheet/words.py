@@ -240,29 +240,49 @@ class Shown:
 
 def shown_limits(reading: Reading, limits: LimitSet) -> list[Shown]:
     """Return what is shown and not judged."""
-    rows: list[tuple[str, str, Length | None, float | None, str]] = []
+    rows: list[tuple[str, str, Length | None, float | None, float | None, str]] = []
     for number, run in enumerate(reading.runs, start=1):
         section = f"run {number}"
         rows += [
-            (section, "gap-start", limits.gap, run.gap_start_in, inches(run.gap_start_in, run.gap_start_in_u95)),
-            (section, "gap-end", limits.gap, run.gap_end_in, inches(run.gap_end_in, run.gap_end_in_u95)),
-            (section, "span", limits.span, run.span_in, inches(run.span_in, run.span_in_u95)),
-            (section, "bow", limits.bow, run.bow_in, f"{run.bow_in:.3f} in"),
+            (
+                section,
+                "gap-start",
+                limits.gap,
+                run.gap_start_in,
+                run.gap_start_in_u95,
+                inches(run.gap_start_in, run.gap_start_in_u95),
+            ),
+            (
+                section,
+                "gap-end",
+                limits.gap,
+                run.gap_end_in,
+                run.gap_end_in_u95,
+                inches(run.gap_end_in, run.gap_end_in_u95),
+            ),
+            (section, "span", limits.span, run.span_in, run.span_in_u95, inches(run.span_in, run.span_in_u95)),
+            (section, "bow", limits.bow, run.bow_in, None, f"{run.bow_in:.3f} in"),
         ]
     if reading.pigtail is not None:
         length_in = reading.pigtail.length_in
-        rows.append(("pigtail", "pigtail-length", limits.pigtail_length, length_in, f"{length_in:.2f} in"))
+        rows.append(("pigtail", "pigtail-length", limits.pigtail_length, length_in, None, f"{length_in:.2f} in"))
     return [
         Shown(
             f"{section}, {RULE_WORDS[rule]}",
             words,
             f"{limits_words(limit.low, limit.high)} in",
             said_by(limit),
-            value is not None and not (limit.low or 0.0) <= value <= (limit.high or math.inf),
+            value is not None and _outside(value, u95 or 0.0, limit),
         )
-        for section, rule, limit, value, words in rows
+        for section, rule, limit, value, u95, words in rows
         if limit is not None and not limit.judged
     ]
+
+
+def _outside(value: float, u95: float, limit: Length) -> bool:
+    """Whether a value lies outside limits by more than its own uncertainty."""
+    too_low = limit.low is not None and value + u95 < limit.low
+    return too_low or (limit.high is not None and value - u95 > limit.high)
 
 
 def inches(length_in: float | None, u95: float | None) -> str:

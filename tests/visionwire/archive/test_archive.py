@@ -501,14 +501,14 @@ def test_a_ledger_without_files_is_said_without_a_comma_that_leads_nowhere(tmp_p
     assert held.exit_code == 0 and held.stdout.startswith(f"{ledger}: 0 files and 0 decisions of people; ")
 
 
-def test_the_last_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_first_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(RUN, "_entries", in_this_process)
     for k in range(11):
         (tmp_path / f"bay{k:02d}" / "ann").mkdir(parents=True)
         (tmp_path / f"bay{k:02d}" / "ann" / "a.jpg").write_bytes(b"")
     words = ["archive", str(tmp_path), "--ledger", str(tmp_path / "a.db"), "--pattern"]
     said = CliRunner().invoke(app, [*words, "{station}/{technician}/*"]).stdout
-    assert "  station: bay00, bay01, bay02, bay03, bay04, bay05, bay06, bay07 and 3 more\n" in said
+    assert "station: bay00, bay01, bay02, bay03, bay04, bay05, bay06, bay07 and 3 more\n" in said
     assert "  technician: ann\n" in said and "--pattern" not in said
     said = CliRunner().invoke(app, [*words, "bay03/{technician}/*"]).stdout
     assert "  technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said

@@ -130,4 +130,4 @@ def test_what_is_shown_and_not_judged_is_said_where_it_lies_outside(reading: Rea
     for longer, said in ((0.1, True), (-0.1, False)):
         pigtail = dataclasses.replace(reading.pigtail, length_in=limits.pigtail_length.high + longer)
         lines = answer_lines(dataclasses.replace(reading, pigtail=pigtail), limits)
-        assert any(line.startswith("  pigtail, length of the pigtail: 0.60 in, outside") for line in lines) == said
+        assert any("length of the pigtail" in line and "outside" in line for line in lines) == said
