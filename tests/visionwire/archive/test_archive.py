@@ -509,7 +509,7 @@ def test_the_first_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: p
     words = ["archive", str(tmp_path), "--ledger", str(tmp_path / "a.db"), "--pattern"]
     said = CliRunner().invoke(app, [*words, "{station}/{technician}/*"]).stdout
     assert "station: bay00, bay01, bay02, bay03, bay04, bay05, bay06, bay07 and 3 more\n" in said
-    assert "  technician: ann\n" in said and "--pattern" not in said
+    assert "technician: ann\n" in said and "--pattern" not in said
     said = CliRunner().invoke(app, [*words, "bay03/{technician}/*"]).stdout
-    assert "  technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said
+    assert "technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said
     assert "--pattern matches 0 of 11 paths" in CliRunner().invoke(app, [*words, "x/{station}/*"]).stdout
