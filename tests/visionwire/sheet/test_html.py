@@ -363,3 +363,10 @@ def test_a_sheet_that_cannot_be_written(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="cannot be written"):
         write_sheet(tmp_path / "b.html", "x")
     assert [path.name for path in tmp_path.iterdir()] == ["b.html"]
+
+
+@pytest.mark.parametrize(("length_in", "said"), [(0.9, "outside; shown, not judged"), (0.4, "shown, not judged")])
+def test_what_is_shown_only_says_whether_it_lies_outside(reading: Reading, length_in: float, said: str) -> None:
+    assert reading.pigtail is not None
+    long = dataclasses.replace(reading, pigtail=dataclasses.replace(reading.pigtail, length_in=length_in))
+    assert rows(sheet_html(long, None, COMMON))["pigtail, length of the pigtail"][3] == said
