@@ -62,7 +62,7 @@ def archive(
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
     from visionwire.archive import Ledger, Settings, listed
     from visionwire.archive.files import SUFFIXES, from_table, pattern_of, told_by
-    from visionwire.cli.check import METHODS, options_from
+    from visionwire.cli.options import METHODS, options_from
     from visionwire.limits import known_limits
 
     if one_of("--method", method, METHODS) == "wraps":

@@ -18,7 +18,7 @@ from typer.testing import CliRunner, Result
 
 from calibration import without_card
 from visionwire.cli import app
-from visionwire.cli.check import LEAST_APART_PX
+from visionwire.cli.options import LEAST_APART_PX
 from visionwire.errors import ExitCode
 from visionwire.evidence import Evidence
 from visionwire.reading import Reading, Refusal
