@@ -376,8 +376,10 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
 def _run_flags(as_laid: Laid, ruler: Ruler, name: str) -> list[quality.Flag]:
     density = as_laid.density
     one, flags = density.section, []
-    if as_laid.gap_start is None or as_laid.gap_end is None:
-        flags.append(quality.flag("hole-not-located"))
+    unseen = [end for end, gap in (("start", as_laid.gap_start), ("end", as_laid.gap_end)) if gap is None]
+    if unseen:
+        where = "either end" if len(unseen) == 2 else f"the {unseen[0]}"
+        flags.append(quality.flag("hole-not-located", run=name, where=where))
     if one.px_per_twist < FULL_PX_PER_TWIST:
         full = (one.px_per_twist, FULL_PX_PER_TWIST, FULL_PX_PER_TWIST)
         percent, fits = gates.nearer(*full, gates.with_card_px(one.spine_px, ruler.plane), ruler.image_size)

@@ -223,7 +223,7 @@ CODES: dict[str, Code] = {
     ),
     "hole-not-located": Code(
         "flag",
-        "a hole that the wire enters is not seen, so the gap from it to the twist is not measured",
+        "no hole is seen at {where} of {run}, so the gap there from hole to twist is not measured",
         "check it by eye against the manual",
     ),
     "end-beyond-twist": Code(
