@@ -41,6 +41,8 @@ LARGEST_OWN_U = 0.045
 LARGEST_FAR_SHARE = 0.4  # of what keeps step with the twist beside the pair, over that on it
 FEWEST_TWISTS = 2.0
 LEAST_LIKENESS = 0.1
+#: What is said of a section too short to tell, and at most.
+UNTOLD, LARGEST_TOLD = (0.5, 0.9), (1.0, 1.5)
 STRIDES = (1, 2, 1, 2, 2)
 MIDDLE_SPACING = 1.3  # logarithm of the spacing in diameters that the network takes for zero
 
@@ -138,6 +140,23 @@ def one_twist(
     fit = smooth(section.twist.local_fit[None], 4 / section.strip.step_d)[0, inner]
     mean = _registered(level, _shares(phase), np.maximum(fit, 0.02), play, twist_columns)
     return mean, twist_columns * section.strip.step_d * section.strip.diameter_px
+
+
+def strangeness(luminance: NDArray[np.float32], section: Section) -> tuple[float, float]:
+    """Return how little a section looks like a pair of round wires: two figures that grow with it.
+
+    How much of what keeps step with the twist lies beside the pair, as in chains, braid and threads, against what lies
+    on it; and the network's own deviation of the diameter, in tenths. Neither hangs on what that was taken for.
+
+    Parameters
+    ----------
+    luminance, section
+        As in `wire_diameter_px`.
+    """
+    if section.twists < FEWEST_TWISTS:
+        return UNTOLD
+    _, step, twist = _settled(luminance, section)
+    return min(_far_share(twist), LARGEST_TOLD[0]), min(10 * step.own_u, LARGEST_TOLD[1])
 
 
 def _far_share(twist: Floats) -> float:
