@@ -63,7 +63,7 @@ def test_a_pair_that_the_network_does_not_see_is_shown_again_as_of_thicker_wire(
     assert shown == [DIAMETER_PX, scan.THICKER * DIAMETER_PX] and one.belief > scan.LEAST_BELIEF and not one.doubted
     monkeypatch.setattr(scan, "SHOWN_AGAIN", 0.0)
     alone = scan.sections(noisy, DIAMETER_PX, None, hints)
-    assert alone == [] if hints is None else alone[0].belief < 0.5
+    assert alone == [] if hints is None else alone[0].belief < scan.LEAST_BELIEF
 
 
 def test_a_drawn_thread_is_looked_at_and_not_believed() -> None:
