@@ -78,7 +78,7 @@ def invented(rows: int, models: Sequence[Entry], seed: int = 7) -> Iterator[tupl
             path = f"/archive/{day.year}/{place}/{number:07d}.jpg"
             copy_of = entries and copied < COPIES
             sha256 = entries[-1].sha256 if copy_of else hashlib.sha256(str(number).encode()).hexdigest()
-            told.append((path, sha256, 3_000_000, "", *words, f"{day.isoformat()}T08:00:00"))
+            told.append((path, sha256, 3_000_000, "", *words, f"{day.isoformat()}T08:00:00", None))
             if copy_of:
                 continue
             mark = entries[-1].fingerprint if entries and again < SAVED_AGAIN else sha256[:16]
@@ -160,7 +160,7 @@ def overhead(folder: Path, pictures: int, writes: int = 25) -> tuple[float, floa
         reading.append(time.perf_counter() - begun)
         for number in range(writes):
             other = hashlib.sha256(f"{sha256} {number}".encode()).hexdigest()
-            row = (f"{place} {number}", other, size, "", None, None, None, None)
+            row = (f"{place} {number}", other, size, "", *[None] * 5)
             begun = time.perf_counter()
             book.put_files([row])
             book.put_entry(Entry(other, entry.state, None, None, entry.fingerprint, entry.record, entry.ticks), "s")

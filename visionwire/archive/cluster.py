@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from visionwire.archive import files, work
-from visionwire.archive.ledger import Entry
+from visionwire.archive.ledger import Entry, Job
 from visionwire.archive.settings import Settings
 from visionwire.errors import ArchiveError, install
 
@@ -17,15 +17,15 @@ RETRIES = 3
 CONNECT_S = 10
 
 
-def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) -> Iterator[Entry]:
+def on_cluster(todo: list[Job], settings: Settings, address: str) -> Iterator[Entry]:
     """Yield what comes of every photograph, read by the workers of a scheduler.
 
     A picture whose worker dies is read again by another, `RETRIES` times.
 
     Parameters
     ----------
-    todo : list of (str, str)
-        Content and path or URL of every photograph; workers open it, so it must be theirs too.
+    todo : list of Job
+        The photographs, by paths or URLs that are the workers' too, for they open them.
     settings : Settings
         By what they are read.
     address : str
@@ -50,8 +50,9 @@ def on_cluster(todo: list[tuple[str, str]], settings: Settings, address: str) ->
 
         def submit(count: int) -> list[Any]:
             futures = []
-            for sha256, path in itertools.islice(rest, count):
-                future = client.submit(work.read, sha256, files.absolute(path), settings, pure=False, retries=RETRIES)
+            for sha256, path, wire_in in itertools.islice(rest, count):
+                by = settings.of_wire(wire_in)
+                future = client.submit(work.read, sha256, files.absolute(path), by, pure=False, retries=RETRIES)
                 jobs[future] = sha256
                 futures.append(future)
             return futures

@@ -30,7 +30,7 @@ UNITS = {
     "twists_u95": "twists",
     **{
         f"{name}_in{end}": "in"
-        for name in ("length", "wire_diameter", "bow", "span", "gap_start", "gap_end")
+        for name in ("length", "wire", "wire_diameter", "bow", "span", "gap_start", "gap_end")
         for end in ("", "_u95")
     },
 }

@@ -8,17 +8,20 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePath
 from typing import IO
 
 from visionwire.archive import urls
 from visionwire.errors import ArchiveError, UsageError
+from visionwire.helix import THICKEST_IN, THINNEST_IN
 from visionwire.photo import MAX_BYTES, Photo, read_photo
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 FIELDS = ("technician", "station", "aircraft", "taken")
+#: The column of a table that tells a photograph's wire.
+WIRE = "wire_in"
 CHUNK_BYTES = 1 << 20
 #: Of a pattern: two parts that may be anything, with nothing between them.
 SIDE_BY_SIDE = re.compile(r"\}[{*]|\*\{")
@@ -184,23 +187,31 @@ def from_path(place: str, pattern: re.Pattern[str] | None) -> dict[str, str]:
 
 def told_by(places: Iterable[str], pattern: re.Pattern[str]) -> dict[str, Counter[str]]:
     """Return how often a pattern finds which name of each of its fields in paths or URLs."""
-    told: dict[str, Counter[str]] = {field: Counter() for field in pattern.groupindex}
+    told: dict[str, Counter[str]] = {name: Counter() for name in pattern.groupindex}
     for place in places:
-        for field, name in from_path(place, pattern).items():
-            told[field][name] += 1
+        for name, value in from_path(place, pattern).items():
+            told[name][value] += 1
     return told
 
 
 @dataclass(frozen=True)
 class Table:
-    """What a CSV says of files: by the name or path in its first column; ``unused`` are columns that are not known."""
+    """What a CSV says of files: by the name or path in its first column; ``unused`` are columns that are not known.
+
+    ``wires_in`` are their wires' diameters, in.
+    """
 
     rows: dict[str, dict[str, str]]
     unused: tuple[str, ...] = ()
+    wires_in: dict[str, float] = field(default_factory=dict)
 
     def of(self, place: str) -> dict[str, str]:
         """Return what it says of a path or URL: by its name, or before that by all of it."""
         return {**self.rows.get(name_of(place), {}), **self.rows.get(place, {})}
+
+    def wire_in(self, place: str) -> float | None:
+        """Return the diameter that it says of a path or URL, in; as `of`."""
+        return self.wires_in.get(place, self.wires_in.get(name_of(place)))
 
     def without_photograph(self, places: Iterable[str]) -> list[str]:
         """Return the names in its first column that are of none of these paths or URLs."""
@@ -218,7 +229,8 @@ def from_table(path: Path) -> Table:
     Raises
     ------
     ArchiveError
-        If the file cannot be read, has none of the known columns, names a photograph twice, or has a date that is none.
+        If the file cannot be read, has none of the known columns, names a photograph twice, or has a date or a diameter
+        that is none.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
@@ -229,9 +241,10 @@ def from_table(path: Path) -> Table:
             rows = [(reader.line_num, row) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ArchiveError(f"the table {path} cannot be read ({error}); give a CSV in UTF-8") from error
-    if not set(columns[1:]) & set(FIELDS):
+    known = (*FIELDS, WIRE)
+    if not set(columns[1:]) & set(known):
         raise ArchiveError(
-            f"the table {path} has none of the columns {', '.join(FIELDS)} after its first, which names the photograph"
+            f"the table {path} has none of the columns {', '.join(known)} after its first, which names the photograph"
         )
     named: set[str] = set()
     for line, row in rows:
@@ -243,11 +256,24 @@ def from_table(path: Path) -> Table:
                 f"the table {path} has {row['taken']!r} in line {line} for when a photograph was taken; write it as "
                 "2031-03-10 or 2031-03-10T09:40"
             )
-    told = {row[columns[0]]: {field: row[field] for field in FIELDS if row.get(field)} for _, row in rows}
+        if row.get(WIRE) and not _is_diameter(row[WIRE]):
+            raise ArchiveError(
+                f"the table {path} has {row[WIRE]!r} in line {line} for {WIRE}; give the wire's diameter in inches, "
+                f"{THINNEST_IN:g} to {THICKEST_IN:g}, such as 0.032"
+            )
+    told = {row[columns[0]]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
-        {name: said for name, said in told.items() if name},
-        tuple(column for column in columns[1:] if column and column not in FIELDS),
+        {named: said for named, said in told.items() if named},
+        tuple(column for column in columns[1:] if column and column not in known),
+        {row[columns[0]]: float(row[WIRE]) for _, row in rows if row[columns[0]] and row.get(WIRE)},
     )
+
+
+def _is_diameter(text: str) -> bool:
+    try:
+        return THINNEST_IN <= float(text) <= THICKEST_IN
+    except ValueError:
+        return False
 
 
 def _is_date(text: str) -> bool:

@@ -1,8 +1,9 @@
 """The ledger: one SQLite file in WAL mode, written by one process, readable by any client.
 
-``files`` has one row a file, ``readings`` one a content and settings, ``records`` the whole of each reading,
-``dispositions`` what people decided, which is only ever added to; the views ``archive`` (a row a file) and ``contents``
-(a row a content) join them. A photograph's content is known by its SHA-256.
+``files`` has one row a file, ``own`` the settings of a content whose wire a table told, ``readings`` one a content and
+settings, ``records`` the whole of each reading, ``dispositions`` what people decided, which is only ever added to; the
+views ``archive`` (a row a file) and ``contents`` (a row a content) join them. A photograph's content is known by its
+SHA-256.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import hashlib
 import json
 import sqlite3
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -27,11 +28,15 @@ ROWS_AT_ONCE = 1000
 CACHE_KIB = 65_536
 NO_HASH = "0" * 64
 PUT_FILE = """
-    INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (path) DO UPDATE SET
+    INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (path) DO UPDATE SET
         sha256 = excluded.sha256, bytes = excluded.bytes, problem = excluded.problem,
         technician = COALESCE(excluded.technician, technician), station = COALESCE(excluded.station, station),
-        aircraft = COALESCE(excluded.aircraft, aircraft), taken = COALESCE(excluded.taken, taken)
+        aircraft = COALESCE(excluded.aircraft, aircraft), taken = COALESCE(excluded.taken, taken),
+        wire_in = COALESCE(excluded.wire_in, wire_in)
 """
+
+#: A photograph to be read: its content, a path or URL of it, and its wire's diameter where a table told that, in.
+Job = tuple[str, str, float | None]
 
 
 @dataclass(frozen=True)
@@ -131,13 +136,25 @@ class Ledger:
         # Ledgers made before this was written down have the hash alone.
         return tuple(name for name in told if before and before.get(name) != told[name]) or ("what it is read by",)
 
-    def kept_and_anew(self, settings: str) -> tuple[int, int]:
-        """Return how many contents are read by these settings, and how many by others and not by these."""
+    def use_own(self, settings_of: Callable[[float], str]) -> None:
+        """Say by which settings contents are read whose wire was told; ``settings_of`` gives those of a diameter, in.
+
+        Of copies told otherwise the thickest counts.
+        """
+        told = "SELECT sha256, MAX(wire_in) FROM files WHERE sha256 IS NOT NULL AND wire_in IS NOT NULL GROUP BY sha256"
+        wires = dict(self.ask(told))
+        settings = {wire_in: settings_of(wire_in) for wire_in in set(wires.values())}
+        with self._said(), self._whole():
+            self.base.execute("DELETE FROM own")
+            rows = [(sha256, settings[wire_in]) for sha256, wire_in in wires.items()]
+            self.base.executemany("INSERT INTO own VALUES (?, ?)", rows)
+
+    def kept_and_anew(self) -> tuple[int, int]:
+        """Return how many contents are read by the settings in use, and how many by others and not by these."""
         ((kept, anew),) = self.ask(
             "SELECT COALESCE(SUM(mine), 0), COALESCE(SUM(NOT mine), 0) FROM ("
-            " SELECT MAX(r.settings = ?) AS mine FROM readings r"
-            " WHERE r.sha256 IN (SELECT sha256 FROM files) GROUP BY r.sha256)",
-            settings,
+            f" SELECT MAX(r.settings = {in_use('r.sha256')}) AS mine FROM readings r"
+            " WHERE r.sha256 IN (SELECT sha256 FROM files) GROUP BY r.sha256)"
         )
         return kept, anew
 
@@ -146,25 +163,24 @@ class Ledger:
         with self._said(), self._whole():
             self.base.executemany(PUT_FILE, rows)
 
-    def waiting(self, settings: str) -> list[tuple[str, str]]:
-        """Return (content, path) of what is not read by these settings, each content once, at its first path."""
+    def waiting(self) -> list[Job]:
+        """Return what is not read by the settings in use, each content once, at its first path."""
         with self._said():
             return self.base.execute(
-                "SELECT f.sha256, MIN(f.path) FROM files f"
-                " LEFT JOIN readings r ON r.sha256 = f.sha256 AND r.settings = ?"
-                " WHERE f.sha256 IS NOT NULL AND r.sha256 IS NULL GROUP BY f.sha256 ORDER BY MIN(f.path)",
-                (settings,),
+                "SELECT f.sha256, MIN(f.path), MAX(f.wire_in) FROM files f"
+                f" LEFT JOIN readings r ON r.sha256 = f.sha256 AND r.settings = {in_use('f.sha256')}"
+                " WHERE f.sha256 IS NOT NULL AND r.sha256 IS NULL GROUP BY f.sha256 ORDER BY MIN(f.path)"
             ).fetchall()
 
-    def forget_ended(self, settings: str, allowed: dict[str, float]) -> None:
+    def forget_ended(self, allowed: dict[str, float]) -> None:
         """Take out what ended, by its code, for want of something of which more is allowed now: it waits again."""
         question = (
-            "SELECT r.sha256, r.code, c.record FROM readings r JOIN records c USING (sha256, settings)"
-            f" WHERE settings = ? AND r.code IN ({', '.join('?' * len(allowed))})"
+            "SELECT r.sha256, r.settings, r.code, c.record FROM readings r JOIN records c USING (sha256, settings)"
+            f" WHERE settings = {in_use('r.sha256')} AND r.code IN ({', '.join('?' * len(allowed))})"
         )
         ended = [
             (sha256, settings)
-            for sha256, code, record in self.ask(question, settings, *allowed)
+            for sha256, settings, code, record in self.ask(question, *allowed)
             # What it was allowed is not known of ledgers made before it was written down.
             if json.loads(record).get("allowed", 0.0) < allowed[code]
         ]
@@ -238,9 +254,7 @@ class Ledger:
     def record(self, sha256: str) -> tuple[dict[str, Any], dict[str, list[float]]] | None:
         """Return the whole reading or refusal of a content by the settings in use, and its ticks."""
         rows = self.ask(
-            "SELECT record, ticks FROM records WHERE sha256 = ?"
-            " AND settings = (SELECT value FROM meta WHERE key = 'settings')",
-            sha256,
+            f"SELECT record, ticks FROM records c WHERE sha256 = ? AND settings = {in_use('c.sha256')}", sha256
         )
         found = next(rows, None)
         return None if found is None else (json.loads(found[0]), json.loads(found[1]))
@@ -262,8 +276,9 @@ class Ledger:
             number, previous = (1, NO_HASH) if last is None else (last[0] + 1, last[1])
             words = (number, sha256, decision, reason, decided_by, decided_at, previous)
             read_by = self.base.execute(
-                "SELECT m.value, COALESCE(r.state, 'waiting') FROM meta m"
-                " LEFT JOIN readings r ON r.sha256 = ? AND r.settings = m.value WHERE m.key = 'settings'",
+                "SELECT m.settings, COALESCE(r.state, 'waiting')"
+                f" FROM (SELECT d.sha256, {in_use('d.sha256')} AS settings FROM (SELECT ? AS sha256) d) m"
+                " LEFT JOIN readings r USING (sha256, settings) WHERE m.settings IS NOT NULL",
                 (sha256,),
             ).fetchone() or (None, None)
             row = (*words, _hash(words, read_by), *read_by)
@@ -322,6 +337,12 @@ class Ledger:
             raise ArchiveError(
                 f"the ledger {self.path} cannot be used ({error}); what it holds is kept, so mend that and run it again"
             ) from error
+
+
+def in_use(sha256: str) -> str:
+    """Return the SQL that yields by which settings a content, named by a column, is read."""
+    own = f"SELECT o.settings FROM own o WHERE o.sha256 = {sha256}"
+    return f"COALESCE(({own}), (SELECT value FROM meta WHERE key = 'settings'))"
 
 
 def person_of(name: str) -> str:

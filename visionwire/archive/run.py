@@ -14,7 +14,7 @@ from multiprocessing.process import BaseProcess
 
 from visionwire.archive import files, work
 from visionwire.archive.cluster import on_cluster
-from visionwire.archive.ledger import Entry, Ledger, LimitsUsed
+from visionwire.archive.ledger import Entry, Job, Ledger, LimitsUsed
 from visionwire.archive.settings import Settings
 from visionwire.archive.urls import is_url
 
@@ -75,7 +75,7 @@ def run(
     ledger : Ledger
         What is brought up to date.
     settings : Settings
-        By what they are read.
+        By what they are read; where the table told a photograph's wire, by that.
     pattern, table
         What a path, and a table by name or path, say of a file (`files.from_path`, `files.from_table`).
     jobs : int
@@ -104,10 +104,11 @@ def run(
         ledger.put_files([_row(place, pattern, table) for place in places[start : start + ROWS_AT_ONCE]])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
     allowed = dict.fromkeys(work.SHORT_OF_TIME, limit_s) | dict.fromkeys(work.SHORT_OF_MEMORY, memory_gb)
-    ledger.forget_ended(key, allowed)
-    todo = ledger.waiting(key)
-    paths = dict(todo)
-    kept, anew = ledger.kept_and_anew(key)
+    ledger.use_own(lambda wire_in: settings.of_wire(wire_in).sha256)
+    ledger.forget_ended(allowed)
+    todo = ledger.waiting()
+    jobs_of = {job[0]: job for job in todo}
+    kept, anew = ledger.kept_and_anew()
 
     def say(done: int) -> None:
         """Tell how far the work is."""
@@ -118,11 +119,13 @@ def run(
         _entries(todo, settings, jobs, limit_s, memory_gb) if cluster is None else on_cluster(todo, settings, cluster)
     )
     for done, entry in enumerate(entries, 1):
+        _, path, wire_in = jobs_of[entry.sha256]
         if entry.code in work.OF_THE_FILE:
-            ledger.forget_content(paths[entry.sha256], entry.message or "")
+            ledger.forget_content(path, entry.message or "")
         else:
             # A cluster's workers allow what they have: what ended there is read again by the next run.
-            ledger.put_entry(_with_allowance(entry, allowed) if cluster is None else entry, key)
+            kept_entry = _with_allowance(entry, allowed) if cluster is None else entry
+            ledger.put_entry(kept_entry, settings.of_wire(wire_in).sha256)
         states[entry.state] += 1
         say(done)
     return ledger.states()
@@ -131,7 +134,8 @@ def run(
 def _row(place: str, pattern: re.Pattern[str] | None, table: files.Table | None) -> tuple[object, ...]:
     sha256, size, problem = files.sha256_of(place)
     told = {**files.from_path(place, pattern), **({} if table is None else table.of(place))}
-    return (place, sha256, size, problem, *(told.get(field) for field in files.FIELDS))
+    wire_in = None if table is None else table.wire_in(place)
+    return (place, sha256, size, problem, *(told.get(field) for field in files.FIELDS), wire_in)
 
 
 def _with_allowance(entry: Entry, allowed: dict[str, float]) -> Entry:
@@ -146,14 +150,12 @@ class _Worker:
     process: BaseProcess
     pipe: Connection
     limit_s: float
-    job: tuple[str, str] | None = None
+    job: Job | None = None
     arrived: bool = False
     until: float = 0.0
 
 
-def _entries(
-    todo: list[tuple[str, str]], settings: Settings, jobs: int, limit_s: float, memory_gb: float
-) -> Iterator[Entry]:
+def _entries(todo: list[Job], settings: Settings, jobs: int, limit_s: float, memory_gb: float) -> Iterator[Entry]:
     """Yield what comes of every photograph, in whatever order workers finish."""
     # Workers inherit it and load numpy anew: threads of their linear algebra would stand in each other's way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -200,7 +202,7 @@ def _entries(
 def _answer(worker: _Worker, ready: bool) -> Entry | None:
     """Return what a worker says, or what is to be said of its job where it died or took too long; None goes on."""
     assert worker.job is not None
-    sha256, place = worker.job
+    sha256, place, _ = worker.job
     if ready:
         try:
             entry = worker.pipe.recv()

@@ -259,4 +259,53 @@ MIGRATIONS = (
         LEFT JOIN decided d ON d.sha256 = f.sha256
         LEFT JOIN dispositions s ON s.number = d.number;
     """,
+    # A content whose wire a table told is read by settings of its own, in which that stands for the ledger's.
+    """
+    ALTER TABLE files ADD COLUMN wire_in REAL;
+    CREATE TABLE own (sha256 TEXT PRIMARY KEY, settings TEXT NOT NULL) WITHOUT ROWID;
+    DROP VIEW archive;
+    DROP VIEW contents;
+    DROP VIEW said;
+    CREATE VIEW said AS
+        SELECT d.sha256, d.number, d.decision, COALESCE(p.person, d.decided_by) AS person,
+            CASE WHEN d.settings IS NULL
+                THEN (SELECT COUNT(*) FROM readings q WHERE q.sha256 = d.sha256) = (n.state IS NOT NULL)
+                ELSE d.settings = COALESCE((SELECT o.settings FROM own o WHERE o.sha256 = d.sha256),
+                (SELECT value FROM meta WHERE key = 'settings'))
+                    AND d.state = COALESCE(n.state, 'waiting') END AS on_this
+        FROM dispositions d LEFT JOIN people p ON p.name = d.decided_by
+        LEFT JOIN readings n ON n.sha256 = d.sha256
+            AND n.settings = COALESCE((SELECT o.settings FROM own o WHERE o.sha256 = d.sha256),
+                (SELECT value FROM meta WHERE key = 'settings'))
+        WHERE NOT EXISTS (
+            SELECT 1 FROM dispositions e LEFT JOIN people q ON q.name = e.decided_by
+            WHERE e.sha256 = d.sha256 AND e.number > d.number AND e.decision <> d.decision
+                AND COALESCE(q.person, e.decided_by) = COALESCE(p.person, d.decided_by));
+    CREATE VIEW contents AS
+        SELECT c.path, c.sha256, c.files, COALESCE(r.state, 'waiting') AS state, r.code, r.message, r.call,
+            r.confidence, r.probability, r.twists_per_inch, r.twists_per_inch_u95, r.inch_outside, r.pigtail_twists,
+            r.pigtail_twists_u95, r.scale, r.fingerprint, d.decision, d.decided_on, d.open_decision,
+            c.technician, c.station, c.aircraft, COALESCE(c.taken, r.taken) AS taken
+        FROM (
+            SELECT sha256, MIN(path) AS path, COUNT(*) AS files, technician, station, aircraft, taken
+            FROM files WHERE sha256 IS NOT NULL GROUP BY sha256
+        ) c LEFT JOIN readings r ON r.sha256 = c.sha256
+            AND r.settings = COALESCE((SELECT o.settings FROM own o WHERE o.sha256 = c.sha256),
+                (SELECT value FROM meta WHERE key = 'settings'))
+        LEFT JOIN decided d ON d.sha256 = c.sha256;
+    CREATE VIEW archive AS
+        SELECT f.path, f.sha256, f.bytes,
+            (SELECT MIN(g.path) FROM files g WHERE g.sha256 = f.sha256 AND g.path < f.path) AS copy_of,
+            COALESCE(r.state, CASE WHEN f.sha256 IS NULL THEN 'unreadable' ELSE 'waiting' END) AS state,
+            r.code, COALESCE(r.message, NULLIF(f.problem, '')) AS message, r.call, r.confidence, r.probability,
+            r.runs, r.twists_per_inch, r.twists_per_inch_u95, r.least_in_any_inch, r.most_in_any_inch, r.evenness,
+            r.inch_outside, r.lay, r.length_in, r.wire_diameter_in, r.pigtail_twists, r.pigtail_twists_u95, r.flags,
+            r.scale, f.wire_in, f.technician, f.station, f.aircraft, COALESCE(f.taken, r.taken) AS taken, r.fingerprint,
+            d.decision, d.decided_on, d.open_decision, s.decided_by, s.decided_at, s.reason AS decision_reason
+        FROM files f LEFT JOIN readings r ON r.sha256 = f.sha256
+            AND r.settings = COALESCE((SELECT o.settings FROM own o WHERE o.sha256 = f.sha256),
+                (SELECT value FROM meta WHERE key = 'settings'))
+        LEFT JOIN decided d ON d.sha256 = f.sha256
+        LEFT JOIN dispositions s ON s.number = d.number;
+    """,
 )

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from visionwire.archive.ledger import Ledger
+from visionwire.archive.ledger import Ledger, in_use
 from visionwire.archive.ticks import sections_of
 
 FILE = ("path", "copy_of", "technician", "station", "aircraft", "taken", "call")
@@ -35,7 +35,7 @@ MEASURED = (
 )
 COLUMNS = [*FILE, "section", "section_call", *MEASURED, "flags"]
 QUESTION = f"""SELECT {", ".join(f"a.{name}" for name in FILE)}, c.record FROM archive a
-    JOIN records c ON c.sha256 = a.sha256 AND c.settings = (SELECT value FROM meta WHERE key = 'settings')
+    JOIN records c ON c.sha256 = a.sha256 AND c.settings = {in_use("c.sha256")}
     WHERE a.state = 'reading' ORDER BY a.path"""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 from dataclasses import dataclass
@@ -31,6 +32,10 @@ class Settings:
     method: Method = "double"
     tightens: Tightens | None = None
     limits_file: str | None = None
+
+    def of_wire(self, wire_in: float | None) -> Settings:
+        """Return them for a photograph whose wire was told; as they are where it was not."""
+        return self if wire_in is None else dataclasses.replace(self, wire_in=wire_in)
 
     @property
     def told(self) -> dict[str, str]:

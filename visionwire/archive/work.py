@@ -91,5 +91,5 @@ def serve(pipe: Connection, settings: Settings, most_bytes: int) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (most_bytes, most_bytes))
     with contextlib.suppress(EOFError, ConnectionError, KeyboardInterrupt):  # who gave the work may be gone
         while True:
-            sha256, place = pipe.recv()
-            pipe.send(read(sha256, place, settings, lambda: pipe.send(None)))
+            sha256, place, wire_in = pipe.recv()
+            pipe.send(read(sha256, place, settings.of_wire(wire_in), lambda: pipe.send(None)))

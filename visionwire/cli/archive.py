@@ -31,7 +31,10 @@ def archive(
     ledger: Annotated[Path, typer.Option(metavar="FILE.db", help="The ledger; made, or gone on with.")],
     limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = "common",
     wire: Annotated[
-        str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter; the scale where no card lies.")
+        str | None,
+        typer.Option(
+            metavar="DIAMETER_IN", help="Wire diameter, unless --metadata tells it; the scale without a card."
+        ),
     ] = None,
     card: Annotated[str | None, typer.Option(metavar="NAME|FILE.toml", help="The card to look for.")] = None,
     method: Annotated[str, typer.Option(metavar="double|single", help="How the safeties are made.")] = "double",
@@ -50,7 +53,9 @@ def archive(
     ] = None,
     metadata: Annotated[
         Path | None,
-        typer.Option(metavar="FILE.csv", help="Names in its first column, then technician, station, aircraft, taken."),
+        typer.Option(
+            metavar="FILE.csv", help="Names in its first column, then technician, station, aircraft, taken, wire_in."
+        ),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
     limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take.")] = 120.0,
@@ -63,7 +68,7 @@ def archive(
     from visionwire.archive import Ledger, Settings, listed
     from visionwire.archive.files import SUFFIXES, from_table, pattern_of, told_by
     from visionwire.cli.options import METHODS, options_from
-    from visionwire.limits import known_limits
+    from visionwire.limits import density_band, known_limits
 
     if one_of("--method", method, METHODS) == "wraps":
         raise UsageError(
@@ -84,6 +89,8 @@ def archive(
         None if limits in known_limits() else str(Path(limits).absolute()),
     )
     told, table = pattern_of(pattern), None if metadata is None else from_table(metadata)
+    for wire_in in set() if table is None or method != "double" else set(table.wires_in.values()):
+        density_band(options.limits, wire_in)  # one that the set has no band for is said before the night's work too
     paths = listed(photos)
     if not paths:
         raise ArchiveError(
@@ -149,6 +156,8 @@ def _run_words(progress: Progress) -> list[str]:
     if progress.differs:
         verb = "differs" if len(progress.differs) == 1 else "differ"
         lines.append(f"{' and '.join(progress.differs)} {verb} from the last run: {progress.anew} read anew")
+    elif progress.anew:
+        lines.append(f"the wire that --metadata tells differs from the last run: {progress.anew} read anew")
     return lines
 
 

@@ -38,8 +38,8 @@ def dump(path: Path) -> list[str]:
 
 def in_this_process(todo: object, settings: Settings, *_: object) -> object:
     """Stand in for the workers: what the ledger and the order of work must bear is the same."""
-    for sha256, path in todo:  # type: ignore[attr-defined]
-        yield work.read(sha256, path, settings)
+    for sha256, path, wire_in in todo:  # type: ignore[attr-defined]
+        yield work.read(sha256, path, settings.of_wire(wire_in))
 
 
 def all_rows(book: Ledger) -> tuple[list[str], list[tuple[object, ...]]]:

@@ -29,7 +29,7 @@ from tests.visionwire.archive.small import (
 )
 from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
-from visionwire.archive.ledger import MIGRATIONS, Entry, LimitsUsed
+from visionwire.archive.ledger import MIGRATIONS, Entry, Job, LimitsUsed
 from visionwire.cli import app
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 from visionwire.limits import load_limits
@@ -39,8 +39,8 @@ def test_every_file_is_one_row_and_a_copy_is_read_once(tmp_path: Path, monkeypat
     folder = folder_of(tmp_path / "photos", 3)
     read: list[str] = []
 
-    def counting(todo: list[tuple[str, str]], settings: Settings, *_: object) -> object:
-        read.extend(path for _, path in todo)
+    def counting(todo: list[Job], settings: Settings, *_: object) -> object:
+        read.extend(path for _, path, _ in todo)
         return in_this_process(todo, settings)
 
     monkeypatch.setattr(RUN, "_entries", counting)
@@ -93,9 +93,9 @@ def test_what_ended_for_want_of_time_or_memory_is_read_again_with_more(
     folder = folder_of(tmp_path / "photos", 2)
     read: list[list[str]] = []
 
-    def ending(todo: list[tuple[str, str]], *_: object) -> object:
-        read.append([Path(path).name for _, path in todo])
-        for sha256, path in todo:
+    def ending(todo: list[Job], *_: object) -> object:
+        read.append([Path(path).name for _, path, _ in todo])
+        for sha256, path, _ in todo:
             done = len(read) > 2 or path.endswith("01.png")
             yield work.read(sha256, path, SETTINGS) if done else work.unreadable(sha256, code, "it ended")
 
@@ -311,8 +311,8 @@ def test_a_pattern_that_would_take_a_name_for_a_person_is_refused(text: str, say
 
 def test_what_was_told_of_a_file_stays_until_something_else_is_told(tmp_path: Path) -> None:
     book = Ledger(tmp_path / "l.db")
-    book.put_files([("a.jpg", "1" * 64, 1, "", "T. One", "bay 3", None, None)])
-    book.put_files([("a.jpg", "2" * 64, 2, "", None, "bay 4", None, None)])
+    book.put_files([("a.jpg", "1" * 64, 1, "", "T. One", "bay 3", None, None, None)])
+    book.put_files([("a.jpg", "2" * 64, 2, "", None, "bay 4", None, None, None)])
     found = book.base.execute("SELECT sha256, bytes, technician, station, aircraft FROM files").fetchall()
     assert found == [("2" * 64, 2, "T. One", "bay 4", None)]
     book.close()
@@ -373,10 +373,72 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
     assert lines() == [kept, "  what it is read by differs from the last run: 0 read anew"]
 
 
+def wires_told(path: Path, **wires: str) -> Path:
+    path.write_text("photograph,wire_in\n" + "".join(f"{name}.png,{wire}\n" for name, wire in wires.items()))
+    return path
+
+
+def test_every_photograph_is_read_by_the_wire_that_a_table_tells(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: dict[str, float | None] = {}
+
+    def reading(todo: list[Job], settings: Settings, *_: object) -> object:
+        for sha256, path, wire_in in todo:
+            read[Path(path).stem] = settings.of_wire(wire_in).wire_in
+            yield Entry(sha256, "refusal", "no-scale", "none", None, {"code": "no-scale"})
+
+    monkeypatch.setattr(RUN, "_entries", reading)
+    folder, told = folder_of(tmp_path / "photos", 3), tmp_path / "wires.csv"
+    for name in ("copy.png", "broken.jpg", "empty.png"):
+        (folder / name).unlink(missing_ok=True)
+    book, settings = Ledger(tmp_path / "a.db"), Settings(load_limits("common"), 0.032)
+    places = listed([str(folder)])
+    progress: list[tuple[int, int]] = []
+
+    def again(table: Path | None = None) -> dict[str, float | None]:
+        read.clear()
+        known = None if table is None else from_table(table)
+        run(places, book, settings, table=known, tell=lambda one: progress.append((one.kept, one.anew)))
+        return dict(read)
+
+    assert again(wires_told(told, **{"00": "0.020", "01": "0.041"})) == {"00": 0.020, "01": 0.041, "02": 0.032}
+    columns, rows = all_rows(book)
+    assert [row[columns.index("wire_in")] for row in rows] == [0.020, 0.041, None]
+    assert {row[columns.index("state")] for row in rows} == {"refusal"}
+    # What was told stays, and of what is told otherwise that alone is read anew.
+    assert again() == {}
+    (first, *_), sha256 = places, str(rows[0][columns.index("sha256")])
+    book.decide(sha256, "accept", "counted by eye", "A. Person", "2031-01-01T00:00:00")
+    assert again(wires_told(told, **{"00": "0.025"})) == {"00": 0.025} and progress[-2] == (2, 1)
+    (row,) = book.rows_of([first])
+    assert (row["wire_in"], row["decision"], row["decided_on"]) == (0.025, "accept", "an earlier reading")
+    # Told as before, it is the reading of before that a person decided on.
+    assert again(wires_told(told, **{"00": "0.020"})) == {}
+    assert book.rows_of([first])[0]["decided_on"] == "this reading"
+    # A wire told by the table is not that of the command, whatever the command says.
+    settings = Settings(load_limits("common"), 0.041)
+    assert again() == {"02": 0.041}
+
+
+@pytest.mark.parametrize("wire", ["0.8mm", "32", "thick", "0", "nan"])
+def test_a_diameter_that_no_wire_has_is_said_with_its_line(tmp_path: Path, wire: str) -> None:
+    told = wires_told(tmp_path / "wires.csv", a="0.032", b=wire)
+    with pytest.raises(ArchiveError, match=r"'.*' in line 3 for wire_in; give .* inches, 0.005 to 0.1, such as 0.032"):
+        from_table(told)
+
+
+def test_a_wire_that_the_limit_set_has_no_band_for_is_said_before_the_work(tmp_path: Path) -> None:
+    told = wires_told(tmp_path / "wires.csv", **{"00": "0.09"})
+    words = ["archive", str(folder_of(tmp_path / "photos", 1)), "--ledger", str(tmp_path / "a.db")]
+    stopped = CliRunner().invoke(app, [*words, "--metadata", str(told), "--limits", "by-diameter", "--wire", "0.032"])
+    assert stopped.exit_code == ExitCode.USAGE and "0.09" in stopped.stderr and not (tmp_path / "a.db").exists()
+
+
 def test_stopped_by_hand_it_says_what_is_kept_and_how_to_go_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = folder_of(tmp_path / "photos", 3)
 
-    def broken_off(todo: list[tuple[str, str]], settings: Settings, *_: object) -> object:
+    def broken_off(todo: list[Job], settings: Settings, *_: object) -> object:
         yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
         raise KeyboardInterrupt
 
@@ -425,8 +487,8 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
 def test_the_last_words_say_what_reads_again_what_ended(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str, option: str
 ) -> None:
-    def ending(todo: list[tuple[str, str]], *_: object) -> object:
-        yield from (work.unreadable(sha256, code, "it ended") for sha256, _ in todo)
+    def ending(todo: list[Job], *_: object) -> object:
+        yield from (work.unreadable(sha256, code, "it ended") for sha256, *_ in todo)
 
     monkeypatch.setattr(RUN, "_entries", ending)
     folder = folder_of(tmp_path / "photos", 1)

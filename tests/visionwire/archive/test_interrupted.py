@@ -12,6 +12,7 @@ import pytest
 
 from tests.visionwire.archive.small import RUN, SETTINGS, bring_up_to_date, dump, folder_of, in_this_process
 from visionwire.archive import Ledger, Settings, listed, run, work
+from visionwire.archive.ledger import Job
 from visionwire.errors import ArchiveError
 
 KILLS = 60
@@ -49,10 +50,10 @@ def test_killed_while_what_had_ended_is_read_again_it_ends_the_same(
     folder = folder_of(tmp_path / "photos", 4)
     ledgers = [tmp_path / "whole.db", tmp_path / "killed.db"]
 
-    def ended(todo: list[tuple[str, str]], *_: object) -> object:
-        yield from (work.unreadable(sha256, "took-too-long", "it ended") for sha256, _ in todo)
+    def ended(todo: list[Job], *_: object) -> object:
+        yield from (work.unreadable(sha256, "took-too-long", "it ended") for sha256, *_ in todo)
 
-    def broken_off(todo: list[tuple[str, str]], settings: Settings, *_: object) -> object:
+    def broken_off(todo: list[Job], settings: Settings, *_: object) -> object:
         yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
         raise KeyboardInterrupt
 

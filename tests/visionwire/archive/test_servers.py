@@ -22,6 +22,7 @@ from typer.testing import CliRunner
 from tests.visionwire.archive.small import DEMO, SETTINGS, all_rows, dump, folder_of, in_this_process
 from visionwire.archive import Ledger, listed, run
 from visionwire.archive.files import SUFFIXES, from_path, name_of, pattern_of, photo_at, sha256_of
+from visionwire.archive.ledger import Job
 from visionwire.archive.page import trends_html
 from visionwire.archive.trends import trends_of
 from visionwire.cli import app
@@ -176,8 +177,8 @@ def test_pictures_come_whole_from_any_web_server_or_not_at_all(site: Site, folde
 def test_every_picture_of_a_web_server_is_one_row(site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     given: list[str] = []
 
-    def counting(todo: list[tuple[str, str]], *rest: object) -> object:
-        given.extend(place for _, place in todo)
+    def counting(todo: list[Job], *rest: object) -> object:
+        given.extend(place for _, place, _ in todo)
         return in_this_process(todo, SETTINGS)
 
     monkeypatch.setattr(RUN, "_entries", counting)

@@ -83,7 +83,7 @@ def test_the_page_shows_it_and_says_where_a_photograph_changed(tmp_path: Path) -
     assert entry == work.read(sha256, str(path), SETTINGS)  # killed and read again it is the same
     book = Ledger(tmp_path / "a.db")
     book.use("s")
-    book.put_files([(str(path), sha256, 1, "", None, None, None, None)])
+    book.put_files([(str(path), sha256, 1, "", None, None, None, None, None)])
     book.put_entry(entry, "s")
 
     def page() -> str:
@@ -100,7 +100,7 @@ def test_a_reading_without_ticks_has_no_strip(tmp_path: Path) -> None:
     entry = work.read(photo.sha256, str(DEMO), SETTINGS)
     book = Ledger(tmp_path / "a.db")
     book.use("s")
-    book.put_files([(str(DEMO), photo.sha256, 1, "", None, None, None, None)])
+    book.put_files([(str(DEMO), photo.sha256, 1, "", None, None, None, None, None)])
     book.put_entry(Entry(entry.sha256, entry.state, None, None, entry.fingerprint, entry.record), "s")
     page = trends_html("a.db", trends_of(book, 5), load_limits("common"), book, "common", "")
     assert 'class="thumb"' in page and 'class="strip"' not in page

@@ -66,7 +66,7 @@ def made(tmp_path: Path) -> Made:
         book.use("s")
         for path, one in photos.items():
             sha256 = one.get("sha256", path)
-            book.put_files([(path, sha256, 1, "", *(one.get(field) for field in FIELDS))])
+            book.put_files([(path, sha256, 1, "", *(one.get(field) for field in FIELDS), None)])
             if "state" in one:
                 code = one.get("code")
                 says = one.get("message")
@@ -381,7 +381,7 @@ def test_what_is_written_meanwhile_is_left_out(made: Made) -> None:
     other = Ledger(book.path)
     with book.at_one_moment():
         before = list(book.ask("SELECT path FROM files"))
-        other.put_files([("b", "b", 1, "", None, None, None, None)])
+        other.put_files([("b", "b", 1, "", None, None, None, None, None)])
         assert list(book.ask("SELECT path FROM files")) == before == [("a",)]
     assert book.states() == {"reading": 1, "waiting": 1}
     other.close()
@@ -445,7 +445,7 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
     assert book.record("b" * 64) == ({"is": "b"}, {})
     assert book.base.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
     assert {row[0] for row in book.ask("SELECT name FROM sqlite_master WHERE type = 'table'")} == {
-        *("meta", "files", "readings", "records", "dispositions", "people")
+        *("meta", "files", "own", "readings", "records", "dispositions", "people")
     }
 
 
@@ -468,7 +468,7 @@ def test_a_decision_of_an_old_ledger_still_holds_and_counts_for_the_one_reading_
     base.close()
     book = Ledger(path)
     assert book.broken_links() == []
-    book.put_files([("a", "a", 1, "", None, None, None, None)])
+    book.put_files([("a", "a", 1, "", None, None, None, None, None)])
     for settings, on in (("s", "this reading"), ("t", trends.EARLIER)):
         book.use(settings)
         book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), settings)
@@ -509,7 +509,7 @@ def test_what_could_not_be_read_when_it_was_decided_on_is_another_reading_once_i
     book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
     book.decide("a", "retake", "it ended", "A. Person", NOW)
     assert book.decided_before("a") == ("retake", "A. Person", "this reading")
-    book.forget_ended("s", {"took-too-long": 1.0})
+    book.forget_ended({"took-too-long": 1.0})
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
     assert book.decided_before("a") == ("retake", "A. Person", trends.EARLIER)
 
@@ -519,7 +519,7 @@ def test_a_decision_older_than_such_notes_is_on_an_earlier_reading_once_there_is
     book.decide("a", "reject", "it ended", "A. Person", NOW)
     book.base.execute("UPDATE dispositions SET settings = NULL, state = NULL")
     assert book.decided_before("a") == ("reject", "A. Person", "this reading")
-    book.forget_ended("s", {"took-too-long": 1.0})
+    book.forget_ended({"took-too-long": 1.0})
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
     assert book.decided_before("a") == ("reject", "A. Person", trends.EARLIER)
 
@@ -655,7 +655,7 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
     photos["z"] = {"state": "unreadable", "code": "took-too-long", "message": "too long; give more with --limit"}
     photos["z, a copy"] = {"sha256": "z"}
     book = made({**photos, "gone": {"sha256": None}, "a": reading(), "waiting": {}})
-    book.put_files([("gone", None, 0, "the file cannot be read; check it", *[None] * 4)])
+    book.put_files([("gone", None, 0, "the file cannot be read; check it", *[None] * 5)])
     found = trends.trends_of(book, 3)
     assert [(row["path"], row["files"]) for row in found.not_read] == [("z", 2), ("00", 1), ("01", 1)]
     assert trends.trends_of(book, 0).not_read == []
