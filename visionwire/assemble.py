@@ -376,9 +376,10 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
 def _run_flags(as_laid: Laid, ruler: Ruler, name: str) -> list[quality.Flag]:
     density = as_laid.density
     one, flags = density.section, []
-    unseen = [end for end, gap in (("start", as_laid.gap_start), ("end", as_laid.gap_end)) if gap is None]
+    ends = (("before the first twist", as_laid.gap_start), ("after the last twist", as_laid.gap_end))
+    unseen = [where for where, gap in ends if gap is None]
     if unseen:
-        where = "either end" if len(unseen) == 2 else f"the {unseen[0]}"
+        where = "at either end" if len(unseen) == 2 else unseen[0]
         flags.append(quality.flag("hole-not-located", run=name, where=where))
     if one.px_per_twist < FULL_PX_PER_TWIST:
         full = (one.px_per_twist, FULL_PX_PER_TWIST, FULL_PX_PER_TWIST)

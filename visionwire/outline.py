@@ -41,8 +41,8 @@ LARGEST_OWN_U = 0.045
 LARGEST_FAR_SHARE = 0.4  # of what keeps step with the twist beside the pair, over that on it
 FEWEST_TWISTS = 2.0
 LEAST_LIKENESS = 0.1
-#: What is said of a section too short to tell, and at most.
-UNTOLD, LARGEST_TOLD = (0.5, 0.9), (1.0, 1.5)
+#: Both figures of `misfit`, at most, and of a section too short to tell: as of the doubtful among longer ones.
+MOST_MISFIT, SHORT_MISFIT = (1.0, 1.5), (0.5, 0.9)
 STRIDES = (1, 2, 1, 2, 2)
 MIDDLE_SPACING = 1.3  # logarithm of the spacing in diameters that the network takes for zero
 
@@ -142,21 +142,26 @@ def one_twist(
     return mean, twist_columns * section.strip.step_d * section.strip.diameter_px
 
 
-def strangeness(luminance: NDArray[np.float32], section: Section) -> tuple[float, float]:
-    """Return how little a section looks like a pair of round wires: two figures that grow with it.
-
-    How much of what keeps step with the twist lies beside the pair, as in chains, braid and threads, against what lies
-    on it; and the network's own deviation of the diameter, in tenths. Neither hangs on what that was taken for.
+def misfit(luminance: NDArray[np.float32], section: Section) -> tuple[float, float]:
+    """Return how little the mean twist of a section looks like that of a pair of round wires.
 
     Parameters
     ----------
     luminance, section
-        As in `wire_diameter_px`.
+        As in `wire_diameter_px`, however unlike a pair the section looks.
+
+    Returns
+    -------
+    beside : float
+        Variance that keeps step with the twist beyond 1.15 diameters, over that within 0.6: chains, braid and threads
+        go on there.
+    unsure : float
+        Deviation of the logarithm of the diameter as the network has it, in tenths.
     """
     if section.twists < FEWEST_TWISTS:
-        return UNTOLD
+        return SHORT_MISFIT
     _, step, twist = _settled(luminance, section)
-    return min(_far_share(twist), LARGEST_TOLD[0]), min(10 * step.own_u, LARGEST_TOLD[1])
+    return min(_far_share(twist), MOST_MISFIT[0]), min(10 * step.own_u, MOST_MISFIT[1])
 
 
 def _far_share(twist: Floats) -> float:

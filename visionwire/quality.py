@@ -223,7 +223,7 @@ CODES: dict[str, Code] = {
     ),
     "hole-not-located": Code(
         "flag",
-        "no hole is seen at {where} of {run}, so the gap there from hole to twist is not measured",
+        "no hole is seen {where} of {run}, so the gap there from hole to twist is not measured",
         "check it by eye against the manual",
     ),
     "end-beyond-twist": Code(

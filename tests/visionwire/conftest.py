@@ -81,7 +81,7 @@ def make_reading(name: str = "bracket.jpg", call: str = "conforming") -> Reading
         checks=make_checks(call),
         call=call,  # type: ignore[arg-type]
         confidence=0.9607,
-        advice=("a hole that the wire enters is not seen: check the gap by eye",),
+        advice=("no hole is seen at either end of the run: check the gap by eye",),
         flags=("card-tilted",),
         made_by={"visionwire": "0.1.0", "limits": "common", "parameters": {"wire_in": 0.032}},
     )

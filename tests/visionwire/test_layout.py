@@ -9,7 +9,7 @@ import pytest
 
 from calibration.without_card import two_points
 from tests.visionwire.test_density import PX_PER_IN, made, straight
-from visionwire import budget, layout
+from visionwire import assemble, budget, layout
 from visionwire.density import Density
 
 RULER = budget.beside(two_points((0, 0), (1000, 0), 254.0), None, (1000, 600))
@@ -56,3 +56,20 @@ def test_wire_used_counts_both_strands_of_what_is_twisted_and_what_is_not() -> N
     longer = layout.wire_used([one, one], 0.5, 4.0, 0.032)
     assert longer.value > 2 * used.value - layout.ROUND_HEAD_IN
     assert longer.u > used.u
+
+
+@pytest.mark.parametrize(
+    ("holes", "where"),
+    [
+        (((-0.1, 0.5), (2.1, 0.5)), None),
+        ((None, (2.1, 0.5)), "before the first twist of run 2"),
+        (((-0.1, 0.5), None), "after the last twist of run 2"),
+        ((None, None), "at either end of run 2"),
+    ],
+)
+def test_a_reading_says_which_hole_is_not_seen(
+    holes: tuple[tuple[float, float] | None, tuple[float, float] | None], where: str | None
+) -> None:
+    one = layout.laid(with_holes(made(np.linspace(0, 14, 601), straight(2.0)), *holes), RULER)
+    said = [flag.sentence for flag in assemble._run_flags(one, RULER, "run 2") if flag.code == "hole-not-located"]
+    assert said == [] if where is None else len(said) == 1 and where in said[0]

@@ -140,15 +140,14 @@ def test_a_grating_has_no_diameter() -> None:
     assert measured(picture, 10.0) is None
 
 
-def test_a_pair_is_less_strange_than_a_grating_or_a_chain() -> None:
+def test_a_pair_fits_better_than_a_grating_or_a_chain() -> None:
     y, x = np.mgrid[: SIZE[0], : SIZE[1]].astype(np.float32)
     grating = (120 + 40 * np.sin(2 * np.pi * (x + y) / 30)).astype(np.float32)
     links = np.sqrt(((x % 70 - 35) / 35) ** 2 + ((y - 85) / 14) ** 2)
     chain = (90 + 110 * np.exp(-(((links - 0.8) / 0.15) ** 2))).astype(np.float32)
     line = np.column_stack([np.linspace(40, 520, 200), np.full(200, 85.0)])
     pair, runs_on, other = (
-        outline.strangeness(picture, section.whole(picture, line, 10.0))
-        for picture in (draw(10.0, 35.0), grating, chain)
+        outline.misfit(picture, section.whole(picture, line, 10.0)) for picture in (draw(10.0, 35.0), grating, chain)
     )
     assert pair[0] < 0.05 and pair[1] < 0.25
     assert runs_on[0] > 0.5  # what keeps step with it goes on beside it
@@ -160,4 +159,4 @@ def test_of_a_short_section_nothing_is_told() -> None:
     line = np.column_stack([np.linspace(40, 90, 60), np.full(60, 85.0)])
     short = section.whole(picture, line, 10.0)
     assert short.twists < outline.FEWEST_TWISTS
-    assert outline.strangeness(picture, short) == outline.UNTOLD
+    assert outline.misfit(picture, short) == outline.SHORT_MISFIT

@@ -9,7 +9,7 @@ import pytest
 
 from calibration.plane import Plane, fit_plane
 from tests.visionwire.drawn import even, picture
-from visionwire import find, learned, scan
+from visionwire import find, learned, scan, section
 from visionwire.reading import Refusal
 
 DIAMETER_PX = 10.0
@@ -100,3 +100,17 @@ def test_a_run_of_too_few_or_too_small_twists_says_so() -> None:
     found = scan.sections(small, 3.0, None, np.array([[60.0, 150.0], [300.0, 150.0]]))
     refused = scan.readable(found, np.array([[60.0, 150.0], [300.0, 150.0]]), 3.0)
     assert isinstance(refused, Refusal) and refused.code == "twist-too-small"
+
+
+@pytest.mark.parametrize(
+    ("belief", "evidence", "code"),
+    [(0.29, 1.0, "not-twisted"), (0.5, 1.0, None), (0.5, 0.1, "twist-unclear"), (0.95, 0.1, None)],
+)
+def test_pointed_at_a_section_is_read_by_its_belief_and_then_by_its_evidence(
+    monkeypatch: pytest.MonkeyPatch, belief: float, evidence: float, code: str | None
+) -> None:
+    ends = np.array([START, END])
+    one = dataclasses.replace(section.whole(pair(), ends, DIAMETER_PX), belief=belief)
+    monkeypatch.setattr(scan, "_evidence", lambda _: evidence)
+    read = scan.readable([one], ends, 3.0)
+    assert read == [one] if code is None else isinstance(read, Refusal) and read.code == code

@@ -1,4 +1,4 @@
-"""The words of ``visionwire check``, checked before any photograph is opened."""
+"""What is said to ``check`` and ``archive``, checked before any photograph is opened."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
         "  run 1: 7.25 ± 0.08 twists per inch, allowed 6 to 8: CONFORMING",
         "  pigtail: 4.2 ± 0.4 twists, allowed 3 to 6, to the nearest whole: CONFORMING",
         "  routing: not judged; to have it looked at add --tightens clockwise (right-hand threads)",
-        "  do: a hole that the wire enters is not seen: check the gap by eye",
+        "  do: no hole is seen at either end of the run: check the gap by eye",
     ]
 
 
