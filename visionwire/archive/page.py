@@ -54,7 +54,7 @@ class Shown:
     strips: tuple[tuple[str, float], ...]
 
 
-def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str, ended: str) -> str:
+def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str, wanting: str) -> str:
     """Return the page.
 
     Parameters
@@ -69,8 +69,8 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         Knows the ticks of what is on the work list.
     heading : str
         What the archive was read by, in words.
-    ended : str
-        What to do about what ended for want of time or memory, in words.
+    wanting : str
+        What another run can give to files that were not read, in words.
     """
     band = limits.density[0] if limits is not None and len(limits.density) == 1 else None
     count = None if limits is None else limits.pigtail
@@ -100,7 +100,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         style=Markup(style),
         caution=words.CAUTION,
         found=found,
-        ended=ended,
+        wanting=wanting,
         more_not_read=sum(found.reasons.values()) - sum(row["files"] for row in found.not_read),
         groups=groups,
         calls=trends.CALLS,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from visionwire.cli.numbers import one_of
-from visionwire.cli.trends import counted, ended_words, files_words, states_words
+from visionwire.cli.trends import counted, files_words, states_words, wanting_words
 from visionwire.errors import ArchiveError, UsageError
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def archive(
             memory_gb=memory,
             cluster=cluster,
         )
-        ended = ended_words(book.reasons())
+        wanting = wanting_words(book.reasons())
     finally:
         book.close()
     if sys.stderr.isatty():
@@ -122,8 +122,8 @@ def archive(
     print(f"{ledger}: {files_words(counts)}")
     for line in _run_words(latest):
         print(f"  {line}")
-    if ended:
-        print(f"  {ended}")
+    if wanting:
+        print(f"  {wanting}")
     print(f"visionwire trends {ledger} shows them", file=sys.stderr)
     print("the aircraft's own manual and licensed practice govern", file=sys.stderr)
 

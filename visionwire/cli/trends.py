@@ -65,7 +65,9 @@ def trends(
             print(sections)
         if html is not None:
             try:
-                page = trends_html(f"{ledger.name}{whose}", found, limit_set, book, heading, ended_words(found.reasons))
+                page = trends_html(
+                    f"{ledger.name}{whose}", found, limit_set, book, heading, wanting_words(found.reasons)
+                )
                 html.write_text(page, encoding="utf-8")
             except OSError as error:
                 raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
@@ -143,8 +145,8 @@ def _print_not_read(found: Trends) -> None:
     if not found.reasons:
         return
     print(f"not read: {counted(sum(found.reasons.values()), 'file')}")
-    if ended := ended_words(found.reasons):
-        print(f"  {ended}")
+    if wanting := wanting_words(found.reasons):
+        print(f"  {wanting}")
     for row in found.not_read:
         copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
         print(f"  {row['path']}{copies}: {row['code']}, {row['message']}")
@@ -231,8 +233,8 @@ def _opened(path: Path) -> Ledger:
     return Ledger(path)
 
 
-def ended_words(reasons: Mapping[str, int]) -> str:
-    """Write how many files ended for want of time or memory, and what reads them again; nothing where none did."""
+def wanting_words(reasons: Mapping[str, int]) -> str:
+    """Write how many files want something that another run can give, and how; nothing where none does."""
     from visionwire.archive.work import SHORT_OF_MEMORY, SHORT_OF_TIME
 
     parts = []
@@ -242,6 +244,11 @@ def ended_words(reasons: Mapping[str, int]) -> str:
                 f"{counted(count, 'file')} ended for want of {want}: visionwire archive with a larger {option} reads "
                 f"{'it' if count == 1 else 'them'} again"
             )
+    if count := reasons.get("no-scale", 0):
+        parts.append(
+            f"of {counted(count, 'file')} without a card the wire is not told: visionwire archive with --wire tells "
+            "one wire for all, a column wire_in of --metadata that of each"
+        )
     return "; ".join(parts)
 
 

@@ -664,7 +664,9 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
     lines = done.stdout.splitlines()
     at = lines.index("not read: 17 files")
     assert lines[at + 1 : at + 4] == [
-        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again",
+        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; of 14 files "
+        "without a card the wire is not told: visionwire archive with --wire tells one wire for all, a column wire_in "
+        "of --metadata that of each",
         "  z (2 files of this content): took-too-long, too long; give more with --limit",
         "  00: no-scale, no card; lay one",
     ]
