@@ -345,7 +345,7 @@ CODES: dict[str, Code] = {
     "near-a-limit": Code(
         "flag",
         "what was measured of {section} lies nearer to a limit than its uncertainty, so it is not called",
-        "{by_hand}, or take another picture from nearer, with the card at the height of the wire",
+        "{by_hand}, or take another picture {retaken}",
     ),
     "pigtail-not-counted": Code(
         "flag",
@@ -373,6 +373,8 @@ UNCALLED = (
 )
 #: What is looked at again by eye where it is counted; the rest is measured.
 COUNTED = ("twists per inch", "twists", "turns")
+#: And of these no scale is needed.
+SCALELESS = ("twists", "turns")
 
 
 @dataclass(frozen=True)
@@ -435,7 +437,11 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
     if first is None or any(one.code in UNCALLED for one in flags):
         return []
     by_hand = "count it by eye on the marked picture (--sheet DIR)" if first.unit in COUNTED else "measure it by hand"
-    return [flag("near-a-limit", section=first.section, by_hand=by_hand)]
+    if not any(one.code == "scale-from-wire" for one in flags):
+        retaken = "from nearer, with the card at the height of the wire"
+    else:
+        retaken = "from nearer" if first.unit in SCALELESS else "with a printed card beside the wire"
+    return [flag("near-a-limit", section=first.section, by_hand=by_hand, retaken=retaken)]
 
 
 def with_slips(

@@ -22,6 +22,8 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 FIELDS = ("technician", "station", "aircraft", "taken")
 #: The column of a table that tells a photograph's wire.
 WIRE = "wire_in"
+#: What it says in that column of a wire that was told before and is not so.
+NO_WIRE = "none"
 CHUNK_BYTES = 1 << 20
 #: Of a pattern: two parts that may be anything, with nothing between them.
 SIDE_BY_SIDE = re.compile(r"\}[{*]|\*\{")
@@ -198,12 +200,12 @@ def told_by(places: Iterable[str], pattern: re.Pattern[str]) -> dict[str, Counte
 class Table:
     """What a CSV says of files: by the name or path in its first column; ``unused`` are columns that are not known.
 
-    ``wires_in`` are their wires' diameters, in.
+    ``wires_in`` are their wires' diameters, in; None takes back what was told before.
     """
 
     rows: dict[str, dict[str, str]]
     unused: tuple[str, ...] = ()
-    wires_in: dict[str, float] = field(default_factory=dict)
+    wires_in: dict[str, float | None] = field(default_factory=dict)
 
     def of(self, place: str) -> dict[str, str]:
         """Return what it says of a path or URL: by its name, or before that by all of it."""
@@ -212,6 +214,11 @@ class Table:
     def wire_in(self, place: str) -> float | None:
         """Return the diameter that it says of a path or URL, in; as `of`."""
         return self.wires_in.get(place, self.wires_in.get(name_of(place)))
+
+    def takes_back_wire(self, place: str) -> bool:
+        """Whether it takes back the wire that was told of a path or URL."""
+        named = place if place in self.wires_in else name_of(place)
+        return named in self.wires_in and self.wires_in[named] is None
 
     def without_photograph(self, places: Iterable[str]) -> list[str]:
         """Return the names in its first column that are of none of these paths or URLs."""
@@ -237,14 +244,18 @@ def from_table(path: Path) -> Table:
             header = file.readline()
             file.seek(0)
             reader = csv.DictReader(file, delimiter=";" if ";" in header and "," not in header else ",")
-            columns = list(reader.fieldnames or [])
+            columns = [
+                name.strip() if at == 0 else name.strip().lower() for at, name in enumerate(reader.fieldnames or [])
+            ]
+            reader.fieldnames = columns
             rows = [(reader.line_num, row) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ArchiveError(f"the table {path} cannot be read ({error}); give a CSV in UTF-8") from error
     known = (*FIELDS, WIRE)
     if not set(columns[1:]) & set(known):
         raise ArchiveError(
-            f"the table {path} has none of the columns {', '.join(known)} after its first, which names the photograph"
+            f"the table {path} has none of the columns {', '.join(known)} after its first, which names the photograph; "
+            f"it has {', '.join(columns[1:]) or 'no other'}"
         )
     named: set[str] = set()
     for line, row in rows:
@@ -259,21 +270,26 @@ def from_table(path: Path) -> Table:
         if row.get(WIRE) and not _is_diameter(row[WIRE]):
             raise ArchiveError(
                 f"the table {path} has {row[WIRE]!r} in line {line} for {WIRE}; give the wire's diameter in inches, "
-                f"{THINNEST_IN:g} to {THICKEST_IN:g}, such as 0.032"
+                f"{THINNEST_IN:g} to {THICKEST_IN:g}, such as 0.032, or {NO_WIRE} to take back one told before"
             )
     told = {row[columns[0]]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
         {named: said for named, said in told.items() if named},
         tuple(column for column in columns[1:] if column and column not in known),
-        {row[columns[0]]: float(row[WIRE]) for _, row in rows if row[columns[0]] and row.get(WIRE)},
+        {row[columns[0]]: _diameter_in(row[WIRE]) for _, row in rows if row[columns[0]] and row.get(WIRE)},
     )
 
 
 def _is_diameter(text: str) -> bool:
     try:
-        return THINNEST_IN <= float(text) <= THICKEST_IN
+        diameter_in = _diameter_in(text)
     except ValueError:
         return False
+    return diameter_in is None or THINNEST_IN <= diameter_in <= THICKEST_IN
+
+
+def _diameter_in(text: str) -> float | None:
+    return None if text.strip().lower() == NO_WIRE else float(text)
 
 
 def _is_date(text: str) -> bool:

@@ -163,6 +163,11 @@ class Ledger:
         with self._said(), self._whole():
             self.base.executemany(PUT_FILE, rows)
 
+    def take_back_wires(self, paths: list[str]) -> None:
+        """Forget the wires that were told of some files."""
+        with self._said(), self._whole():
+            self.base.executemany("UPDATE files SET wire_in = NULL WHERE path = ?", [(path,) for path in paths])
+
     def waiting(self) -> list[Job]:
         """Return what is not read by the settings in use, each content once, at its first path."""
         with self._said():

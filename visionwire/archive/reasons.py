@@ -39,7 +39,17 @@ def reason_of(record: dict[str, Any]) -> str | None:
     check = Check(**told)
     what = "" if check.rule in SPEAKS_FOR_ITSELF else f", {RULE_WORDS.get(check.rule, check.rule)}"
     chance = f"within limits with probability {percent(check.probability_conforming)}"
-    return f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; {chance}"
+    return (
+        f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; "
+        f"{chance}{_by_wire(record)}"
+    )
+
+
+def _by_wire(record: dict[str, Any]) -> str:
+    """Say by which wire, where that was the scale: a diameter told wrongly moves every length with it."""
+    if (record.get("scale") or {}).get("source") != "wire":
+        return ""
+    return f"; the scale is the wire's, told as {record['made_by']['parameters']['wire_in']:g} in"
 
 
 def _flags(record: dict[str, Any], section: str) -> list[str]:

@@ -102,6 +102,8 @@ def run(
     ledger.use(key, limits.second_person, read_by, settings.told)
     for start in range(0, len(places), ROWS_AT_ONCE):
         ledger.put_files([_row(place, pattern, table) for place in places[start : start + ROWS_AT_ONCE]])
+    if table is not None:
+        ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
     allowed = dict.fromkeys(work.SHORT_OF_TIME, limit_s) | dict.fromkeys(work.SHORT_OF_MEMORY, memory_gb)
     ledger.use_own(lambda wire_in: settings.of_wire(wire_in).sha256)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import os
 import sys
@@ -89,7 +90,7 @@ def archive(
         None if limits in known_limits() else str(Path(limits).absolute()),
     )
     told, table = pattern_of(pattern), None if metadata is None else from_table(metadata)
-    for wire_in in set() if table is None or method != "double" else set(table.wires_in.values()):
+    for wire_in in set() if table is None or method != "double" else set(table.wires_in.values()) - {None}:
         density_band(options.limits, wire_in)  # one that the set has no band for is said before the night's work too
     paths = listed(photos)
     if not paths:
@@ -176,7 +177,7 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
 def _table_words(table: Table, paths: list[str]) -> list[str]:
     """Write which columns of a table are not known, and which rows and which photographs go without the other."""
     without_photograph, without_row = table.without_photograph(paths), table.without_row(paths)
-    lines = [f"--metadata: not known are its columns {', '.join(table.unused)}"] if table.unused else []
+    lines = [f"--metadata: its column {_guessed(column)} is not known and left out" for column in table.unused]
     if without_photograph:
         count = counted(len(without_photograph), "row")
         lines.append(f"--metadata: {count} of it named no photograph: {_first(without_photograph)}")
@@ -184,6 +185,13 @@ def _table_words(table: Table, paths: list[str]) -> list[str]:
         count = counted(len(without_row), "photograph")
         lines.append(f"--metadata: {count} had no row in it: {_first(without_row)}")
     return lines
+
+
+def _guessed(column: str) -> str:
+    from visionwire.archive.files import FIELDS, WIRE
+
+    near = difflib.get_close_matches(column, (*FIELDS, WIRE), 1)
+    return f"{column} (did you mean {near[0]}?)" if near else column
 
 
 def _first(names: list[str]) -> str:

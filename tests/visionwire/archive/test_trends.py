@@ -198,6 +198,8 @@ def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
     doubted = reading()["record"] | {"call": "undecided"}
     assert reason_of(doubted) == "all that was measured lies within limits, and yet it is not called"
     assert section_of(doubted) is None and section_of(record) == "run 1"
+    by_wire = record | {"scale": {"source": "wire"}, "made_by": {"parameters": {"wire_in": 0.041}}}
+    assert reason_of(by_wire) == f"{sentence}; the scale is the wire's, told as 0.041 in"
 
 
 def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_records(tmp_path: Path) -> None:

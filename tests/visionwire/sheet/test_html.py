@@ -332,7 +332,9 @@ def test_a_sheet_says_when_it_was_taken_and_read_or_that_this_is_not_known(readi
 
 
 def test_a_sheet_does_not_ask_for_a_sheet(reading: Reading) -> None:
-    told = quality.noted(reading, [quality.flag("near-a-limit", section="run 1", by_hand="look (--sheet DIR)")])
+    told = quality.noted(
+        reading, [quality.flag("near-a-limit", section="run 1", by_hand="look (--sheet DIR)", retaken="nearer")]
+    )
     assert any("--sheet" in one for one in told.advice)
     html = sheet_html(told, None, COMMON)
     assert "lies nearer to a limit" in html and "--sheet" not in html
