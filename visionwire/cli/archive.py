@@ -90,8 +90,9 @@ def archive(
         None if limits in known_limits() else str(Path(limits).absolute()),
     )
     told, table = pattern_of(pattern), None if metadata is None else from_table(metadata)
-    for wire_in in set() if table is None or method != "double" else set(table.wires_in.values()) - {None}:
-        density_band(options.limits, wire_in)  # one that the set has no band for is said before the night's work too
+    if table is not None and method == "double":
+        for wire_in in set(table.wires_in.values()) - {None}:
+            density_band(options.limits, wire_in)  # without one for it, said before the night's work too
     paths = listed(photos)
     if not paths:
         raise ArchiveError(
