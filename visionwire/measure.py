@@ -52,7 +52,7 @@ WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
 LEAST_UNUSUAL = 0.25
 #: Of a usual wire's diameter: where it shows nothing, wire of .020 and of .041 in is looked for. Each look is one more
 #: chance for a look-alike, most of which come just over the bound: these must be believed further.
-UNUSUAL_TRIED, LEAST_BELIEF_UNUSUAL = (0.7, 1.35), 0.95
+UNUSUAL_TRIED, LEAST_BELIEF_UNUSUAL = (0.7, 1.35), 0.87
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
 #: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as

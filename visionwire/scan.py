@@ -8,10 +8,9 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from calibration.plane import Plane
-from visionwire import ends, find, learned, outline, quality, safety, section, spine
+from visionwire import belief, ends, find, learned, quality, safety, section, spine
 from visionwire.budget import MM_PER_IN
 from visionwire.reading import Refusal
 from visionwire.section import Section
@@ -34,27 +33,14 @@ LEAST_PX_PER_TWIST = 12.0
 LEAST_GAIN = 0.03
 #: Of .041 in wire 14 twists per inch have their crossings 1.74 diameters apart; closer ones are springs and knurls.
 CLOSEST_D = 1.7
-#: Log odds of a section by its proof, without and with the network's word: `python -m fixtures.finder.belief` on the
-#: kept pictures, 500 painted ones (`fixtures.quick`, 1600 of seed 91000 less the first 1100) and 330 look-alikes (seed
-#: 78000, `--negatives`). Beside the others likeness and gain count against: what is found and is none is very like one.
-UNSEEN_ODDS: tuple[float, ...] = (5.08, -0.23, 1.89, -2.10, 0.41, -2.29, -4.92)
-SEEN_ODDS: tuple[float, ...] = (0.24, -0.39, 1.92, -1.36, -1.19, -3.36, -2.06, 3.13, 2.76)
-MOST_GAIN = 0.8
-#: Beside the mean of what the network sees along a section, its lowest fifth counts: look-alikes come in patches.
-LOWEST = 0.2
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
 #: What has fewer twists may be a pigtail followed badly, and lies on another where so much of either is covered.
 LARGEST_TAIL_TWISTS, LEAST_ON_TAIL = 8.0, 0.4
 #: How far a stretch must be believed, and by how much of belief, or of twists, what lies on it must beat it to stay.
 LEAST_BELIEF_TAIL, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.03, 1.0
-#: What either finder must make of a section for the two to agree.
-LEAST_AGREED = 0.3
-#: Where so many twists, no tighter than a pair lies, show on the strip, and the network sees less than half of them, it
-#: is shown the picture again as if of wire this much thicker: of tight twist near at hand it sees the strands alone.
-SHOWN_AGAIN_TWISTS, SHOWN_AGAIN_D, SHOWN_AGAIN, THICKER = 4.0, 2.0, 0.5, 1.5
 #: A picture is read where one section is believed so far; then its other sections need less.
-LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.92, 0.5, 0.2
+LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.8, 0.5, 0.2
 MOST_ON_CARD = 0.2
 #: What the network marks so is a pigtail, though none could be measured: in 17 pictures it marked five that were there,
 #: and nothing else (looked at once, no command is kept).
@@ -102,19 +88,21 @@ def sections(
     if hints is not None and (not hinted or _on_card(plane, hinted[0])):
         return []
     free = candidates(luminance, diameter_px, plane, ribbons, seen, hinted)
-    if seen is not None and any(_missed(luminance, seen, one) for one in hinted + free):
-        views.append(learned.maps(luminance, THICKER * diameter_px))
-    hinted = [_believed(luminance, views, one) for one in hinted]
-    parts = [one for one in (_believed(luminance, views, one) for one in free) if one.belief > LEAST_BELIEF_JOINED]
+    if seen is not None and any(belief.missed(luminance, seen, one) for one in hinted + free):
+        views.append(learned.maps(luminance, belief.THICKER * diameter_px))
+    hinted = [belief.believed(luminance, views, one) for one in hinted]
+    parts = [
+        one for one in (belief.believed(luminance, views, one) for one in free) if one.belief > LEAST_BELIEF_JOINED
+    ]
     joined = safety.joined_up(luminance, safety.without_overlap(parts, hinted))
-    free = [one if one in parts else _believed(luminance, views, one) for one in joined]
+    free = [one if one in parts else belief.believed(luminance, views, one) for one in joined]
     sure = bool(hinted) or any(one.belief > least_belief for one in free)
     kept = [one for one in free if sure and one.belief > min(least_belief, LEAST_BELIEF_BESIDE)]
     if seen is None:
         return hinted + kept
     followed = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
     ended = [
-        (ends.taken_in if one in hinted else ends.placed)(luminance, _view(luminance, views, one), one)
+        (ends.taken_in if one in hinted else ends.placed)(luminance, belief.view(luminance, views, one), one)
         for one in followed
     ]
     return [_with_holes(seen, one, diameter_px) for one in ended]
@@ -158,52 +146,6 @@ def candidates(
     return found
 
 
-def proof(luminance: Picture, seen: learned.Maps | None, one: Section) -> Floats:
-    """Return the figures that a section is believed by: 7, and where the network looked two more."""
-    figures = [
-        1.0,
-        safety.weight(one),
-        one.twist.geometry,
-        section.beside(luminance, one) / max(one.score, 1e-6),
-        min(one.gain, MOST_GAIN),
-        *outline.misfit(luminance, one),
-    ]
-    if seen is not None:
-        twisted = learned.along(seen.twisted, seen.scale, one.spine_px)
-        figures += [float(twisted.mean()), float(np.quantile(twisted, LOWEST))]
-    return np.array(figures)
-
-
-def _missed(luminance: Picture, seen: learned.Maps, one: Section) -> bool:
-    """Whether a section shows itself on the strip, and the network does not see it."""
-    if one.twists < SHOWN_AGAIN_TWISTS or one.px_per_twist < SHOWN_AGAIN_D * one.strip.diameter_px:
-        return False
-    unseen = float(learned.along(seen.twisted, seen.scale, one.spine_px).mean()) < SHOWN_AGAIN
-    return unseen and _alone(proof(luminance, None, one)) > LEAST_AGREED
-
-
-def _view(luminance: Picture, views: list[learned.Maps], one: Section) -> learned.Maps:
-    """Return what the network sees of a section: at first sight, or, missed there, where it sees most of it."""
-    if len(views) == 1 or not _missed(luminance, views[0], one):
-        return views[0]
-    return max(views, key=lambda seen: float(learned.along(seen.twisted, seen.scale, one.spine_px).mean()))
-
-
-def _alone(figures: Floats) -> float:
-    return float(expit(figures[: len(UNSEEN_ODDS)] @ np.array(UNSEEN_ODDS)))
-
-
-def _believed(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:
-    """Return the section with the probability that it is a twisted pair, rightly followed."""
-    figures = proof(luminance, _view(luminance, views, one) if views else None, one)
-    alone = _alone(figures)
-    if not views:
-        return dataclasses.replace(one, belief=alone)
-    both = float(expit(figures @ np.array(SEEN_ODDS)))
-    doubted = figures[-2] < LEAST_AGREED or alone < LEAST_AGREED
-    return dataclasses.replace(one, belief=both, doubted=bool(doubted))
-
-
 def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section], diameter_px: float) -> list[Section]:
     """Return the sections, the short ones among them followed anew from end to end of what the network sees.
 
@@ -218,7 +160,7 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
         length_d = float(np.hypot(*np.diff(line, axis=0).T).sum()) / diameter_px
         if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
             continue
-        tail = _believed(luminance, [seen], section.whole(luminance, line, diameter_px))
+        tail = belief.believed(luminance, [seen], section.whole(luminance, line, diameter_px))
         alike = 1 / MOST_UNLIKE < tail.px_per_twist / usual_px < MOST_UNLIKE
         if tail.twists < section.FEWEST_TWISTS or not alike or tail.belief < LEAST_BELIEF_TAIL:
             continue

@@ -9,7 +9,7 @@ import pytest
 
 from calibration.plane import Plane, fit_plane
 from tests.visionwire.drawn import even, picture
-from visionwire import find, learned, scan, section
+from visionwire import belief, find, learned, scan, section
 from visionwire.reading import Refusal
 
 DIAMETER_PX = 10.0
@@ -60,8 +60,8 @@ def test_a_pair_that_the_network_does_not_see_is_shown_again_as_of_thicker_wire(
     monkeypatch.setattr(learned, "maps", blind_at_first)
     noisy = pair() + np.random.default_rng(3).normal(0, 60, (300, 700)).astype(np.float32)
     (one,) = scan.sections(noisy, DIAMETER_PX, None, hints)
-    assert shown == [DIAMETER_PX, scan.THICKER * DIAMETER_PX] and one.belief > scan.LEAST_BELIEF and not one.doubted
-    monkeypatch.setattr(scan, "SHOWN_AGAIN", 0.0)
+    assert shown == [DIAMETER_PX, belief.THICKER * DIAMETER_PX] and one.belief > scan.LEAST_BELIEF and not one.doubted
+    monkeypatch.setattr(belief, "SHOWN_AGAIN", 0.0)
     alone = scan.sections(noisy, DIAMETER_PX, None, hints)
     assert alone == [] if hints is None else alone[0].belief < scan.LEAST_BELIEF
 

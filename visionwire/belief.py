@@ -1,0 +1,200 @@
+"""How far a section is to be believed: is it a twisted pair at all, rightly followed?
+
+What is found is weighed by a few figures (``proof``): how it fits as a pair, against what lies beside it, and, where
+the finder's network looked, what that sees and what a second, small network makes of the section's own straightened
+picture, turn laid under turn (``windows``): a rope, a hose or a chain repeats as a pair does, and does not look like
+one. That network learned from sections found in painted pictures with and without twisted wire
+(``fixtures/finder/belief.py``).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from importlib import resources
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from visionwire import learned, outline, safety, section
+from visionwire.find import to_maps
+from visionwire.section import Section
+from visionwire.strip import arc_length, frame
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+#: Log odds of a section by its proof, without and with the networks' word. The first: `python -m fixtures.finder.belief
+#: odds` on the kept pictures, 500 painted ones (`fixtures.quick`, 1600 of seed 91000 less the first 1100) and 330
+#: look-alikes (seed 78000, `--negatives`); its constant is less by 1.06, so that what the strip alone shows must be as
+#: sure as before. The second: on the kept pictures, 200 and 165 of those. Beside the others likeness and gain count
+#: against: what is found and is none is very like one.
+UNSEEN_ODDS: tuple[float, ...] = (4.02, -0.23, 1.89, -2.10, 0.41, -2.29, -4.92)
+SEEN_ODDS: tuple[float, ...] = (0.32, -0.25, 2.75, -0.42, -1.69, -3.35, -1.36, 0.73, 2.78, 0.40)
+#: So many figures of a proof need no finder's network.
+ALONE = 7
+MOST_GAIN = 0.8
+#: Of what a network sees along a section the lowest fifth counts: look-alikes come in patches.
+LOWEST = 0.2
+#: What either finder must make of a section for the two to agree.
+LEAST_AGREED = 0.3
+#: Where so many twists, no tighter than a pair lies, show on the strip, and the network sees less than half of them, it
+#: is shown the picture again as if of wire this much thicker: of tight twist near at hand it sees the strands alone.
+SHOWN_AGAIN_TWISTS, SHOWN_AGAIN_D, SHOWN_AGAIN, THICKER = 4.0, 2.0, 0.5, 1.5
+
+#: A window: so many twists, in columns, and so far aside, in rows; one begins half a twist before the section, the last
+#: ends as far beyond it, and about every second twist begins another.
+TWISTS, COLUMNS_A_TWIST = 4, 16
+ASIDE_D, ROWS = 2.5, 32
+COLUMNS = TWISTS * COLUMNS_A_TWIST
+MARGIN_TWISTS, TWISTS_APART, MOST_WINDOWS = 0.5, 2.0, 10
+#: How far the line is drawn on beyond the section, for windows that are longer.
+BEYOND_TWISTS = 2.5
+#: The picture; twisted and plain wire as the finder sees them; what is inside the section; the spacing.
+CHANNELS = 5
+#: Each value of the picture is the mean of so many squared, so that none is skipped.
+FINE = 2
+LARGEST_VALUE = 4.0
+MIDDLE_SPACING = 1.3  # logarithm of the spacing in wire diameters that the network takes for zero
+#: Log odds of a window beyond this say no more.
+LARGEST_ODDS = 6.0
+
+
+def proof(luminance: Picture, seen: learned.Maps | None, one: Section) -> Floats:
+    """Return the figures that a section is believed by: 7, and where the networks looked three more."""
+    figures = [
+        1.0,
+        safety.weight(one),
+        one.twist.geometry,
+        section.beside(luminance, one) / max(one.score, 1e-6),
+        min(one.gain, MOST_GAIN),
+        *outline.misfit(luminance, one),
+    ]
+    if seen is not None:
+        twisted = learned.along(seen.twisted, seen.scale, one.spine_px)
+        odds = window_odds(luminance, seen, one)
+        figures += [float(twisted.mean()), float(np.quantile(twisted, LOWEST)), float(np.quantile(odds, LOWEST))]
+    return np.array(figures)
+
+
+def window_odds(luminance: Picture, seen: learned.Maps, one: Section) -> Floats:
+    """Return the log odds (n,) that the network gives each of a section's windows."""
+    network = _network()
+    network.setInput(windows(luminance, seen, one))
+    odds: Floats = np.asarray(network.forward(), float).ravel()
+    return odds.clip(-LARGEST_ODDS, LARGEST_ODDS)
+
+
+def windows(luminance: Picture, seen: learned.Maps, one: Section) -> NDArray[np.float32]:
+    """Return what the network is shown of a section.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture.
+    seen : Maps
+        What the finder sees.
+    one : Section
+        The section.
+
+    Returns
+    -------
+    (n, CHANNELS, ROWS, COLUMNS) float32 array
+        Along the section at even steps of twist, every pair as one of S twist.
+    """
+    diameter_px = one.strip.diameter_px
+    line, normal, at_px, at_twists = _line(one)
+    if one.twist.lay == "Z":
+        normal = -normal
+    span = at_twists[-2] - at_twists[1] + 2 * MARGIN_TWISTS
+    count = min(1 + max(0, int(np.ceil((span - TWISTS) / TWISTS_APART))), MOST_WINDOWS)
+    spare = span - TWISTS  # one window alone lies in the middle
+    begins = np.linspace(0, spare, count)[:, None] if count > 1 else np.array([[spare / 2]])
+    begins = begins - MARGIN_TWISTS
+    twists = begins + (np.arange(COLUMNS * FINE) + 0.5) / (COLUMNS_A_TWIST * FINE)
+    columns_px = np.interp(twists.ravel(), at_twists, at_px)
+    along = arc_length(line)
+    middle, outward = (np.stack([np.interp(columns_px, along, of[:, k]) for k in (0, 1)], -1) for of in (line, normal))
+    aside = ((np.arange(ROWS * FINE) + 0.5) / (ROWS * FINE) * 2 - 1) * ASIDE_D * diameter_px
+    grid = (middle + aside[:, None, None] * outward).astype(np.float32)
+    fine = cv2.remap(luminance, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    picture = cv2.resize(fine, (count * COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+    centres = grid[FINE // 2 :: FINE, FINE // 2 :: FINE].reshape(-1, 2).astype(float)
+    x, y = to_maps(centres, seen.scale).astype(np.float32).T.reshape(2, ROWS, count * COLUMNS)
+    marks = [cv2.remap(of, x, y, cv2.INTER_LINEAR) for of in (seen.twisted, seen.plain)]
+    at = twists[:, FINE // 2 :: FINE].ravel()
+    inside = np.broadcast_to((at >= 0) & (at <= span - 2 * MARGIN_TWISTS), picture.shape)
+    spacing = np.full(picture.shape, np.log(one.px_per_twist / diameter_px) - MIDDLE_SPACING)
+    shown = np.stack([picture, *marks, inside, spacing]).astype(np.float32)
+    shown = shown.reshape(CHANNELS, ROWS, count, COLUMNS).transpose(2, 0, 1, 3).copy()
+    shown[:, 0] = [_evened(each) for each in shown[:, 0]]
+    return shown
+
+
+def _line(one: Section) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return a line (N, 2) through a section and straight on at either end, the normals to it, and knots along it.
+
+    The knots are px along the line and twists from the section's start; their first and last are the line's ends.
+    """
+    step_px = one.strip.step_d * one.strip.diameter_px
+    straight = dataclasses.replace(one, line_px=None)
+    count = int(BEYOND_TWISTS * one.px_per_twist / step_px) + 1
+    after = section.beyond(straight, one.spine_px, step_px, count)
+    before = section.beyond(straight, one.spine_px[::-1], step_px, count)[::-1]
+    whole = np.vstack([before, one.spine_px, after])
+    along = arc_length(whole)
+    phase = one.twist.phase[one.first : one.last + 1] / (2 * np.pi)
+    inside = np.maximum.accumulate(np.abs(phase - phase[0]))
+    beyond = count * step_px / one.px_per_twist
+    at_px = np.concatenate([along[:1], along[count : count + len(inside)], along[-1:]])
+    line, normal = frame(whole, step_px, one.strip.diameter_px)
+    return line, normal, at_px, np.concatenate([[-beyond], inside, [inside[-1] + beyond]])
+
+
+def _evened(picture: NDArray[Any]) -> Picture:
+    """Return a window's picture less the mean on the wire, over the deviation there."""
+    on_wire = picture[ROWS * 3 // 10 : ROWS * 7 // 10]  # a diameter to either side
+    evened = (picture - on_wire.mean()) / (on_wire.std() + 1.0)  # one level, where nothing varies
+    return np.asarray(np.clip(evened, -LARGEST_VALUE, LARGEST_VALUE), np.float32)
+
+
+@functools.cache
+def _network() -> cv2.dnn.Net:
+    weights = resources.files("visionwire.model").joinpath("belief.onnx").read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+
+
+def missed(luminance: Picture, seen: learned.Maps, one: Section) -> bool:
+    """Whether a section shows itself on the strip, and the finder's network does not see it."""
+    if one.twists < SHOWN_AGAIN_TWISTS or one.px_per_twist < SHOWN_AGAIN_D * one.strip.diameter_px:
+        return False
+    return _mean_seen(seen, one) < SHOWN_AGAIN and _alone(proof(luminance, None, one)) > LEAST_AGREED
+
+
+def view(luminance: Picture, views: list[learned.Maps], one: Section) -> learned.Maps:
+    """Return what the network sees of a section: at first sight, or, missed there, where it sees most of it."""
+    if len(views) == 1 or not missed(luminance, views[0], one):
+        return views[0]
+    return max(views, key=lambda seen: _mean_seen(seen, one))
+
+
+def believed(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:
+    """Return the section with the probability that it is a twisted pair, rightly followed."""
+    seen = view(luminance, views, one) if views else None
+    figures = proof(luminance, seen, one)
+    alone = _alone(figures)
+    if seen is None:
+        return dataclasses.replace(one, belief=alone)
+    both = float(expit(figures @ np.array(SEEN_ODDS)))
+    return dataclasses.replace(one, belief=both, doubted=min(_mean_seen(seen, one), alone) < LEAST_AGREED)
+
+
+def _mean_seen(seen: learned.Maps, one: Section) -> float:
+    return float(learned.along(seen.twisted, seen.scale, one.spine_px).mean())
+
+
+def _alone(figures: Floats) -> float:
+    return float(expit(figures[:ALONE] @ np.array(UNSEEN_ODDS)))
