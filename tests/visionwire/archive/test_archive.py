@@ -31,6 +31,7 @@ from visionwire.archive import Ledger, Settings, export, listed, run, work
 from visionwire.archive.files import from_path, from_table, name_of, pattern_of
 from visionwire.archive.ledger import MIGRATIONS, Entry, Job, LimitsUsed
 from visionwire.cli import app
+from visionwire.cli.numbers import wire_diameter_in
 from visionwire.errors import ArchiveError, ExitCode, UsageError
 from visionwire.limits import load_limits
 
@@ -425,13 +426,31 @@ def test_every_photograph_is_read_by_the_wire_that_a_table_tells(
     assert again() == {"00": 0.041, "02": 0.041}
 
 
-@pytest.mark.parametrize("wire", ["0.8mm", "32", "thick", "0", "nan"])
-def test_a_diameter_that_no_wire_has_is_said_with_its_line(tmp_path: Path, wire: str) -> None:
+def test_a_table_takes_a_diameter_as_the_command_line_does(tmp_path: Path) -> None:
+    told = tmp_path / "wires.csv"
+    told.write_text('photo,wire_in\na,0.8mm\nb, .8 MM\nc,.032\nd,0.032in\ne,"0.032"""\nf, None \ng,\n')
+    mm = pytest.approx(0.0314961, abs=1e-7)
+    assert from_table(told).wires_in == {"a": mm, "b": mm, "c": 0.032, "d": 0.032, "e": 0.032, "f": None}
+    # The same wire told either way is read by the same settings: nothing is read anew between them.
+    assert from_table(told).wire_in("a") == wire_diameter_in("0.8mm")
+
+
+@pytest.mark.parametrize(
+    ("wire", "says"),
+    [
+        ("32", "wire_in is 32 in; it must be 0.005 to 0.1 in; for 32 thousandths give wire_in 0.032"),
+        ("0.8", "wire_in is 0.8 in; it must be 0.005 to 0.1 in; for 0.8 mm give wire_in 0.8mm"),
+        ("0.032mm", "wire_in is 0.032mm; it must be 0.005 to 0.1 in; for 0.032 in leave out mm: wire_in 0.032"),
+        ("thick", "wire_in is 'thick'; it must be a diameter in inches, such as 0.032, or 0.8mm"),
+        ("0", "wire_in is 0 in; it must be 0.005 to 0.1 in; the nearest that works is 0.005"),
+        ("nan", "wire_in is 'nan'; it must be a diameter in inches, such as 0.032, or 0.8mm"),
+    ],
+)
+def test_a_diameter_that_no_wire_has_is_said_with_its_line(tmp_path: Path, wire: str, says: str) -> None:
     told = wires_told(tmp_path / "wires.csv", a="0.032", b=wire)
-    with pytest.raises(
-        ArchiveError, match=r"'.*' in line 3 for wire_in; give .* inches, 0.005 to 0.1, such as 0.032, or none"
-    ):
+    with pytest.raises(ArchiveError) as caught:
         from_table(told)
+    assert str(caught.value) == f"the table {told} is off in line 3: {says}, or none to take back one told before"
 
 
 def test_headers_are_known_however_they_are_written_and_a_slip_is_guessed(tmp_path: Path) -> None:
