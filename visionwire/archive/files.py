@@ -7,11 +7,11 @@ import csv
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePath
-from typing import IO
+from typing import IO, Any
 
 from visionwire.archive import urls
 from visionwire.errors import ArchiveError, UsageError
@@ -219,6 +219,14 @@ class Table:
         """Whether it takes back the wire that was told of a path or URL."""
         named = place if place in self.wires_in else name_of(place)
         return named in self.wires_in and self.wires_in[named] is None
+
+    def changes(self, place: str, before: Mapping[str, Any]) -> bool:
+        """Whether it tells of a path or URL something else than what was recorded, by column; new is not changed."""
+        told: dict[str, Any] = dict(self.of(place))
+        wire_in = self.wire_in(place)
+        if wire_in is not None or self.takes_back_wire(place):
+            told[WIRE] = wire_in
+        return any(before.get(name) not in (None, value) for name, value in told.items())
 
     def without_photograph(self, places: Iterable[str]) -> list[str]:
         """Return the names in its first column that are of none of these paths or URLs."""

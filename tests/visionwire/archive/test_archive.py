@@ -600,6 +600,50 @@ def test_a_ledger_without_files_is_said_without_a_comma_that_leads_nowhere(tmp_p
     assert held.exit_code == 0 and held.stdout.startswith(f"{ledger}: 0 files and 0 decisions of people; ")
 
 
+def test_the_last_words_say_of_how_many_files_a_table_changed_what_was_recorded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    monkeypatch.setattr(RUN, "ROWS_AT_ONCE", 2)  # the four files are asked about in two parts
+    folder, table = folder_of(tmp_path / "T. One", 2), tmp_path / "who.csv"
+
+    def changed(rows: str, *words: str) -> str:
+        table.write_text(f"photo,technician,taken,wire_in\n{rows}")
+        words = (*words, "--metadata", str(table), "--ledger", str(tmp_path / "a.db"))
+        done = CliRunner().invoke(app, ["archive", str(folder), *words])
+        assert done.exit_code == 0, done.stderr
+        lines = [line for line in done.stdout.splitlines() if "recorded before" in line]
+        return "; ".join(lines)
+
+    def of(files: str) -> str:
+        return f"  what --metadata tells differs from what was recorded before: the entries of {files} changed"
+
+    assert changed("00.png,T. One,,\n01.png,,,0.032\n") == ""  # nothing was recorded before
+    assert changed("00.png,T. One,2031-03-10,\n01.png,T. Two,,0.8mm\n") == of("1 file")  # what is new changes nothing
+    assert changed("00.png,T. One,2031-03-10,\n01.png,T. Two,,0.8mm\n") == ""
+    assert changed("00.png,T. Two,2031-03-11,\n01.png,T. Two,,none\n") == of("2 files")
+    assert changed("00.png,,,\n01.png,T. Two,,none\n") == ""
+    # What a folder told before, a table may change too; what another pattern tells is not the table's.
+    assert changed("00.png,T. Two,,\n", "--pattern", "{technician}/*") == ""
+    assert changed("copy.png,T. Two,,\n") == of("1 file")
+
+
+def test_stopped_by_hand_it_still_says_what_a_table_changed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder, table = folder_of(tmp_path / "photos", 1), tmp_path / "who.csv"
+
+    def broken_off(*_: object) -> object:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(RUN, "_entries", broken_off)
+    said = []
+    for name in ("T. One", "T. Two"):
+        table.write_text(f"photo,technician\n00.png,{name}\n")
+        words = ["archive", str(folder), "--ledger", str(tmp_path / "a.db"), "--metadata", str(table)]
+        said.append(CliRunner().invoke(app, words).stderr.splitlines())
+    assert [len(lines) for lines in said] == [1, 2]
+    assert said[1][1].endswith("recorded before: the entries of 1 file changed")
+
+
 def test_the_first_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(RUN, "_entries", in_this_process)
     for k in range(11):
