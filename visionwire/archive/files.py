@@ -7,15 +7,15 @@ import csv
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path, PurePath
-from typing import IO
+from typing import IO, Any
 
 from visionwire.archive import urls
 from visionwire.errors import ArchiveError, UsageError
-from visionwire.helix import THICKEST_IN, THINNEST_IN
+from visionwire.lengths import wire_diameter_in
 from visionwire.photo import MAX_BYTES, Photo, read_photo
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
@@ -220,6 +220,14 @@ class Table:
         named = place if place in self.wires_in else name_of(place)
         return named in self.wires_in and self.wires_in[named] is None
 
+    def changes(self, place: str, before: Mapping[str, Any]) -> bool:
+        """Whether it tells of a path or URL something else than what was recorded, by column; new is not changed."""
+        told: dict[str, Any] = dict(self.of(place))
+        wire_in = self.wire_in(place)
+        if wire_in is not None or self.takes_back_wire(place):
+            told[WIRE] = wire_in
+        return any(before.get(name) not in (None, value) for name, value in told.items())
+
     def without_photograph(self, places: Iterable[str]) -> list[str]:
         """Return the names in its first column that are of none of these paths or URLs."""
         known = {word for place in places for word in (place, name_of(place))}
@@ -258,6 +266,7 @@ def from_table(path: Path) -> Table:
             f"it has {', '.join(columns[1:]) or 'no other'}"
         )
     named: set[str] = set()
+    wires_in: dict[str, float | None] = {}
     for line, row in rows:
         if row[columns[0]] in named:
             raise ArchiveError(f"the table {path} names {row[columns[0]]!r} a second time in line {line}; keep one row")
@@ -267,29 +276,25 @@ def from_table(path: Path) -> Table:
                 f"the table {path} has {row['taken']!r} in line {line} for when a photograph was taken; write it as "
                 "2031-03-10 or 2031-03-10T09:40"
             )
-        if row.get(WIRE) and not _is_diameter(row[WIRE]):
-            raise ArchiveError(
-                f"the table {path} has {row[WIRE]!r} in line {line} for {WIRE}; give the wire's diameter in inches, "
-                f"{THINNEST_IN:g} to {THICKEST_IN:g}, such as 0.032, or {NO_WIRE} to take back one told before"
-            )
+        if row.get(WIRE):
+            wires_in[row[columns[0]]] = _wire_in(path, line, row[WIRE])
     told = {row[columns[0]]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
         {named: said for named, said in told.items() if named},
         tuple(column for column in columns[1:] if column and column not in known),
-        {row[columns[0]]: _diameter_in(row[WIRE]) for _, row in rows if row[columns[0]] and row.get(WIRE)},
+        {named: wire_in for named, wire_in in wires_in.items() if named},
     )
 
 
-def _is_diameter(text: str) -> bool:
+def _wire_in(path: Path, line: int, text: str) -> float | None:
+    if text.strip().lower() == NO_WIRE:
+        return None
     try:
-        diameter_in = _diameter_in(text)
-    except ValueError:
-        return False
-    return diameter_in is None or THINNEST_IN <= diameter_in <= THICKEST_IN
-
-
-def _diameter_in(text: str) -> float | None:
-    return None if text.strip().lower() == NO_WIRE else float(text)
+        return wire_diameter_in(WIRE, text)
+    except UsageError as error:  # it knows neither the table nor that a wire may be taken back
+        raise ArchiveError(
+            f"the table {path} is off in line {line}: {error}, or {NO_WIRE} to take back one told before"
+        ) from error
 
 
 def _is_date(text: str) -> bool:

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from visionwire.archive import files
 from visionwire.archive.figures import figures_of, more_as_json, more_of
 from visionwire.archive.schema import MIGRATIONS
 from visionwire.errors import ArchiveError
@@ -157,6 +158,12 @@ class Ledger:
             " WHERE r.sha256 IN (SELECT sha256 FROM files) GROUP BY r.sha256)"
         )
         return kept, anew
+
+    def told_of(self, paths: list[str]) -> dict[str, dict[str, Any]]:
+        """Return what was told, by column, of those of some paths that the ledger has."""
+        names = (*files.FIELDS, files.WIRE)
+        question = f"SELECT path, {', '.join(names)} FROM files WHERE path IN (SELECT value FROM json_each(?))"
+        return {path: dict(zip(names, told, strict=True)) for path, *told in self.ask(question, json.dumps(paths))}
 
     def put_files(self, rows: list[tuple[Any, ...]]) -> None:
         """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""

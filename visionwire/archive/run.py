@@ -40,6 +40,8 @@ class Progress:
         Pictures that had been read by other settings alone.
     differs : tuple of str
         The settings that are not those of the last run.
+    changed : int
+        Files of which the table told something else than what an earlier run had recorded.
     """
 
     done: int
@@ -49,6 +51,7 @@ class Progress:
     kept: int
     anew: int
     differs: tuple[str, ...]
+    changed: int = 0
 
 
 def run(
@@ -100,8 +103,12 @@ def run(
     differs = ledger.differing(key, settings.told)
     read_by = LimitsUsed(limits.name, limits.sha256, settings.limits_file)
     ledger.use(key, limits.second_person, read_by, settings.told)
+    changed = 0
     for start in range(0, len(places), ROWS_AT_ONCE):
-        ledger.put_files([_row(place, pattern, table) for place in places[start : start + ROWS_AT_ONCE]])
+        some = places[start : start + ROWS_AT_ONCE]
+        if table is not None:  # asked before it is written over
+            changed += sum(table.changes(place, before) for place, before in ledger.told_of(some).items())
+        ledger.put_files([_row(place, pattern, table) for place in some])
     if table is not None:
         ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
     began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
@@ -114,7 +121,7 @@ def run(
 
     def say(done: int) -> None:
         """Tell how far the work is."""
-        tell(Progress(done, len(todo), dict(states), time.monotonic() - began, kept, anew, differs))
+        tell(Progress(done, len(todo), dict(states), time.monotonic() - began, kept, anew, differs, changed))
 
     say(0)
     entries = (

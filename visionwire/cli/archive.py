@@ -149,6 +149,8 @@ def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tup
         if sys.stderr.isatty():
             print(file=sys.stderr)
         print(f"stopped: {kept} read now and kept; the same command goes on where it was", file=sys.stderr)
+        for line in _changed_words(latest):  # the command given again finds the new entries and nothing to change
+            print(line, file=sys.stderr)
         raise
 
 
@@ -160,7 +162,15 @@ def _run_words(progress: Progress) -> list[str]:
         lines.append(f"{' and '.join(progress.differs)} {verb} from the last run: {progress.anew} read anew")
     elif progress.anew:
         lines.append(f"the wire that --metadata tells differs from the last run: {progress.anew} read anew")
-    return lines
+    return lines + _changed_words(progress)
+
+
+def _changed_words(progress: Progress) -> list[str]:
+    """Write of how many files a table changed what was recorded, if of any."""
+    if not progress.changed:
+        return []
+    count = counted(progress.changed, "file")
+    return [f"what --metadata tells differs from what was recorded before: the entries of {count} changed"]
 
 
 def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:

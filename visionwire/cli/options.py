@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from visionwire.cli.numbers import length_in, numbers, one_of, wire_diameter_in
+from visionwire.cli.numbers import numbers, one_of, wire_diameter_in
 from visionwire.errors import OutputError, UsageError
+from visionwire.lengths import length_in
 
 if TYPE_CHECKING:
     from calibration.card import Card

@@ -1,11 +1,13 @@
-"""Small folders to read into a ledger, in this process, and all that the ledger then holds."""
+"""Small folders to read into a ledger, in this process, all that it then holds, and readings made up by hand."""
 
 from __future__ import annotations
 
 import shutil
 import sqlite3
+from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
@@ -16,6 +18,9 @@ from visionwire.limits import load_limits
 RUN = import_module("visionwire.archive.run")
 SETTINGS = Settings(load_limits("common"), 0.032)
 DEMO = Path(__file__).parents[3] / "fixtures" / "pictures" / "demo.jpg"
+NOW = "2031-05-06T07:08:09+00:00"
+
+Made = Callable[..., Ledger]
 
 
 def folder_of(path: Path, pictures: int) -> Path:
@@ -51,3 +56,31 @@ def bring_up_to_date(folder: Path, ledger: Path) -> None:
     book = Ledger(ledger)
     run(listed([str(folder)]), book, SETTINGS)
     book.close()
+
+
+def reading(
+    call: str = "conforming", p: float = 0.99, density: float = 7.0, confidence: float | None = None, **more: Any
+) -> dict[str, Any]:
+    """Return as much of a reading as a ledger looks at, and what else is told of its file."""
+    record = {
+        "call": call,
+        "confidence": max(p, 1 - p) if confidence is None else confidence,
+        "checks": [check("run 1", density, p, call, 6.0, 8.0)],
+        "runs": [
+            {
+                "twists_per_inch": density,
+                "twists_per_inch_u95": 0.2,
+                "least_in_any_inch": {"twists_per_inch": density - 0.1, "u95": 0.3, "at_in": 0.5},
+                "most_in_any_inch": {"twists_per_inch": density + 0.1, "u95": 0.3, "at_in": 1.5},
+            }
+        ],
+        "pigtail": {"twists": 4.4, "twists_u95": 0.5},
+    }
+    return {"record": record, "state": "reading", **more}
+
+
+def check(section: str, value: float, p: float, call: str, low: float | None, high: float | None) -> dict[str, Any]:
+    """Return a check of a mean density, as a record has it."""
+    limits = {"unit": "twists per inch", "low": low, "high": high, "source": "a book"}
+    said = {"rule": "density", "section": section, "probability_conforming": p, "call": call}
+    return {**said, "value": value, "u95": 0.2, **limits}

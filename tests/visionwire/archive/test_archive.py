@@ -28,10 +28,9 @@ from tests.visionwire.archive.small import (
     in_this_process,
 )
 from visionwire.archive import Ledger, Settings, export, listed, run, work
-from visionwire.archive.files import from_path, from_table, name_of, pattern_of
 from visionwire.archive.ledger import MIGRATIONS, Entry, Job, LimitsUsed
 from visionwire.cli import app
-from visionwire.errors import ArchiveError, ExitCode, UsageError
+from visionwire.errors import ArchiveError, ExitCode
 from visionwire.limits import load_limits
 
 
@@ -158,38 +157,6 @@ def test_a_file_that_cannot_be_opened_keeps_its_row(tmp_path: Path) -> None:
     assert "cannot be read" in rows[0][columns.index("message")]
 
 
-def test_decisions_are_only_added_and_a_change_is_found(tmp_path: Path) -> None:
-    book = Ledger(tmp_path / "a.db")
-    for decision in ("accept", "reject", "accept"):
-        book.decide("f" * 64, decision, "looked at with a glass", "A. Person", "2031-05-06T07:08:09+00:00")
-    assert book.broken_links() == []
-    book.base.execute("UPDATE dispositions SET decision = 'accept' WHERE number = 2")
-    assert 2 in book.broken_links()
-    book.base.execute("DELETE FROM dispositions WHERE number = 2")
-    assert book.broken_links() != []
-
-
-def test_where_two_people_are_asked_for_one_is_not_enough(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(RUN, "_entries", in_this_process)
-    folder = folder_of(tmp_path / "photos", 1)
-    both = dataclasses.replace(SETTINGS, limits=dataclasses.replace(SETTINGS.limits, second_person=True))
-    book = Ledger(tmp_path / "a.db")
-    run(listed([str(folder / "00.png")]), book, both)
-    columns, ((_, sha256, *_),) = all_rows(book)
-
-    def stands() -> object:
-        return all_rows(book)[1][0][columns.index("decision")]
-
-    for decision, by, then in (
-        ("accept", "A", None),
-        ("accept", "A", None),
-        ("reject", "B", None),
-        ("accept", "B", "accept"),
-    ):
-        book.decide(sha256, decision, "looked at", by, "2031-05-06T07:08:09+00:00")
-        assert stands() == then
-
-
 def test_a_reading_is_never_written_over(tmp_path: Path) -> None:
     book = Ledger(tmp_path / "a.db")
     book.use("s")
@@ -251,73 +218,6 @@ def test_what_an_archive_cannot_be_read_by_is_refused_before_a_ledger_is_made(
     assert not ledger.exists()
 
 
-def test_words_name_files(tmp_path: Path) -> None:
-    folder = folder_of(tmp_path / "photos", 2)
-    names = {name_of(path) for path in listed([str(folder)])}
-    assert names == {"00.png", "01.png", "copy.png", "broken.jpg"}
-    assert [name_of(path) for path in listed([str(folder / "0*.png")])] == ["00.png", "01.png"]
-    (tmp_path / "list.txt").write_text(f"{folder / '01.png'}\n\n")
-    assert listed([f"@{tmp_path / 'list.txt'}", str(folder / "01.png")]) == [str(folder / "01.png")]
-    with pytest.raises(ArchiveError, match="no folder and no file"):
-        listed([str(tmp_path / "none")])
-
-
-def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
-    pattern = pattern_of("{station}/{technician}/*")
-    assert from_path("/x/bay 3/T. One/a.jpg", pattern) == {"station": "bay 3", "technician": "T. One"}
-    assert from_path("a.jpg", pattern) == {}
-    with pytest.raises(UsageError, match="it knows"):
-        pattern_of("{boss}/*")
-    assert from_path("/x/bay 3/T. One - 7.jpg", pattern_of("{station}/{technician} - *")) == from_path(
-        "/x/bay 3/T. One/7.jpg", pattern
-    )
-    assert from_path("/x/2031-05-06.jpg", pattern_of("{taken}.jpg")) == {"taken": "2031-05-06"}
-    table = tmp_path / "who.csv"
-    table.write_text("photo,technician,taken\na.jpg,T. Two,\n", encoding="utf-8-sig")
-    assert from_table(table).rows == {"a.jpg": {"technician": "T. Two"}}
-    table.write_text("photo,colour\na.jpg,red\n")
-    with pytest.raises(ArchiveError, match="none of the columns"):
-        from_table(table)
-
-
-def test_what_is_off_in_a_table_is_said(tmp_path: Path) -> None:
-    table = tmp_path / "who.csv"
-    table.write_text("photo;name;technician\na.jpg;T. Two;T. Two\nx.jpg;;T. Two\n")
-    read = from_table(table)
-    assert read.rows["a.jpg"] == {"technician": "T. Two"} and read.unused == ("name",)
-    places = ["in/a.jpg", "in/b.jpg"]
-    assert read.without_photograph(places) == ["x.jpg"] and read.without_row(places) == ["in/b.jpg"]
-    for wrong in ("11.03.2031", "2031-13-01", "20310311"):
-        table.write_text(f"photo,taken\na.jpg,2031-03-10T09:40\nb.jpg,{wrong}\n")
-        with pytest.raises(ArchiveError, match=f"has '{wrong}' in line 3 .*; write it as 2031-03-10"):
-            from_table(table)
-
-
-@pytest.mark.parametrize(
-    ("text", "says"),
-    [
-        ("{station}/{technician}", "end it with /*, such as {station}/{technician}/*"),
-        ("{station}/", "such as {station}/*"),
-        ("", "such as {station}/*"),
-        ("{technician}*", "put a / or other letters between"),
-        ("{station}{technician}/*", "put a / or other letters between"),
-    ],
-)
-def test_a_pattern_that_would_take_a_name_for_a_person_is_refused(text: str, says: str) -> None:
-    with pytest.raises(UsageError) as caught:
-        pattern_of(text)
-    assert says in str(caught.value)
-
-
-def test_what_was_told_of_a_file_stays_until_something_else_is_told(tmp_path: Path) -> None:
-    book = Ledger(tmp_path / "l.db")
-    book.put_files([("a.jpg", "1" * 64, 1, "", "T. One", "bay 3", None, None, None)])
-    book.put_files([("a.jpg", "2" * 64, 2, "", None, "bay 4", None, None, None)])
-    found = book.base.execute("SELECT sha256, bytes, technician, station, aircraft FROM files").fetchall()
-    assert found == [("2" * 64, 2, "T. One", "bay 4", None)]
-    book.close()
-
-
 def test_the_same_picture_saved_again_looks_the_same() -> None:
     pixels = np.asarray(Image.open(DEMO).convert("RGB"))
     small = np.asarray(Image.fromarray(pixels).resize((500, 375)))
@@ -372,85 +272,6 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
     base.commit()
     base.close()
     assert lines() == [kept, "  what it is read by differs from the last run: 0 read anew"]
-
-
-def wires_told(path: Path, **wires: str) -> Path:
-    path.write_text("photograph,wire_in\n" + "".join(f"{name}.png,{wire}\n" for name, wire in wires.items()))
-    return path
-
-
-def test_every_photograph_is_read_by_the_wire_that_a_table_tells(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    read: dict[str, float | None] = {}
-
-    def reading(todo: list[Job], settings: Settings, *_: object) -> object:
-        for sha256, path, wire_in in todo:
-            read[Path(path).stem] = settings.of_wire(wire_in).wire_in
-            yield Entry(sha256, "refusal", "no-scale", "none", None, {"code": "no-scale"})
-
-    monkeypatch.setattr(RUN, "_entries", reading)
-    folder, told = folder_of(tmp_path / "photos", 3), tmp_path / "wires.csv"
-    for name in ("copy.png", "broken.jpg", "empty.png"):
-        (folder / name).unlink(missing_ok=True)
-    book, settings = Ledger(tmp_path / "a.db"), Settings(load_limits("common"), 0.032)
-    places = listed([str(folder)])
-    progress: list[tuple[int, int]] = []
-
-    def again(table: Path | None = None) -> dict[str, float | None]:
-        read.clear()
-        known = None if table is None else from_table(table)
-        run(places, book, settings, table=known, tell=lambda one: progress.append((one.kept, one.anew)))
-        return dict(read)
-
-    assert again(wires_told(told, **{"00": "0.020", "01": "0.041"})) == {"00": 0.020, "01": 0.041, "02": 0.032}
-    columns, rows = all_rows(book)
-    assert [row[columns.index("wire_in")] for row in rows] == [0.020, 0.041, None]
-    assert {row[columns.index("state")] for row in rows} == {"refusal"}
-    # What was told stays, and of what is told otherwise that alone is read anew.
-    assert again() == {}
-    (first, *_), sha256 = places, str(rows[0][columns.index("sha256")])
-    book.decide(sha256, "accept", "counted by eye", "A. Person", "2031-01-01T00:00:00")
-    assert again(wires_told(told, **{"00": "0.025"})) == {"00": 0.025} and progress[-2] == (2, 1)
-    (row,) = book.rows_of([first])
-    assert (row["wire_in"], row["decision"], row["decided_on"]) == (0.025, "accept", "an earlier reading")
-    # Told as before, it is the reading of before that a person decided on.
-    assert again(wires_told(told, **{"00": "0.020"})) == {}
-    assert book.rows_of([first])[0]["decided_on"] == "this reading"
-    # A cell that is empty says nothing, and one that takes it back leaves the wire of the command.
-    assert again(wires_told(told, **{"00": ""})) == {} and again(wires_told(told, **{"00": "none"})) == {"00": 0.032}
-    assert book.rows_of([first])[0]["wire_in"] is None
-    # A wire told by the table goes before that of the command.
-    settings = Settings(load_limits("common"), 0.041)
-    assert again() == {"00": 0.041, "02": 0.041}
-
-
-@pytest.mark.parametrize("wire", ["0.8mm", "32", "thick", "0", "nan"])
-def test_a_diameter_that_no_wire_has_is_said_with_its_line(tmp_path: Path, wire: str) -> None:
-    told = wires_told(tmp_path / "wires.csv", a="0.032", b=wire)
-    with pytest.raises(
-        ArchiveError, match=r"'.*' in line 3 for wire_in; give .* inches, 0.005 to 0.1, such as 0.032, or none"
-    ):
-        from_table(told)
-
-
-def test_headers_are_known_however_they_are_written_and_a_slip_is_guessed(tmp_path: Path) -> None:
-    told = tmp_path / "wires.csv"
-    told.write_text("Photo, Wire_In ,technican\na.png,0.032,T. One\n")
-    table = from_table(told)
-    assert table.wire_in("a.png") == 0.032 and table.unused == ("technican",)
-    folder = folder_of(tmp_path / "photos", 1)
-    said = CliRunner().invoke(
-        app, ["archive", str(folder), "--ledger", str(tmp_path / "a.db"), "--metadata", str(told)]
-    )
-    assert "--metadata: its column technican (did you mean technician?) is not known and left out" in said.stdout
-
-
-def test_a_wire_that_the_limit_set_has_no_band_for_is_said_before_the_work(tmp_path: Path) -> None:
-    told = wires_told(tmp_path / "wires.csv", **{"00": "0.09"})
-    words = ["archive", str(folder_of(tmp_path / "photos", 1)), "--ledger", str(tmp_path / "a.db")]
-    stopped = CliRunner().invoke(app, [*words, "--metadata", str(told), "--limits", "by-diameter", "--wire", "0.032"])
-    assert stopped.exit_code == ExitCode.USAGE and "0.09" in stopped.stderr and not (tmp_path / "a.db").exists()
 
 
 def test_stopped_by_hand_it_says_what_is_kept_and_how_to_go_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -561,15 +382,6 @@ def test_an_older_ledger_says_by_its_readings_which_limits_they_were_made_by(tmp
     assert book.read_by() is None
 
 
-def test_a_folder_without_photographs_is_said_and_makes_no_ledger(tmp_path: Path) -> None:
-    (tmp_path / "empty").mkdir()
-    ledger = tmp_path / "e.db"
-    off = CliRunner().invoke(app, ["archive", str(tmp_path / "empty"), "--ledger", str(ledger)])
-    assert off.exit_code == ExitCode.FILE and off.stderr.count("\n") == 1
-    assert f"no photographs are under {tmp_path / 'empty'}" in off.stderr and off.stdout == ""
-    assert not ledger.exists()
-
-
 def test_a_ledger_without_files_is_said_without_a_comma_that_leads_nowhere(tmp_path: Path) -> None:
     ledger = tmp_path / "e.db"
     Ledger(ledger).close()
@@ -579,17 +391,3 @@ def test_a_ledger_without_files_is_said_without_a_comma_that_leads_nowhere(tmp_p
     assert "<p>0 files;" in page.read_text()
     held = CliRunner().invoke(app, ["verify", str(ledger)])
     assert held.exit_code == 0 and held.stdout.startswith(f"{ledger}: 0 files and 0 decisions of people; ")
-
-
-def test_the_first_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(RUN, "_entries", in_this_process)
-    for k in range(11):
-        (tmp_path / f"bay{k:02d}" / "ann").mkdir(parents=True)
-        (tmp_path / f"bay{k:02d}" / "ann" / "a.jpg").write_bytes(b"")
-    words = ["archive", str(tmp_path), "--ledger", str(tmp_path / "a.db"), "--pattern"]
-    said = CliRunner().invoke(app, [*words, "{station}/{technician}/*"]).stdout
-    assert "station: bay00, bay01, bay02, bay03, bay04, bay05, bay06, bay07 and 3 more\n" in said
-    assert "technician: ann\n" in said and "--pattern" not in said
-    said = CliRunner().invoke(app, [*words, "bay03/{technician}/*"]).stdout
-    assert "technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said
-    assert "--pattern matches 0 of 11 paths" in CliRunner().invoke(app, [*words, "x/{station}/*"]).stdout

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import json
 import sqlite3
 from collections import Counter
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,68 +14,15 @@ import pytest
 from scipy import stats
 from typer.testing import CliRunner
 
-from tests.visionwire.archive.small import DEMO
+from tests.visionwire.archive.small import NOW, Made, check, reading
 from visionwire.archive import Ledger, trends
 from visionwire.archive.figures import more_as_json
-from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
+from visionwire.archive.ledger import MIGRATIONS, person_of
 from visionwire.archive.page import trends_html
 from visionwire.archive.reasons import reason_of, section_of
 from visionwire.cli import app
 from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
-
-Made = Callable[..., Ledger]
-
-
-def reading(
-    call: str = "conforming", p: float = 0.99, density: float = 7.0, confidence: float | None = None, **more: Any
-) -> dict[str, Any]:
-    """Return as much of a reading as a ledger looks at, and what else is told of its file."""
-    record = {
-        "call": call,
-        "confidence": max(p, 1 - p) if confidence is None else confidence,
-        "checks": [check("run 1", density, p, call, 6.0, 8.0)],
-        "runs": [
-            {
-                "twists_per_inch": density,
-                "twists_per_inch_u95": 0.2,
-                "least_in_any_inch": {"twists_per_inch": density - 0.1, "u95": 0.3, "at_in": 0.5},
-                "most_in_any_inch": {"twists_per_inch": density + 0.1, "u95": 0.3, "at_in": 1.5},
-            }
-        ],
-        "pigtail": {"twists": 4.4, "twists_u95": 0.5},
-    }
-    return {"record": record, "state": "reading", **more}
-
-
-def check(section: str, value: float, p: float, call: str, low: float | None, high: float | None) -> dict[str, Any]:
-    """Return a check of a mean density, as a record has it."""
-    limits = {"unit": "twists per inch", "low": low, "high": high, "source": "a book"}
-    said = {"rule": "density", "section": section, "probability_conforming": p, "call": call}
-    return {**said, "value": value, "u95": 0.2, **limits}
-
-
-@pytest.fixture
-def made(tmp_path: Path) -> Made:
-    """Make a ledger of photographs by path."""
-
-    def make(photos: dict[str, dict[str, Any]], name: str = "a.db") -> Ledger:
-        book = Ledger(tmp_path / name)
-        book.use("s")
-        for path, one in photos.items():
-            sha256 = one.get("sha256", path)
-            book.put_files([(path, sha256, 1, "", *(one.get(field) for field in FIELDS), None)])
-            if "state" in one:
-                code = one.get("code")
-                says = one.get("message")
-                book.put_entry(Entry(sha256, one["state"], code, says, one.get("mark"), one.get("record", {})), "s")
-        return book
-
-    return make
-
-
-NOW = "2031-05-06T07:08:09+00:00"
-FIELDS = ("technician", "station", "aircraft", "taken")
 
 
 @pytest.mark.parametrize(("hits", "count"), [(0, 3), (3, 3), (5, 12), (97, 100)])
@@ -220,16 +165,6 @@ def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_recor
         ("a", "run 1", 4.7),
         ("b", None, pytest.approx(6.9)),
     ]
-
-
-def test_the_rows_say_who_decided_when_and_why(made: Made) -> None:
-    book = made({"a": reading(), "b": reading()})
-    for by, reason in (("A. Person", "seen"), ("B. Person", "counted with a glass")):
-        book.decide("a", "reject", reason, by, NOW)
-    columns, rows = book.rows()
-    names = ("path", "decision", "decided_by", "decided_at", "decision_reason")
-    told = [tuple(row[columns.index(name)] for name in names) for row in rows]
-    assert told == [("a", "reject", "B. Person", NOW, "counted with a glass"), ("b", None, None, None, None)]
 
 
 def test_the_terminal_says_how_many_more_are_open_and_what_shows_them_and_what_people_decided(made: Made) -> None:
@@ -457,199 +392,6 @@ def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> 
     plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}", None))
     assert "USING COVERING INDEX files_by_content" in plan and "records" not in plan
     assert "SCAN r" not in plan and "SEARCH r USING PRIMARY KEY" in plan
-
-
-def test_a_decision_of_an_old_ledger_still_holds_and_counts_for_the_one_reading_there_is(tmp_path: Path) -> None:
-    path = tmp_path / "old.db"
-    base = sqlite3.connect(path)
-    base.executescript(f"{MIGRATIONS[0]} {MIGRATIONS[1]} PRAGMA user_version = 2;")
-    words = [1, "a", "accept", "seen", "A. Person", NOW, "0" * 64]
-    digest = hashlib.sha256(json.dumps(words).encode()).hexdigest()
-    base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (*words, digest))
-    base.commit()
-    base.close()
-    book = Ledger(path)
-    assert book.broken_links() == []
-    book.put_files([("a", "a", 1, "", None, None, None, None, None)])
-    for settings, on in (("s", "this reading"), ("t", trends.EARLIER)):
-        book.use(settings)
-        book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), settings)
-        assert book.decided_before("a") == ("accept", "A. Person", on)
-
-
-def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
-    book = made({"a": reading("nonconforming", 0.01), "b": reading("nonconforming", 0.02)})
-    for path in ("a", "b"):
-        book.decide(path, "accept", "seen", "A. Person", NOW)
-    assert trends.trends_of(book, 5).earlier == 0 and not trends.trends_of(book, 5).work
-    book.use("t")
-    for path, p in (("a", 0.001), ("b", 0.002)):
-        book.put_entry(Entry(path, "reading", None, None, None, reading("nonconforming", p)["record"]), "t")
-    found = trends.trends_of(book, 5)
-    assert found.earlier == 2 and found.agreement == {("nonconforming", "accept, on an earlier reading"): 2}
-    assert [(row["path"], row["decision"], row["decided_on"]) for row in found.work] == [
-        ("a", "accept", trends.EARLIER),
-        ("b", "accept", trends.EARLIER),
-    ]
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
-    assert "accept, decided on an earlier reading" in page and "whether it still holds" in page
-    shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
-    assert "decisions made on an earlier reading: 2" in shown and "a (accept, decided on an earlier reading)" in shown
-    words = ["--decision", "reject", "--by", "B. Person", "--reason", "counted"]
-    said = CliRunner().invoke(app, ["review", str(book.path), "a", *words]).stdout
-    assert "accept by A. Person, is kept; it was made on an earlier reading" in said
-    found = trends.trends_of(book, 5)
-    assert found.earlier == 1 and [row["path"] for row in found.work] == ["b"]
-    assert book.broken_links() == [] and list(book.ask("SELECT COUNT(*) FROM dispositions")) == [(3,)]
-    book.use("s")
-    assert book.decided_before("b") == ("accept", "A. Person", "this reading")
-    book.base.execute("UPDATE dispositions SET settings = 't' WHERE number = 2")
-    assert book.broken_links() == [2]
-
-
-def test_what_could_not_be_read_when_it_was_decided_on_is_another_reading_once_it_can(made: Made) -> None:
-    book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
-    book.decide("a", "retake", "it ended", "A. Person", NOW)
-    assert book.decided_before("a") == ("retake", "A. Person", "this reading")
-    book.forget_ended({"took-too-long": 1.0})
-    book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
-    assert book.decided_before("a") == ("retake", "A. Person", trends.EARLIER)
-
-
-def test_a_decision_older_than_such_notes_is_on_an_earlier_reading_once_there_is_another(made: Made) -> None:
-    book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
-    book.decide("a", "reject", "it ended", "A. Person", NOW)
-    book.base.execute("UPDATE dispositions SET settings = NULL, state = NULL")
-    assert book.decided_before("a") == ("reject", "A. Person", "this reading")
-    book.forget_ended({"took-too-long": 1.0})
-    book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
-    assert book.decided_before("a") == ("reject", "A. Person", trends.EARLIER)
-
-
-def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
-    book = made({"a": reading()})
-    book.use("s", second_person=True)
-    book.decide("a", "accept", "seen", "A. Person", NOW)
-    book.use("t", second_person=True)
-    book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "t")
-    book.decide("a", "accept", "seen", "B. Person", NOW)
-    assert book.decided_before("a") == ("accept", "B. Person", trends.EARLIER)
-    book.decide("a", "accept", "seen again", "A. Person", NOW)
-    assert book.decided_before("a") == ("accept", "A. Person", "this reading")
-
-
-def test_one_who_decides_on_what_was_read_anew_is_told_that_one_more_has_to(made: Made) -> None:
-    book = made({"a": reading()})
-    book.use("s", second_person=True)
-    book.decide("a", "accept", "seen", "A. Person", NOW)
-    book.use("t", second_person=True)
-    book.put_entry(Entry("a", "refusal", "blurred", "no", None, {}), "t")
-    assert "a second person has to say accept of this one too" in review(book.path, "a", "accept", "B. Person")
-    assert [row["path"] for row in trends.trends_of(book, 5).work] == ["a"], "refused now, and not yet seen by two"
-
-
-def review(ledger: Path, photo: str, decision: str, by: str) -> str:
-    words = ["review", str(ledger), photo, "--decision", decision, "--by", by, "--reason", "looked at it"]
-    done = CliRunner().invoke(app, words)
-    assert done.exit_code == 0, done.stderr
-    return done.stdout
-
-
-def test_a_decision_that_waits_for_a_second_person_is_said_counted_and_first_on_the_list(made: Made) -> None:
-    book = made({"a": reading(), "b": reading("nonconforming", 0.01), "r": {"state": "refusal", "code": "no-scale"}})
-    book.use("s", second_person=True)
-    said = review(book.path, "a", "reject", "A. Person")
-    assert "does not stand yet, as one person alone said so; it stands once a second person says reject too" in said
-    assert "does not stand yet" in review(book.path, "a", "reject", " a  PERSON")
-    assert "does not stand yet" in review(book.path, "r", "retake", "A. Person")
-    found = trends.trends_of(book, 5)
-    assert (found.pending, found.contested) == (2, 0)
-    assert found.agreement == {("conforming", "reject, pending"): 1}
-    assert [row["path"] for row in found.work] == ["a", "r", "b"]
-    shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
-    assert "2 pending, 0 contested" in shown and "a (reject, pending, decided on this reading)" in shown
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
-    assert "2 pending, 0 contested" in page and "; reject, pending, decided on this reading" in page
-    assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
-    assert [row["path"] for row in trends.trends_of(book, 5).work] == ["r", "b"]
-    assert book.broken_links() == []
-
-
-def test_one_who_says_otherwise_after_two_puts_the_photograph_back_on_the_list(made: Made) -> None:
-    book = made({"a": reading()})
-    book.use("s", second_person=True)
-    for by in ("A. Person", "B. Person"):
-        review(book.path, "a", "accept", by)
-    assert not trends.trends_of(book, 5).work
-    said = review(book.path, "a", "reject", "C. Person")
-    assert "as another person decided otherwise" in said and "accept by B. Person, is kept" in said
-    found = trends.trends_of(book, 5)
-    assert (found.pending, found.contested) == (0, 1) and len(found.work) == 1
-    columns, rows = book.rows()
-    row = dict(zip(columns, next(rows), strict=True))
-    assert (row["decision"], row["open_decision"]) == (None, "reject, contested")
-    # B's own accept is taken back by B's reject: two now say reject, and A's accept alone is no second of C's.
-    assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
-    assert trends.trends_of(book, 5).agreement == {("conforming", "reject"): 1}
-
-
-def test_who_changes_their_mind_is_not_the_second_person_of_what_they_said_before(made: Made) -> None:
-    book = made({"a": reading()})
-    book.use("s", second_person=True)
-    for decision, by, still in (("accept", "A", "pending"), ("reject", "A", "pending"), ("accept", "B", "contested")):
-        book.decide("a", decision, "seen", by, NOW)
-        assert book.open_decision("a") == f"{decision}, {still}"
-
-
-def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person(made: Made) -> None:
-    sha256 = hashlib.sha256(DEMO.read_bytes()).hexdigest()
-    book = made({str(DEMO): {"sha256": sha256, "state": "refusal", "code": "no-scale", "message": "lay a card"}})
-    book.use("s", second_person=True)
-    book.decide(sha256, "retake", "no card", "A. Person", NOW)
-    page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
-    assert "<strong>not read</strong>, lay a card; retake, pending" in page and "data:image/jpeg" in page
-
-
-@pytest.mark.parametrize(
-    ("one", "other", "same"),
-    [
-        ("A. Person", "a person", True),
-        ("A.  Person ", "A.Person", True),
-        ("J. Straße", "j strasse", True),
-        ("J.P. Person", "JP Person", True),
-        ("O'Person-Other", "OPerson Other", True),
-        ("José", "Jose", True),
-        ("A. Person", "B. Person", False),
-    ],
-)
-def test_a_person_is_the_same_however_the_name_is_written(one: str, other: str, same: bool) -> None:
-    assert (person_of(one) == person_of(other)) is same
-
-
-def test_a_name_of_nothing_but_dots_is_nobody(made: Made) -> None:
-    words = ["review", str(made({"a": reading()}).path), "a", "--decision", "accept", "--by", " . ", "--reason", "x"]
-    off = CliRunner().invoke(app, words)
-    assert off.exit_code == ExitCode.USAGE and "--by and --reason must say something" in off.stderr
-
-
-def test_decisions_of_an_old_ledger_know_their_people_and_a_person_changed_afterwards_is_found(tmp_path: Path) -> None:
-    path = tmp_path / "old.db"
-    base = sqlite3.connect(path)
-    base.executescript(f"{''.join(MIGRATIONS[:3])} PRAGMA user_version = 3;")
-    previous, rows = "0" * 64, []
-    for number, by in enumerate(("A. Person", "a person"), 1):
-        words = [number, "a", "accept", "seen", by, NOW, previous]
-        previous = hashlib.sha256(json.dumps([*words, "s", "waiting"]).encode()).hexdigest()
-        rows.append((*words, previous, "s", "waiting"))
-    base.executemany(f"INSERT INTO dispositions VALUES ({', '.join('?' * 10)})", rows)
-    base.commit()
-    base.close()
-    book = Ledger(path)
-    book.use("s", second_person=True)
-    assert list(book.ask("SELECT * FROM dispositions")) == rows and book.broken_links() == []
-    assert book.open_decision("a") == "accept, pending"
-    book.base.execute("UPDATE people SET person = 'someone else' WHERE name = 'a person'")
-    assert book.open_decision("a") is None and book.broken_links() == [2]
 
 
 def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, tmp_path: Path) -> None:
