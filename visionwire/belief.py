@@ -33,7 +33,7 @@ Picture = NDArray[np.float32]
 #: sure as before. The second: on the kept pictures, 200 and 165 of those. Beside the others likeness and gain count
 #: against: what is found and is none is very like one.
 UNSEEN_ODDS: tuple[float, ...] = (4.02, -0.23, 1.89, -2.10, 0.41, -2.29, -4.92)
-SEEN_ODDS: tuple[float, ...] = (0.32, -0.25, 2.75, -0.42, -1.69, -3.35, -1.36, 0.73, 2.78, 0.40)
+SEEN_ODDS: tuple[float, ...] = (0.32, -0.57, 2.90, -0.87, -2.02, -3.32, -1.80, 1.45, 2.63, 0.10, 1.00)
 #: So many figures of a proof need no finder's network.
 ALONE = 7
 MOST_GAIN = 0.8
@@ -59,12 +59,12 @@ CHANNELS = 5
 FINE = 2
 LARGEST_VALUE = 4.0
 MIDDLE_SPACING = 1.3  # logarithm of the spacing in wire diameters that the network takes for zero
-#: Log odds of a window beyond this say no more.
-LARGEST_ODDS = 6.0
+#: From these log odds of a window on the network is sure that it is a pair; beyond those they say no more.
+SURE, LARGEST_ODDS = 2.0, 4.0
 
 
 def proof(luminance: Picture, seen: learned.Maps | None, one: Section) -> Floats:
-    """Return the figures that a section is believed by: 7, and where the networks looked three more."""
+    """Return the figures that a section is believed by: 7, and where the networks looked four more."""
     figures = [
         1.0,
         safety.weight(one),
@@ -75,8 +75,8 @@ def proof(luminance: Picture, seen: learned.Maps | None, one: Section) -> Floats
     ]
     if seen is not None:
         twisted = learned.along(seen.twisted, seen.scale, one.spine_px)
-        odds = window_odds(luminance, seen, one)
-        figures += [float(twisted.mean()), float(np.quantile(twisted, LOWEST)), float(np.quantile(odds, LOWEST))]
+        odds = float(np.median(window_odds(luminance, seen, one)))  # a shadow may hide one
+        figures += [float(twisted.mean()), float(np.quantile(twisted, LOWEST)), min(odds, SURE), max(odds - SURE, 0.0)]
     return np.array(figures)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from dataclasses import dataclass
 
@@ -74,11 +75,12 @@ def without_overlap(sections: list[Section], taken: list[Section]) -> list[Secti
 
 
 def joined_up(luminance: NDArray[np.float32], sections: list[Section]) -> list[Section]:
-    """Return the sections, halves of one joined, likeliest first."""
+    """Return the sections, halves of one joined and believed as the likelier half, likeliest first."""
     rest = list(sections)
     for one, other in itertools.combinations(sections, 2):
         both = joined(luminance, one, other)
         if both is not None:
+            both = dataclasses.replace(both, belief=max(one.belief, other.belief))
             rest = [both, *(section for section in rest if section not in (one, other))]
             return joined_up(luminance, without_overlap(rest, []))
     return rest

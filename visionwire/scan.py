@@ -95,7 +95,7 @@ def sections(
         one for one in (belief.believed(luminance, views, one) for one in free) if one.belief > LEAST_BELIEF_JOINED
     ]
     joined = safety.joined_up(luminance, safety.without_overlap(parts, hinted))
-    free = [one if one in parts else belief.believed(luminance, views, one) for one in joined]
+    free = [one if one in parts else _believed_anew(luminance, views, one) for one in joined]
     sure = bool(hinted) or any(one.belief > least_belief for one in free)
     kept = [one for one in free if sure and one.belief > min(least_belief, LEAST_BELIEF_BESIDE)]
     if seen is None:
@@ -144,6 +144,12 @@ def candidates(
             if wanted(line):
                 found += [one for one in section.within(luminance, line, diameter_px, wanted) if _may_be_pair(one)]
     return found
+
+
+def _believed_anew(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:
+    """Return a joined section believed by its own figures, and no less than the likelier of what it was joined of."""
+    again = belief.believed(luminance, views, one)
+    return dataclasses.replace(again, belief=max(again.belief, one.belief))
 
 
 def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section], diameter_px: float) -> list[Section]:
