@@ -27,16 +27,15 @@ from visionwire.strip import arc_length, frame
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-#: Log odds of a section by its proof, without and with the networks' word, by `python -m fixtures.finder.belief odds`.
-#: The first on the kept pictures, 500 painted ones (`fixtures.quick`, 1600 of seed 91000 less the first 1100) and 330
-#: look-alikes (seed 78000, `--negatives`); its constant is less by 1.06, so that `scan.LEAST_BELIEF` asks as much of
-#: the strip alone as 0.92 did. The second on the kept pictures, the first 180 of those painted and every second
-#: look-alike, its last two weights held (why is said there). Beside the others likeness and gain count against: what is
-#: found and is none is very like one.
-UNSEEN_ODDS: tuple[float, ...] = (4.02, -0.23, 1.89, -2.10, 0.41, -2.29, -4.92)
+#: Log odds of a section by its proof, without and with the networks' word, as two runs of `python -m
+#: fixtures.finder.belief odds` printed them. The first: on the kept pictures, 500 painted ones (`fixtures.quick`, 1600
+#: of seed 91000 less the first 1100) and 330 look-alikes (seed 78000, `--negatives`). The second: on the kept pictures,
+#: the first 180 of those painted and every second look-alike, its last two weights held (why is said there). In the
+#: second likeness and gain count against: what is found and is none is very like one.
+UNSEEN_ODDS: tuple[float, ...] = (5.08, -0.23, 1.89, -2.10, 0.41, -2.29, -4.92)
 SEEN_ODDS: tuple[float, ...] = (0.32, -0.57, 2.90, -0.87, -2.02, -3.32, -1.80, 1.45, 2.63, 0.10, 1.00)
-#: So many figures of a proof need no finder's network.
-ALONE = 7
+#: So many figures of a proof need no network.
+ALONE = len(UNSEEN_ODDS)
 MOST_GAIN = 0.8
 #: Beside the mean of what the finder sees along a section, its lowest fifth counts: look-alikes come in patches.
 LOWEST = 0.2

@@ -205,7 +205,7 @@ def _way(
     problem = scale.size_problem(luminance.shape, plane, wire_in, hints)
     if problem is not None:
         return problem
-    least_belief = LEAST_BELIEF_SINGLE if method == "single" else scan.LEAST_BELIEF
+    least_belief = LEAST_BELIEF_SINGLE if method == "single" else None
     found = _sections(luminance, plane, wire_in, hints, finders, least_belief)
     found = [octave.mended(photo.pixels, one) for one in found]
     fewest = FEWEST_TWISTS[method] if hints is not None or method == "single" else safety.FEWEST_RUN_TWISTS
@@ -341,7 +341,7 @@ def _sections(
     wire_in: float | None,
     hints: Floats | None,
     finders: tuple[scan.Finder, ...],
-    least_belief: float = scan.LEAST_BELIEF,
+    least_belief: float | None = None,
 ) -> list[Section]:
     """Return the sections found; without a scale, those of the likeliest of a few widths."""
     if plane is not None:
@@ -359,7 +359,7 @@ def _sections(
 
 
 def _of_unnamed_wire(
-    luminance: Picture, plane: Plane, usual_px: float, finders: tuple[scan.Finder, ...], least_belief: float
+    luminance: Picture, plane: Plane, usual_px: float, finders: tuple[scan.Finder, ...], least_belief: float | None
 ) -> list[Section]:
     """Return the sections found at a usual wire's diameter or, where that shows none, at an unusual one's."""
     found = scan.sections(luminance, usual_px, plane, None, finders, least_belief)

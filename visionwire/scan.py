@@ -39,8 +39,9 @@ SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
 LARGEST_TAIL_TWISTS, LEAST_ON_TAIL = 8.0, 0.4
 #: How far a stretch must be believed, and by how much of belief, or of twists, what lies on it must beat it to stay.
 LEAST_BELIEF_TAIL, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.03, 1.0
-#: A picture is read where one section is believed so far; then its other sections need less.
-LEAST_BELIEF, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.8, 0.5, 0.2
+#: A picture is read where one section is believed so far, further where no network looked; then its other sections
+#: need less.
+LEAST_BELIEF, LEAST_BELIEF_ALONE, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.8, 0.92, 0.5, 0.2
 MOST_ON_CARD = 0.2
 #: What the network marks so is a pigtail, though none could be measured: in 17 pictures it marked five that were there,
 #: and nothing else (looked at once, no command is kept).
@@ -60,7 +61,7 @@ def sections(
     plane: Plane | None,
     hints: Floats | None,
     finders: tuple[Finder, ...] = BOTH,
-    least_belief: float = LEAST_BELIEF,
+    least_belief: float | None = None,
 ) -> list[Section]:
     """Return the sections that are believed to be twisted wire, the hinted one first, then the likeliest.
 
@@ -76,8 +77,8 @@ def sections(
         Ends of one run, px.
     finders : tuple of {"learned", "classical"}
         Who looks.
-    least_belief : float
-        How far the likeliest must be believed for any to count, unless ends are given.
+    least_belief : float, optional
+        How far the likeliest must be believed for any to count, unless ends are given; by who looks where left out.
     """
     seen = learned.maps(luminance, diameter_px) if "learned" in finders else None
     ribbons = [] if seen is None else [learned.ribbon(seen, diameter_px)]
@@ -96,8 +97,9 @@ def sections(
     ]
     joined = safety.joined_up(luminance, safety.without_overlap(parts, hinted))
     free = [one if one in parts else _believed_anew(luminance, views, one) for one in joined]
-    sure = bool(hinted) or any(one.belief > least_belief for one in free)
-    kept = [one for one in free if sure and one.belief > min(least_belief, LEAST_BELIEF_BESIDE)]
+    least = least_belief or (LEAST_BELIEF_ALONE if seen is None else LEAST_BELIEF)
+    sure = bool(hinted) or any(one.belief > least for one in free)
+    kept = [one for one in free if sure and one.belief > min(least, LEAST_BELIEF_BESIDE)]
     if seen is None:
         return hinted + kept
     followed = _with_tails_seen(luminance, seen, hinted + kept, diameter_px)
