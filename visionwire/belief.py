@@ -1,4 +1,4 @@
-"""How far a section is to be believed: is it a twisted pair at all, rightly followed?
+"""How far a section is to be believed: whether it is a twisted pair at all, rightly followed.
 
 What is found is weighed by a few figures (``proof``): how it fits as a pair, against what lies beside it, and, where
 the finder's network looked, what that sees and what a second, small network makes of the section's own straightened
@@ -12,7 +12,6 @@ from __future__ import annotations
 import dataclasses
 import functools
 from importlib import resources
-from typing import Any
 
 import cv2
 import numpy as np
@@ -20,9 +19,8 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from visionwire import learned, outline, safety, section
-from visionwire.find import to_maps
 from visionwire.section import Section
-from visionwire.strip import arc_length, frame
+from visionwire.windows import MIDDLE_SPACING, ROWS, evened, straight_on, straightened
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -45,20 +43,17 @@ LEAST_AGREED = 0.3
 #: is shown the picture again as if of wire this much thicker: of tight twist near at hand it sees the strands alone.
 SHOWN_AGAIN_TWISTS, SHOWN_AGAIN_D, SHOWN_AGAIN, THICKER = 4.0, 2.0, 0.5, 1.5
 
-#: A window: so many twists, in columns, and so far aside, in rows; one begins half a twist before the section, the last
-#: ends as far beyond it, and about every second twist begins another.
+#: A window: so many twists, in columns; one begins half a twist before the section, the last ends as far beyond it, and
+#: about every second twist begins another.
 TWISTS, COLUMNS_A_TWIST = 4, 16
-ASIDE_D, ROWS = 2.5, 32
 COLUMNS = TWISTS * COLUMNS_A_TWIST
 MARGIN_TWISTS, TWISTS_APART, MOST_WINDOWS = 0.5, 2.0, 10
 #: How far the line is drawn on beyond the section, for windows that are longer.
 BEYOND_TWISTS = 2.5
 #: The picture; twisted and plain wire as the finder sees them; what is inside the section; the spacing.
 CHANNELS = 5
-#: Each value of the picture is the mean of so many squared, so that none is skipped.
+#: Each value of the picture is the mean of so many squared: of wire up to 13 px none is skipped.
 FINE = 2
-LARGEST_VALUE = 4.0
-MIDDLE_SPACING = 1.3  # logarithm of the spacing in wire diameters that the network takes for zero
 #: From these log odds of a window on the network is sure that it is a pair; beyond those they say no more.
 SURE, LARGEST_ODDS = 2.0, 4.0
 
@@ -109,28 +104,20 @@ def windows(luminance: Picture, seen: learned.Maps, one: Section) -> NDArray[np.
     line, normal, at_px, at_twists = _line(one)
     if one.twist.lay == "Z":
         normal = -normal
-    span = at_twists[-2] - at_twists[1] + 2 * MARGIN_TWISTS
-    count = min(1 + max(0, int(np.ceil((span - TWISTS) / TWISTS_APART))), MOST_WINDOWS)
-    spare = span - TWISTS  # one window alone lies in the middle
-    begins = np.linspace(0, spare, count)[:, None] if count > 1 else np.array([[spare / 2]])
-    begins = begins - MARGIN_TWISTS
-    twists = begins + (np.arange(COLUMNS * FINE) + 0.5) / (COLUMNS_A_TWIST * FINE)
-    columns_px = np.interp(twists.ravel(), at_twists, at_px)
-    along = arc_length(line)
-    middle, outward = (np.stack([np.interp(columns_px, along, of[:, k]) for k in (0, 1)], -1) for of in (line, normal))
-    aside = ((np.arange(ROWS * FINE) + 0.5) / (ROWS * FINE) * 2 - 1) * ASIDE_D * diameter_px
-    grid = (middle + aside[:, None, None] * outward).astype(np.float32)
-    fine = cv2.remap(luminance, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    picture = cv2.resize(fine, (count * COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
-    centres = grid[FINE // 2 :: FINE, FINE // 2 :: FINE].reshape(-1, 2).astype(float)
-    x, y = to_maps(centres, seen.scale).astype(np.float32).T.reshape(2, ROWS, count * COLUMNS)
-    marks = [cv2.remap(of, x, y, cv2.INTER_LINEAR) for of in (seen.twisted, seen.plain)]
-    at = twists[:, FINE // 2 :: FINE].ravel()
-    inside = np.broadcast_to((at >= 0) & (at <= span - 2 * MARGIN_TWISTS), picture.shape)
+    twists = at_twists[-2]
+    spare = twists + 2 * MARGIN_TWISTS - TWISTS
+    count = min(1 + max(0, int(np.ceil(spare / TWISTS_APART))), MOST_WINDOWS)
+    begins = np.linspace(0, spare, count) if count > 1 else np.array([spare / 2])  # one alone lies in the middle
+    columns = begins[:, None] - MARGIN_TWISTS + (np.arange(COLUMNS * FINE) + 0.5) / (COLUMNS_A_TWIST * FINE)
+    columns_px = np.interp(columns.ravel(), at_twists, at_px)
+    maps = (seen.twisted, seen.plain)
+    picture, marks, _ = straightened(luminance, maps, seen.scale, (line, normal), columns_px, diameter_px, FINE)
+    at = columns[:, FINE // 2 :: FINE].ravel()
+    inside = np.broadcast_to((at >= 0) & (at <= twists), picture.shape)
     spacing = np.full(picture.shape, np.log(one.px_per_twist / diameter_px) - MIDDLE_SPACING)
     shown = np.stack([picture, *marks, inside, spacing]).astype(np.float32)
     shown = shown.reshape(CHANNELS, ROWS, count, COLUMNS).transpose(2, 0, 1, 3).copy()
-    shown[:, 0] = [_evened(each) for each in shown[:, 0]]
+    shown[:, 0] = [evened(each) for each in shown[:, 0]]
     return shown
 
 
@@ -140,25 +127,13 @@ def _line(one: Section) -> tuple[Floats, Floats, Floats, Floats]:
     The knots are px along the line and twists from the section's start; their first and last are the line's ends.
     """
     step_px = one.strip.step_d * one.strip.diameter_px
-    straight = dataclasses.replace(one, line_px=None)
     count = int(BEYOND_TWISTS * one.px_per_twist / step_px) + 1
-    after = section.beyond(straight, one.spine_px, step_px, count)
-    before = section.beyond(straight, one.spine_px[::-1], step_px, count)[::-1]
-    whole = np.vstack([before, one.spine_px, after])
-    along = arc_length(whole)
+    line, normal, along = straight_on(one, one.spine_px, count, count)
     phase = one.twist.phase[one.first : one.last + 1] / (2 * np.pi)
     inside = np.maximum.accumulate(np.abs(phase - phase[0]))
     beyond = count * step_px / one.px_per_twist
-    at_px = np.concatenate([along[:1], along[count : count + len(inside)], along[-1:]])
-    line, normal = frame(whole, step_px, one.strip.diameter_px)
+    at_px = np.concatenate([along[:1], along[count:-count], along[-1:]])
     return line, normal, at_px, np.concatenate([[-beyond], inside, [inside[-1] + beyond]])
-
-
-def _evened(picture: NDArray[Any]) -> Picture:
-    """Return a window's picture less the mean on the wire, over the deviation there."""
-    on_wire = picture[ROWS * 3 // 10 : ROWS * 7 // 10]  # a diameter to either side
-    evened = (picture - on_wire.mean()) / (on_wire.std() + 1.0)  # one level, where nothing varies
-    return np.asarray(np.clip(evened, -LARGEST_VALUE, LARGEST_VALUE), np.float32)
 
 
 @functools.cache
@@ -189,7 +164,7 @@ def believed(luminance: Picture, views: list[learned.Maps], one: Section) -> Sec
     if seen is None:
         return dataclasses.replace(one, belief=alone)
     both = float(expit(figures @ np.array(SEEN_ODDS)))
-    return dataclasses.replace(one, belief=both, doubted=min(_mean_seen(seen, one), alone) < LEAST_AGREED)
+    return dataclasses.replace(one, belief=both, doubted=min(figures[ALONE], alone) < LEAST_AGREED)
 
 
 def _mean_seen(seen: learned.Maps, one: Section) -> float:

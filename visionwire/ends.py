@@ -12,7 +12,6 @@ import dataclasses
 import functools
 from dataclasses import dataclass
 from importlib import resources
-from typing import Any
 
 import cv2
 import numpy as np
@@ -20,17 +19,15 @@ from numpy.typing import NDArray
 from scipy.special import expit, softmax
 
 from visionwire import section
-from visionwire.find import to_maps
 from visionwire.learned import Maps, along
 from visionwire.section import MOST_CHANGE, Section
-from visionwire.strip import arc_length, frame
+from visionwire.windows import MIDDLE_SPACING, evened, straight_on, straightened
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-#: The window: so many twists before the end as it is placed and beyond it, in columns, and so far aside, in rows.
+#: The window: so many twists before the end as it is placed and beyond it, in columns.
 BEFORE, BEYOND, COLUMNS_A_TWIST = 3.0, 2.5, 16
-ASIDE_D, ROWS = 2.5, 32
 COLUMNS = int((BEFORE + BEYOND) * COLUMNS_A_TWIST)
 #: Where the columns lie, twists beyond the end as it is placed; and the answers, one for two columns.
 COLUMNS_AT: Floats = (np.arange(COLUMNS) + 0.5) / COLUMNS_A_TWIST - BEFORE
@@ -39,8 +36,6 @@ ANSWERS_AT: Floats = COLUMNS_AT.reshape(-1, 2).mean(1)
 CHANNELS = 5
 #: Each value of the picture is the mean of so many squared, so that none is skipped.
 FINE = 3
-LARGEST_VALUE = 4.0
-MIDDLE_SPACING = 1.3  # logarithm of the spacing in wire diameters that the network takes for zero
 #: The spacing is that of the last so many twists: twist is often packed towards an end.
 LOCAL_TWISTS = 3.0
 
@@ -209,21 +204,15 @@ def window(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> tupl
         The middle row, in the photograph.
     """
     diameter_px, spacing = one.strip.diameter_px, spacing_px(one, at_start)
-    line, normal, end = _line(one, at_start, spacing)
+    line, normal, end_px = _line(one, at_start, spacing)
     if one.twist.lay == "Z":
         normal = -normal
-    columns_px = ((np.arange(COLUMNS * FINE) + 0.5) / (COLUMNS_A_TWIST * FINE) - BEFORE) * spacing + end
-    aside = ((np.arange(ROWS * FINE) + 0.5) / (ROWS * FINE) * 2 - 1) * ASIDE_D * diameter_px
-    at = arc_length(line)
-    middle, outward = (np.stack([np.interp(columns_px, at, of[:, k]) for k in (0, 1)], -1) for of in (line, normal))
-    grid = (middle + aside[:, None, None] * outward).astype(np.float32)
-    picture = cv2.remap(luminance, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    picture = cv2.resize(picture, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
-    centres = grid[FINE // 2 :: FINE, FINE // 2 :: FINE].reshape(-1, 2).astype(float)
-    x, y = to_maps(centres, seen.scale).astype(np.float32).T.reshape(2, ROWS, COLUMNS)
-    marks = [cv2.remap(of, x, y, cv2.INTER_LINEAR) for of in (seen.twisted, seen.ends, seen.plain)]
-    spacings = np.full((ROWS, COLUMNS), np.log(spacing / diameter_px) - MIDDLE_SPACING)
-    return np.stack([_evened(picture), *marks, spacings]).astype(np.float32), middle[FINE // 2 :: FINE]
+    columns_px = ((np.arange(COLUMNS * FINE) + 0.5) / (COLUMNS_A_TWIST * FINE) - BEFORE) * spacing + end_px
+    maps = (seen.twisted, seen.ends, seen.plain)
+    picture, marks, middle_px = straightened(luminance, maps, seen.scale, (line, normal), columns_px, diameter_px, FINE)
+    evened_ = evened(picture, slice(int(BEFORE * COLUMNS_A_TWIST)))
+    spacings = np.full(picture.shape, np.log(spacing / diameter_px) - MIDDLE_SPACING)
+    return np.stack([evened_, *marks, spacings]).astype(np.float32), middle_px
 
 
 def spacing_px(one: Section, at_start: bool) -> float:
@@ -236,24 +225,12 @@ def spacing_px(one: Section, at_start: bool) -> float:
 
 
 def _line(one: Section, at_start: bool, spacing: float) -> tuple[Floats, Floats, float]:
-    """Return a line (N, 2) through a section's end and straight on, the normals to it, and where on it that end is.
-
-    Straight, for so the network learned it; the line that a section was found on may go round a head.
-    """
+    """Return a line (N, 2) through a section's end and straight on, the normals to it, and where on it that end is."""
     spine_px = one.spine_px[::-1] if at_start else one.spine_px
     step_px = one.strip.step_d * one.strip.diameter_px
-    straight = dataclasses.replace(one, line_px=None)
-    after = section.beyond(straight, spine_px, step_px, int((BEYOND + 1) * spacing / step_px) + 2)
-    before = section.beyond(straight, spine_px[::-1], step_px, int((BEFORE + 1) * spacing / step_px) + 2)
-    line, normal = frame(np.vstack([before[::-1], spine_px, after]), step_px, one.strip.diameter_px)
-    return line, normal, float(arc_length(np.vstack([before[::-1], spine_px]))[-1])
-
-
-def _evened(picture: NDArray[Any]) -> Picture:
-    """Return the window's picture less the mean on the wire before the end, over the deviation there."""
-    on_wire = picture[ROWS * 3 // 10 : ROWS * 7 // 10, : int(BEFORE * COLUMNS_A_TWIST)]  # a diameter to either side
-    evened = (picture - on_wire.mean()) / (on_wire.std() + 1.0)  # one level, where nothing varies
-    return np.asarray(np.clip(evened, -LARGEST_VALUE, LARGEST_VALUE), np.float32)
+    before, after = (int((twists + 1) * spacing / step_px) + 2 for twists in (BEFORE, BEYOND))
+    line, normal, at_px = straight_on(one, spine_px, before, after)
+    return line, normal, float(at_px[before + len(spine_px) - 1])
 
 
 @functools.cache

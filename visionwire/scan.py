@@ -48,7 +48,8 @@ MOST_ON_CARD = 0.2
 SURELY_TWISTED, SURELY_ENDS = 0.8, 0.6
 #: Between ends that were given: the least belief, and the least evidence of what would not be read unaided. Of 153
 #: look-alikes (seed 78000, by which the odds were fitted too) 4 are measured, believed to 0.67 at most; of 300 runs
-#: (seed 91000, from the 1100th on) 274, 15 of them over 6 % off (measured once, no command is kept).
+#: (seed 91000, from the 1100th on) 274, 15 of them over 6 % off (measured once, by the odds before the windows' network
+#: looked; no command is kept).
 LEAST_HINTED_BELIEF, LEAST_HINTED_EVIDENCE = 0.3, 0.13
 
 Finder = Literal["learned", "classical"]

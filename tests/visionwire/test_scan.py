@@ -58,12 +58,29 @@ def test_a_pair_that_the_network_does_not_see_is_shown_again_as_of_thicker_wire(
 
     learned_maps = learned.maps
     monkeypatch.setattr(learned, "maps", blind_at_first)
-    noisy = pair() + np.random.default_rng(3).normal(0, 60, (300, 700)).astype(np.float32)
+    noisy = pair() + np.random.default_rng(3).normal(0, 90, (300, 700)).astype(np.float32)
     (one,) = scan.sections(noisy, DIAMETER_PX, None, hints)
     assert shown == [DIAMETER_PX, belief.THICKER * DIAMETER_PX] and one.belief > scan.LEAST_BELIEF and not one.doubted
     monkeypatch.setattr(belief, "SHOWN_AGAIN", 0.0)
     alone = scan.sections(noisy, DIAMETER_PX, None, hints)
-    assert alone == [] if hints is None else alone[0].belief < scan.LEAST_BELIEF
+    assert alone == [] if hints is None else alone[0].belief < one.belief - 0.1
+
+
+def test_a_run_in_two_parts_is_believed_no_less_than_the_likelier(monkeypatch: pytest.MonkeyPatch) -> None:
+    grey = pair()
+    middle = 0.5 * (np.array(START) + np.array(END))
+    parts = [
+        dataclasses.replace(section.whole(grey, np.array(ends_px), DIAMETER_PX), belief=of)
+        for ends_px, of in (((START, middle), 0.9), ((middle, END), 0.6))
+    ]
+    monkeypatch.setattr(scan, "candidates", lambda *_: parts)
+    beliefs = {id(one): one.belief for one in parts}
+    monkeypatch.setattr(
+        belief, "believed", lambda _, __, one: dataclasses.replace(one, belief=beliefs.get(id(one), 0.1))
+    )
+    whole, *rest = scan.sections(grey, DIAMETER_PX, None, None)
+    assert not rest and whole.twists == pytest.approx(14.05, abs=1.0)
+    assert whole.belief == 0.9, "its own figures say 0.1"
 
 
 def test_a_drawn_thread_is_looked_at_and_not_believed() -> None:
