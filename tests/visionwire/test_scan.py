@@ -68,10 +68,10 @@ def test_a_pair_that_the_network_does_not_see_is_shown_again_as_of_thicker_wire(
 
 def test_a_run_in_two_parts_is_believed_no_less_than_the_likelier(monkeypatch: pytest.MonkeyPatch) -> None:
     grey = pair()
-    middle = 0.5 * (np.array(START) + np.array(END))
+    middle, gap = 0.5 * (np.array(START) + np.array(END)), np.array([6.0, 0.0])
     parts = [
         dataclasses.replace(section.whole(grey, np.array(ends_px), DIAMETER_PX), belief=of)
-        for ends_px, of in (((START, middle), 0.9), ((middle, END), 0.6))
+        for ends_px, of in (((START, middle - gap), 0.9), ((middle + gap, END), 0.6))
     ]
     monkeypatch.setattr(scan, "candidates", lambda *_: parts)
     beliefs = {id(one): one.belief for one in parts}
