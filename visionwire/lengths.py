@@ -28,7 +28,7 @@ def length_in(option: str, text: str, wanted: str) -> float:
     UsageError
         If the text says something else; the sentence names the option, or whatever says it, and what is wanted.
     """
-    from visionwire.budget import MM_PER_IN
+    from visionwire.budget import MM_PER_IN  # not at the top: with it OpenCV is loaded, which --help does not wait for
 
     plain = text.strip().lower()
     per_inch = {"mm": MM_PER_IN, "in": 1.0, '"': 1.0}

@@ -9,9 +9,8 @@ import pytest
 
 from tests.visionwire.archive.small import Made
 from visionwire.archive import Ledger
+from visionwire.archive.files import FIELDS
 from visionwire.archive.ledger import Entry
-
-FIELDS = ("technician", "station", "aircraft", "taken")
 
 
 @pytest.fixture
