@@ -344,7 +344,7 @@ CODES: dict[str, Code] = {
     ),
     "near-a-limit": Code(
         "flag",
-        "what was measured of {section} lies nearer to a limit than its uncertainty, so it is not called",
+        "of {section} a limit lies within the ± of what was measured, so it is not called",
         "{by_hand}, or take another picture {retaken}",
     ),
     "pigtail-not-counted": Code(

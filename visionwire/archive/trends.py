@@ -265,8 +265,11 @@ def _why(ledger: Ledger, row: Row) -> dict[str, str | None]:
     kept = ledger.record(row["sha256"]) if row["call"] is not None else None
     if kept is None:
         return {"reason": None, "advice": None}
-    advice = kept[0].get("advice") or [None]
-    return {"reason": reason_of(kept[0]), "advice": advice[0] if row["call"] == "undecided" else None}
+    (advice, *_) = kept[0].get("advice") or [None]
+    if advice is None or row["call"] != "undecided":
+        return {"reason": reason_of(kept[0]), "advice": None}
+    # Of a list there is no marked picture yet, and trends makes none.
+    return {"reason": reason_of(kept[0]), "advice": advice.replace("(--sheet", "(visionwire check PHOTO --sheet")}
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:

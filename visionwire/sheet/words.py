@@ -292,6 +292,8 @@ def inches(length_in: float | None, u95: float | None) -> str:
 
 def parameter_words(value: object) -> str:
     """Write what a reading was asked with."""
+    if isinstance(value, float):
+        return f"{value:.6g}"  # what was told in mm has no end in inches
     return NOT_GIVEN if value is None else str(value)
 
 

@@ -100,12 +100,16 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
 
 def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> None:
     cut = reading("undecided", 0.99, confidence=0.5)
-    cut["record"]["advice"] = ["run 1 ends at the picture's edge; show the whole of it", "and more"]
+    cut["record"]["advice"] = ["count it on the marked picture (--sheet DIR)", "and more"]
     plain, sure = reading("undecided", 0.5), reading("nonconforming", 0.01)
     sure["record"]["advice"] = ["the card is tilted"]
     found = trends.trends_of(made({"cut": cut, "plain": plain, "sure": sure}), 5)
     advice = {row["path"]: row["advice"] for row in found.work}
-    assert advice == {"cut": "run 1 ends at the picture's edge; show the whole of it", "plain": None, "sure": None}
+    assert advice == {
+        "cut": "count it on the marked picture (visionwire check PHOTO --sheet DIR)",
+        "plain": None,
+        "sure": None,
+    }
 
 
 def uneven(density: float = 7.0, least: float = 4.7, most: float = 9.9, call: str = "conforming") -> dict[str, Any]:

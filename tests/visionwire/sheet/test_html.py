@@ -337,7 +337,7 @@ def test_a_sheet_does_not_ask_for_a_sheet(reading: Reading) -> None:
     )
     assert any("--sheet" in one for one in told.advice)
     html = sheet_html(told, None, COMMON)
-    assert "lies nearer to a limit" in html and "--sheet" not in html
+    assert "a limit lies within the ± of what was measured" in html and "--sheet" not in html
 
 
 def test_a_sheet_takes_the_place_of_its_own_photographs_alone(tmp_path: Path, reading: Reading) -> None:
