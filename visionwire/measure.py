@@ -52,7 +52,7 @@ WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
 LEAST_UNUSUAL = 0.25
 #: Of a usual wire's diameter: where it shows nothing, wire of .020 and of .041 in is looked for. Each look is one more
 #: chance for a look-alike, most of which come just over the bound: these must be believed further.
-UNUSUAL_TRIED, LEAST_BELIEF_UNUSUAL = (0.7, 1.35), 0.87
+UNUSUAL_TRIED, LEAST_BELIEF_UNUSUAL, LEAST_BELIEF_UNUSUAL_ALONE = (0.7, 1.35), 0.87, 0.95
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
 #: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as
@@ -363,8 +363,9 @@ def _of_unnamed_wire(
 ) -> list[Section]:
     """Return the sections found at a usual wire's diameter or, where that shows none, at an unusual one's."""
     found = scan.sections(luminance, usual_px, plane, None, finders, least_belief)
+    least = LEAST_BELIEF_UNUSUAL if "learned" in finders else LEAST_BELIEF_UNUSUAL_ALONE
     for share in UNUSUAL_TRIED:
-        found = found or scan.sections(luminance, share * usual_px, plane, None, finders, LEAST_BELIEF_UNUSUAL)
+        found = found or scan.sections(luminance, share * usual_px, plane, None, finders, least)
     seen = outline.wire_diameter_px(luminance, found[0]) if found else None
     if seen is None or abs(np.log(seen.px / found[0].strip.diameter_px)) < LEAST_UNUSUAL:
         return found

@@ -75,7 +75,7 @@ def without_overlap(sections: list[Section], taken: list[Section]) -> list[Secti
 
 
 def joined_up(luminance: NDArray[np.float32], sections: list[Section]) -> list[Section]:
-    """Return the sections, halves of one joined and believed as the likelier of them, likeliest first."""
+    """Return the sections, halves of one joined and believed as the likelier half, likeliest first."""
     rest = list(sections)
     for one, other in itertools.combinations(sections, 2):
         both = joined(luminance, one, other)
