@@ -25,11 +25,13 @@ from visionwire.windows import MIDDLE_SPACING, ROWS, evened, straight_on, straig
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-#: Log odds of a section by its proof, without and with the networks' word, as two runs of `python -m
-#: fixtures.finder.belief odds` printed them. The first: on the kept pictures, 500 painted ones (`fixtures.quick`, 1600
-#: of seed 91000 less the first 1100) and 330 look-alikes (seed 78000, `--negatives`). The second: on the kept pictures,
-#: the first 180 of those painted and every second look-alike, its last two weights held (why is said there). In the
-#: second likeness and gain count against: what is found and is none is very like one.
+#: Log odds of a section by its proof, without and with the networks' word. The first as `python -m
+#: fixtures.finder.belief odds` printed them on the kept pictures, 500 painted ones (`fixtures.quick`, 1600 of seed
+#: 91000
+#: less the first 1100) and 330 look-alikes (seed 78000, `--negatives`). The second by the same regression, once, on the
+#: kept pictures, the first 180 of those painted and every second look-alike, the mean of the windows in place of the
+#: usual one, the last two weights held (why is said there): the command will print others near them. In the second
+#: likeness and gain count against: what is found and is none is very like one.
 UNSEEN_ODDS: tuple[float, ...] = (5.08, -0.23, 1.89, -2.10, 0.41, -2.29, -4.92)
 SEEN_ODDS: tuple[float, ...] = (0.32, -0.57, 2.90, -0.87, -2.02, -3.32, -1.80, 1.45, 2.63, 0.10, 1.00)
 #: So many figures of a proof need no network.
