@@ -134,7 +134,7 @@ def test_a_distance_in_mm_taken_for_inches_is_named() -> None:
 def test_what_is_undecided_says_why_and_what_to_do() -> None:
     answer = measure(DEMO.with_name("slack.jpg"))
     assert isinstance(answer, Reading) and answer.call == "undecided"
-    assert answer.flags[0] == "near-a-limit" and answer.advice[0].startswith("what was measured of run 1 lies nearer")
+    assert answer.flags[0] == "near-a-limit" and answer.advice[0].startswith("of run 1 a limit lies within the ±")
 
 
 def test_where_the_wire_given_is_the_cause_that_comes_first() -> None:
