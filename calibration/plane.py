@@ -1,18 +1,20 @@
 """Pixels to millimetres and back on the card's plane, with the uncertainty of a length.
 
-A homography, never one number. Pixel centres at integers, (x, y). Lens
-distortion is not taken out: phones correct it to a fraction of a pixel over a
-card, and what is left shows in ``residual_px``.
+A homography, never one number, to the picture as a lens without distortion would
+have shown it (``lens``). Pixel centres at integers, (x, y).
 """
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from calibration.lens import Lens
 
 Array = NDArray[np.float64]
 Source = Literal["card", "id1", "two-points", "wire"]
@@ -28,7 +30,7 @@ class Plane:
     Attributes
     ----------
     image_from_plane : (3, 3) float array
-        Homography, mm to px.
+        Homography, mm to px, the distortion of the lens taken out.
     source : str
         What gave the scale: "card", "id1", "two-points", "wire".
     card : str or None
@@ -49,6 +51,8 @@ class Plane:
         Angle between the card's normal and the line of sight to its centre.
     distance_mm : float or None
         From the camera to the card's centre, along the camera's axis.
+    lens : Lens or None
+        Its distortion, where something tells it.
     """
 
     image_from_plane: Array
@@ -63,25 +67,41 @@ class Plane:
     relative_u: float
     tilt_deg: float | None = None
     distance_mm: float | None = None
+    lens: Lens | None = None
 
     @property
     def mirrored(self) -> bool:
         """Whether the picture shows a printed card mirrored, as front cameras do; nothing else would tell."""
         centre_mm = self.points_mm.mean(0)
-        return bool(np.linalg.det(_jacobian_mm(self.image_from_plane, centre_mm[None])[0]) < 0)
+        return bool(np.linalg.det(self.straight_px_per_mm(centre_mm[None])[0]) < 0)
 
     def to_px(self, points_mm: ArrayLike) -> Array:
         """Return (N, 2) points of the plane, mm, in the picture, px."""
+        straight_px = self.straight_px(points_mm)
+        return straight_px if self.lens is None else self.lens.bent(straight_px)
+
+    def straight_px(self, points_mm: ArrayLike) -> Array:
+        """Return (N, 2) points of the plane, mm, as a lens without distortion shows them, px."""
         return project(self.image_from_plane, points_mm)
+
+    def straight_px_per_mm(self, points_mm: ArrayLike) -> Array:
+        """Return the Jacobian of ``straight_px`` at each of (N, 2) points, (N, 2, 2)."""
+        return _jacobian_mm(self.image_from_plane, np.asarray(points_mm, float).reshape(-1, 2))
+
+    def freedom(self) -> Array:
+        """Return how the points move in the picture as the homography changes, (2 N, 8), in units of their spread."""
+        to_unit, _, normal = _normalised(self.image_from_plane, self.points_mm)
+        return _jacobian_h(normal, project(to_unit, self.points_mm)).reshape(-1, 8)
 
     def to_mm(self, points_px: ArrayLike) -> Array:
         """Return (N, 2) points of the picture, px, on the plane, mm."""
-        return project(np.linalg.inv(self.image_from_plane), points_px)
+        return project(np.linalg.inv(self.image_from_plane), straightened(points_px, self.lens))
 
     def px_per_mm(self, point_px: ArrayLike) -> float:
         """Return the local scale at one point: the square root of the Jacobian's determinant."""
-        at_mm = self.to_mm(np.reshape(np.asarray(point_px, float), (1, 2)))
-        return float(np.sqrt(abs(np.linalg.det(_jacobian_mm(self.image_from_plane, at_mm)[0]))))
+        at_px = np.reshape(np.asarray(point_px, float), (1, 2))
+        straight = float(np.sqrt(abs(np.linalg.det(self.straight_px_per_mm(self.to_mm(at_px))[0]))))
+        return straight if self.lens is None else straight / self.lens.enlargement(at_px)
 
     def length_mm(self, points_px: ArrayLike) -> float:
         """Return the length on the plane of an (N, 2) polyline in the picture."""
@@ -105,6 +125,7 @@ def fit_plane(
     outline_mm: ArrayLike | None = None,
     corner_u_px: float = CORNER_FLOOR_PX,
     scale_relative_u: float = 0.005,
+    lens: Lens | None = None,
 ) -> Plane:
     """Fit the homography to points known on the plane and seen in the picture, by least squares in px.
 
@@ -114,6 +135,8 @@ def fit_plane(
         At least four, not on a line.
     corner_u_px : float
         Standard deviation of a point; raised to what the residuals show.
+    lens : Lens, optional
+        The distortion to take out first.
 
     Raises
     ------
@@ -123,28 +146,37 @@ def fit_plane(
     mm, px = np.asarray(points_mm, float).reshape(-1, 2), np.asarray(points_px, float).reshape(-1, 2)
     if len(mm) != len(px) or len(mm) < 4:
         raise ValueError(f"points_mm and points_px have {len(mm)} and {len(px)} rows; at least 4 of each are needed")
-    fitted = _least_squares(mm, px)
+    straight = straightened(px, lens)
+    fitted = _least_squares(mm, straight)
     if fitted is None:
         raise ValueError("points_mm lie on a line; give points that span the card")
     residual_px = None
     if len(mm) > 4:
-        squares = ((project(fitted, mm) - px) ** 2).sum()
+        squares = ((project(fitted, mm) - straight) ** 2).sum()
         residual_px = float(np.sqrt(squares / len(mm)))
         corner_u_px = max(corner_u_px, float(np.sqrt(squares / (2 * len(mm) - 8))))
     near = np.array([mm.min(0), mm.max(0)])
     corner_u = _length_corner_u(fitted, mm, near, corner_u_px)
-    return Plane(
+    plane = Plane(
         image_from_plane=fitted,
         source=source,
         card=card,
         points_px=px,
         points_mm=mm,
-        outline_px=None if outline_mm is None else _closed(project(fitted, outline_mm)),
+        outline_px=None,
         residual_px=residual_px,
         corner_u_px=corner_u_px,
         scale_relative_u=scale_relative_u,
         relative_u=float(np.hypot(corner_u, scale_relative_u)),
+        lens=lens,
     )
+    return plane if outline_mm is None else dataclasses.replace(plane, outline_px=_closed(plane.to_px(outline_mm)))
+
+
+def straightened(points_px: ArrayLike, lens: Lens | None) -> Array:
+    """Return (N, 2) points without the distortion of the lens, where one is known."""
+    at_px = np.asarray(points_px, float).reshape(-1, 2)
+    return at_px if lens is None else lens.straight(at_px)
 
 
 def project(homography: NDArray[np.floating], points: ArrayLike) -> Array:

@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibration.plane import Plane, fit_plane, normalised_fit
+from calibration.lens import unknown_lens
+from calibration.plane import Plane, fit_plane, normalised_fit, straightened
 
 Array = NDArray[np.float64]
 Size = tuple[int, int]
@@ -26,8 +27,6 @@ PRIOR_35MM = 27.0
 PRIOR_LOG_U = 0.4
 #: How well a printed card and a phone's lens keep right angles, and both directions to one scale; relative.
 SHEAR_U, STRETCH_U = 0.0015, 0.003
-#: First radial coefficient that a phone leaves in its pictures, standard deviation. Common practice, no source.
-K1_U = 0.015
 #: One reading asks a dozen times for the pose of its one plane.
 PLANES_KEPT = 4
 
@@ -118,7 +117,7 @@ def _pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array
     centre_px = (np.array(image_size, float) - 1) / 2
     if len(plane.points_mm) < 4:
         return _frontal(plane, focal, centre_px)
-    px = plane.points_px - centre_px
+    px = straightened(plane.points_px, plane.lens) - centre_px
     if plane.mirrored:
         px = px * [-1, 1]
     mm = np.column_stack([plane.points_mm, np.zeros(len(px))])
@@ -174,23 +173,19 @@ def to_plane_at(
     return np.asarray(on_card_mm + height_mm / camera_height_mm * (np.array([x_mm, y_mm]) - on_card_mm))
 
 
-def lens_relative_u(plane: Plane, points_px: ArrayLike, focal_px: float | None, image_size: Size) -> float:
-    """Return the relative standard deviation of a polyline's length for want of a lens profile.
+def lens_relative_u(plane: Plane, points_px: ArrayLike, image_size: Size) -> float:
+    """Return the relative standard deviation of a polyline's length for what is not known of the lens.
 
-    Card and polyline are bent by a radial distortion of one standard deviation
-    (``K1_U`` times the squared distance from the picture's centre in focal lengths),
-    the plane is fitted anew, and the change of the length is the answer: near the
-    card it cancels, away from it it does not.
+    Card and polyline are bent by one standard deviation more of distortion, the plane is fitted anew, and the change
+    of the length is the answer: near the card it cancels, away from it it does not.
     """
     if len(plane.points_mm) < 4:
         return 0.0
-    focal = _focal_px(plane, focal_px, image_size)
-    centre_px = (np.array(image_size, float) - 1) / 2
-
-    def bent(points: Array) -> Array:  # numpydoc ignore=GL08
-        off = points - centre_px
-        return np.asarray(centre_px + off * (1 + K1_U * (off**2).sum(1, keepdims=True) / focal**2))
-
+    lens = plane.lens or unknown_lens(image_size)
+    other = fit_plane(
+        plane.points_mm,
+        plane.points_px,
+        lens=dataclasses.replace(lens, distortion=lens.distortion + lens.distortion_u),
+    )
     line_px = np.asarray(points_px, float).reshape(-1, 2)
-    other = fit_plane(plane.points_mm, bent(plane.points_px))
-    return abs(other.length_mm(bent(line_px)) / plane.length_mm(line_px) - 1)
+    return abs(other.length_mm(line_px) / plane.length_mm(line_px) - 1)

@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.card import Card, known_cards, load_card, marker_dictionary
+from calibration.distortion import lens_of
+from calibration.lens import Lens
 from calibration.plane import CORNER_FLOOR_PX, Plane, fit_plane, point_u_px
 from calibration.pose import with_pose
 
@@ -194,29 +196,34 @@ def _measure(gray: Gray, card: Card, markers: Markers, focal_px: float | None) -
     on_card = card.markers_mm()
     mm = np.vstack([on_card[i] for i in markers])
     px = np.vstack(list(markers.values()))
-    plane = _fit(card, mm, px, max(MARKER_CORNER_U_PX, MARKER_CORNER_U_CELLS * _cell_px(card, markers)))
+    camera = focal_px, (gray.shape[1], gray.shape[0])
+    plane = _fit(card, mm, px, max(MARKER_CORNER_U_PX, MARKER_CORNER_U_CELLS * _cell_px(card, markers)), camera)
     corner_ids: list[int] = []
     for _ in range(4):
         found = _square_corners(gray, card, plane)
-        kept = _without_outliers(card, found)
+        kept = _without_outliers(card, found, plane.lens)
         if len(kept) < MIN_CORNERS or not _span(card, kept):
             break
         grown = set(kept) - set(corner_ids)
         corner_ids = sorted(kept)
-        plane = _fit(card, card.corners_mm()[corner_ids], np.array([kept[i] for i in corner_ids]), CORNER_FLOOR_PX)
+        px = np.array([kept[i] for i in corner_ids])
+        plane = _fit(card, card.corners_mm()[corner_ids], px, CORNER_FLOOR_PX, camera)
         if not grown:
             break
-    plane = with_pose(plane, focal_px, (gray.shape[1], gray.shape[0]))
+    plane = with_pose(plane, *camera)
     cell_px = _cell_px(card, markers)
     if (plane.residual_px or 0.0) > max(2.0, cell_px):
         return None
     return Sight(card, tuple(corner_ids), cell_px, plane)
 
 
-def _fit(card: Card, mm: Array, px: Array, corner_u_px: float) -> Plane:
+def _fit(card: Card, mm: Array, px: Array, corner_u_px: float, camera: tuple[float | None, tuple[int, int]]) -> Plane:
+    """Return the card's plane, the distortion of the lens taken out as far as its points tell it."""
+    lens = lens_of(mm, px, corner_u_px, *camera)
     return fit_plane(
         mm,
         px,
+        lens=lens,
         card=card.name,
         outline_mm=card.outline_mm(),
         corner_u_px=corner_u_px,
@@ -272,14 +279,14 @@ def _looks_right(gray: Gray, card: Card, plane: Plane) -> NDArray[np.bool_]:
     return np.asarray(contrast > max(4.0, 0.35 * usual))
 
 
-def _without_outliers(card: Card, found: dict[int, Array]) -> dict[int, Array]:
+def _without_outliers(card: Card, found: dict[int, Array], lens: Lens | None) -> dict[int, Array]:
     """Drop the worst corner until all lie near one fit; a hidden or glaring corner pulls no other with it."""
     kept = dict(found)
     mm = card.corners_mm()
     while len(kept) >= MIN_CORNERS and _span(card, kept):
         ids = list(kept)
         px = np.array([kept[i] for i in ids])
-        off = np.linalg.norm(fit_plane(mm[ids], px).to_px(mm[ids]) - px, axis=1)
+        off = np.linalg.norm(fit_plane(mm[ids], px, lens=lens).to_px(mm[ids]) - px, axis=1)
         worst = int(off.argmax())
         if off[worst] < max(OUTLIER_PX, 4 * float(np.median(off))):
             break

@@ -11,6 +11,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from calibration.lens import DISTORTION_U
 from calibration.plane import Plane
 from visionwire import __version__, cues, gates, judge, layout, look, outline, quality, safety, sharpness
 from visionwire.budget import Ruler
@@ -34,6 +35,8 @@ PATTERN_U_IN = 0.045
 FULL_TWISTS = 10.0
 NOTED_TILT_DEG = 25.0
 NOTED_RESIDUAL_PX = 1.0
+#: Twice what is expected of a lens.
+NOTED_DISTORTION = 2 * DISTORTION_U
 #: Of a pigtail's count: with 1, its intervals held the truth in 94 % of 505 painted scenes of bare wire. With what
 #: loose twist adds, 0.88 of the deviation would do overall (`python -m tests.benchmarks.coverage --from` prints it),
 #: but not under blur.
@@ -370,6 +373,10 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
         flags.append(quality.flag("card-tilted", tilt_deg=plane.tilt_deg))
     if plane.residual_px is not None and plane.residual_px > NOTED_RESIDUAL_PX:
         flags.append(quality.flag("card-bent", residual_px=plane.residual_px))
+    distortion = 0.0 if plane.lens is None else plane.lens.distortion
+    if abs(distortion) > NOTED_DISTORTION:
+        way = "near" if distortion > 0 else "far from"
+        flags.append(quality.flag("lens-bends", percent=100 * abs(distortion), way=way))
     return flags
 
 

@@ -108,7 +108,8 @@ class Ruler:
         if self.height_u_mm > 0:
             camera = camera_mm(self.plane, *self.camera)
             own["height"] = self.height_u_mm / float(camera[2])
-            own["lens"] = lens_relative_u(self.plane, points_px[:: max(1, len(points_px) // LENS_POINTS)], *self.camera)
+            few_px = points_px[:: max(1, len(points_px) // LENS_POINTS)]
+            own["lens"] = lens_relative_u(self.plane, few_px, self.image_size)
             own["slope"] = float(np.hypot(self.obliqueness(points_px) * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))
         terms = {name: float(self.share * term) for name, term in own.items()}
         for name, term in self.others.items():

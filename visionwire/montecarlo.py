@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import camera_mm
-from calibration.plane import normalised_fit, project
+from calibration.plane import normalised_fit, project, straightened
 from visionwire.budget import SLOPE_U, Ruler
 from visionwire.judge import COVERAGE_95
 
@@ -71,7 +71,7 @@ def _length_shares(ruler: Ruler, points_px: Floats, rng: np.random.Generator) ->
     """Return the length of a run in space, by the homographies, heights and rises drawn, over its value, (DRAWS,)."""
     normal, covariance, to_image = normalised_fit(ruler.plane)
     camera = camera_mm(ruler.plane, *ruler.camera)
-    seen = project(to_image, points_px)
+    seen = project(to_image, straightened(points_px, ruler.plane.lens))
     # The plane in units near 1 too: from there to millimetres is exact, and the same for all.
     to_plane = np.linalg.inv(ruler.plane.image_from_plane) @ np.linalg.inv(to_image) @ normal
     values, vectors = np.linalg.eigh(covariance)

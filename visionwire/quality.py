@@ -161,6 +161,12 @@ CODES: dict[str, Code] = {
         "the card's corners lie {residual_px:.1f} px from a flat card",
         "lay the card flat, and print it on stiff stock",
     ),
+    "lens-bends": Code(
+        "flag",
+        "the lens bends straight lines: what lies in the picture's corners is shown {percent:.0f} % too {way} its middle, "
+        "which is taken out as far as the card tells it",
+        "use the phone's main camera, not its wide one, and keep card and wire near the middle of the picture",
+    ),
     "blurred": Code(
         "flag",
         "the picture is {how}",

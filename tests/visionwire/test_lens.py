@@ -1,0 +1,47 @@
+"""A picture through a wide lens says what the same picture says without it."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.lens import Lens, unknown_lens
+from tests.visionwire.test_measure import DEMO
+from visionwire.measure import measure
+from visionwire.photo import open_photo
+from visionwire.reading import Reading
+
+DISTORTION = 0.06
+
+
+@cache
+def read(distortion: float) -> Reading:
+    """Return the reading of the demo photograph, bent as a lens of that distortion shows it."""
+    pixels = open_photo(DEMO).pixels
+    height, width = pixels.shape[:2]
+    known = unknown_lens((width, height))
+    lens = Lens(known.centre_px, known.half_diagonal_px, distortion)
+    x, y = np.meshgrid(np.arange(width), np.arange(height))
+    at = lens.straight(np.column_stack([x.ravel(), y.ravel()])).astype(np.float32).reshape(height, width, 2)
+    bent = cv2.remap(pixels, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    answer = measure(np.asarray(bent, np.uint8), wire=0.032)
+    assert isinstance(answer, Reading)
+    return answer
+
+
+@pytest.mark.parametrize("distortion", [-DISTORTION, DISTORTION])
+def test_the_density_is_that_of_the_straight_picture(distortion: float) -> None:
+    straight, bent = read(0.0).runs[0], read(distortion).runs[0]
+    assert bent.twists_per_inch == pytest.approx(straight.twists_per_inch, rel=0.008)
+    assert bent.twists_per_inch_u95 < 1.1 * straight.twists_per_inch_u95
+
+
+def test_what_the_lens_bends_is_said_with_its_measure() -> None:
+    assert "lens-bends" not in read(0.0).flags
+    for distortion, way in ((DISTORTION, "near its middle"), (-DISTORTION, "far from its middle")):
+        bent = read(distortion)
+        (said,) = [bent.advice[k] for k, flag in enumerate(bent.flags) if flag == "lens-bends"]
+        assert way in said and "6 %" in said
