@@ -45,9 +45,9 @@ Picture = NDArray[np.float32]
 Method = Literal["double", "single", "wraps"]
 
 LEAST_APART_PX = 20.0
-#: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side; each holds
-#: from half to nearly twice itself.
-WIDTHS_TRIED = (1 / 260, 1 / 140, 1 / 75)
+#: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side, the first
+#: alone where it shows one; each holds from half to nearly twice itself.
+WIDTHS_TRIED = (1 / 140, 1 / 260, 1 / 75)
 #: Of the logarithm of a wire's diameter against that of the usual one: nearer, a second look shows the same.
 LEAST_UNUSUAL = 0.25
 #: Of a usual wire's diameter: where it shows nothing, wire of .020 and of .041 in is looked for. Each look is one more
@@ -351,11 +351,23 @@ def _sections(
         if wire_in is None and hints is None:
             return _of_unnamed_wire(luminance, plane, diameter_px, finders, least_belief)
         return scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
-    tried = [
-        scan.sections(luminance, share * max(luminance.shape), None, hints, finders, least_belief)
-        for share in WIDTHS_TRIED
-    ]
-    return max(tried, key=_believed)
+    return _of_unknown_scale(luminance, hints, finders, least_belief)
+
+
+def _of_unknown_scale(
+    luminance: Picture, hints: Floats | None, finders: tuple[scan.Finder, ...], least_belief: float | None
+) -> list[Section]:
+    """Return the sections at the likeliest width, where that wire can be the ruler, or those at the best of all."""
+
+    def looked(share: float) -> list[Section]:
+        return scan.sections(luminance, share * max(luminance.shape), None, hints, finders, least_belief)
+
+    first = looked(WIDTHS_TRIED[0])
+    sure = any(one.belief > scan.LEAST_BELIEF for one in first[: None if hints is None else 1])
+    seen = outline.wire_diameter_px(luminance, first[0]) if sure else None
+    if seen is None:
+        return max([first, *map(looked, WIDTHS_TRIED[1:])], key=_believed)
+    return _again_at(seen.px, luminance, first, None, hints, finders, least_belief)
 
 
 def _of_unnamed_wire(
@@ -367,10 +379,23 @@ def _of_unnamed_wire(
     for share in UNUSUAL_TRIED:
         found = found or scan.sections(luminance, share * usual_px, plane, None, finders, least)
     seen = outline.wire_diameter_px(luminance, found[0]) if found else None
-    if seen is None or abs(np.log(seen.px / found[0].strip.diameter_px)) < LEAST_UNUSUAL:
+    return found if seen is None else _again_at(seen.px, luminance, found, plane, None, finders, least_belief)
+
+
+def _again_at(
+    diameter_px: float,
+    luminance: Picture,
+    found: list[Section],
+    plane: Plane | None,
+    hints: Floats | None,
+    finders: tuple[scan.Finder, ...],
+    least_belief: float | None,
+) -> list[Section]:
+    """Return the sections and what else is found at the diameter that the wire shows, where that is quite another."""
+    if abs(np.log(diameter_px / found[0].strip.diameter_px)) < LEAST_UNUSUAL:
         return found
     # A pigtail may show at the wire's own diameter alone, and a run of other wire at the usual one.
-    again = scan.sections(luminance, seen.px, plane, None, finders, least_belief)
+    again = scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
     other, better = sorted((again, found), key=_believed)
     return better + safety.without_overlap(other, better)
 
