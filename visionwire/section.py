@@ -31,6 +31,8 @@ MOST_GROWTHS = 3
 LARGEST_GAP_TWISTS = 4.0
 #: Twists in view, and the share of its own fit below which a section ends.
 FIT_SHARES = ((4.0, 10.0), (0.35, 0.15))
+#: Over so many twists the pattern may be against that of a section, so far, before it is two, each of so many at least.
+BREAK_TWISTS, BREAK_FIT, FEWEST_BESIDE_BREAK = 3.0, -0.1, 4.0
 BESIDE_D = 2.4
 #: Of a spacing that is known, over the section: under two, so that crossings are neither halved nor doubled.
 MOST_CHANGE = 1.5
@@ -153,9 +155,8 @@ def within(
             continue
         if not wanted(rough.spine_px):
             continue
-        section = _grown(luminance, rough)
-        if section.twists >= FEWEST_TWISTS:
-            found.append(dataclasses.replace(section, line_px=line))
+        parts = _parted(luminance, _grown(luminance, rough))
+        found += [dataclasses.replace(one, line_px=line) for one in parts if one.twists >= FEWEST_TWISTS]
     return sorted(found, key=lambda one: -one.twists)
 
 
@@ -178,6 +179,27 @@ def _grown(luminance: NDArray[np.float32], rough: Section) -> Section:
         return section
     final = whole(luminance, section.spine_px, section.strip.diameter_px)
     return dataclasses.replace(final, end_u_twists=FOUND_END_U_TWISTS)
+
+
+def _parted(luminance: NDArray[np.float32], one: Section) -> list[Section]:
+    """Return a section, or its two parts where the pattern between them is against its own over some twists.
+
+    So a head's edge and a strand over it may be taken for the pair, and two spans for one run.
+    """
+    twist_columns = one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)
+    if one.twists < 2 * FEWEST_BESIDE_BREAK + BREAK_TWISTS:
+        return [one]
+    fit = smooth(one.twist.local_fit[None, one.first : one.last + 1], BREAK_TWISTS / 3 * twist_columns)[0]
+    beside = round(FEWEST_BESIDE_BREAK * twist_columns)
+    worst = beside + int(fit[beside:-beside].argmin())
+    if fit[worst] > BREAK_FIT:
+        return [one]
+    half = round(BREAK_TWISTS * twist_columns / 2)
+    lines = one.spine_px[: worst - half], one.spine_px[worst + half :]
+    return [
+        dataclasses.replace(part, end_u_twists=FOUND_END_U_TWISTS)
+        for part in (_trimmed(*_centred(luminance, line, one.strip.diameter_px)) for line in lines)
+    ]
 
 
 def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Floats) -> Section:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.visionwire.drawn import even, picture
+from tests.visionwire.test_measure import PICTURES
 from tests.visionwire.test_twist import nothing
 from visionwire import section
+from visionwire.measure import measure
+from visionwire.photo import open_photo
+from visionwire.reading import Reading
 
 START, END, DIAMETER_PX = (150.0, 150.0), (550.0, 150.0), 10.0
 LINE = np.array([START, END])
@@ -58,6 +63,28 @@ def test_two_pairs_on_one_line_are_two_sections(grey: np.ndarray) -> None:
     found = section.within(both, LONGER, DIAMETER_PX)
     middles = sorted(one.spine_px[:, 0].mean() for one in found)
     assert middles == pytest.approx([155, 545], abs=25)
+
+
+def test_what_runs_against_the_pattern_over_some_twists_parts_it(grey: np.ndarray) -> None:
+    whole = picture((40, 150), (660, 150), DIAMETER_PX, even(4.0))
+    against = picture((40, 150), (660, 150), DIAMETER_PX, even(2.7), lay="S", seed=1)
+    broken = np.where(np.abs(np.arange(700) - 370) < 80, against, whole)
+    line = np.array([[45.0, 150.0], [655.0, 150.0]])
+    assert len(section._parted(whole, section.whole(whole, line, DIAMETER_PX))) == 1
+    parts = section._parted(broken, section.whole(broken, line, DIAMETER_PX))
+    assert [one.twist.lay for one in parts] == ["Z", "Z"]
+    ends = [one.spine_px[at, 0] for one in parts for at in (0, -1)]
+    assert ends == pytest.approx([45, 290, 450, 655], abs=40)  # within a twist
+    assert [one.twists for one in parts] == pytest.approx([(ends[1] - ends[0]) / 40, (ends[3] - ends[2]) / 40], abs=0.3)
+
+
+def test_two_spans_over_a_head_are_two_runs_however_hard_the_picture_is_packed() -> None:
+    pixels = open_photo(PICTURES / "three_heads.jpg").pixels
+    packed = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 35])[1]
+    answer = measure(packed.tobytes(), wire=0.032)
+    assert isinstance(answer, Reading)
+    assert sorted(run.lay for run in answer.runs) == ["S", "Z"]
+    assert all(run.twists == pytest.approx(11.5, abs=0.7) for run in answer.runs)
 
 
 @pytest.mark.parametrize("kind", ["noise", "single wire", "two wires side by side", "thread", "grating", "knurl"])
