@@ -45,16 +45,21 @@ class Lens:
     def bent(self, points_px: ArrayLike) -> Array:
         """Return (N, 2) points of a picture without distortion as this lens shows them, px."""
         off, square = self._off(points_px)
-        wanted, radius = np.sqrt(square), np.sqrt(square)
+        true, farthest = np.sqrt(square), np.inf
+        if self.distortion < 0:  # no farther does this lens reach: what lies beyond is shown at its rim
+            farthest = 0.99 / np.sqrt(-3 * self.distortion)
+        wanted = np.minimum(true, farthest * (1 + self.distortion * farthest**2) if np.isfinite(farthest) else np.inf)
+        radius = np.minimum(wanted, farthest)
         for _ in range(STEPS):
             miss = radius * (1 + self.distortion * radius**2) - wanted
-            radius = radius - miss / np.maximum(1 + 3 * self.distortion * radius**2, 0.1)
-        return np.asarray(self.centre_px + off * np.where(wanted > 0, radius / np.maximum(wanted, 1e-12), 1.0))
+            radius = np.clip(radius - miss / (1 + 3 * self.distortion * radius**2), 0, farthest)
+        return np.asarray(self.centre_px + off * np.where(true > 0, radius / np.maximum(true, 1e-12), 1.0))
 
     def enlargement(self, point_px: ArrayLike) -> float:
         """Return how much larger what is seen at one point is once straight: the root of the Jacobian's determinant."""
         square = float(self._off(point_px)[1][0, 0])
-        return float(np.sqrt((1 + self.distortion * square) * (1 + 3 * self.distortion * square)))
+        both = (1 + self.distortion * square) * (1 + 3 * self.distortion * square)
+        return float(np.sqrt(max(both, 1e-6)))
 
     def pull_px(self, points_px: ArrayLike) -> Array:
         """Return (N, 2) px by which a distortion of one moves points."""

@@ -363,7 +363,7 @@ def _of_unknown_scale(
         return scan.sections(luminance, share * max(luminance.shape), None, hints, finders, least_belief)
 
     first = looked(WIDTHS_TRIED[0])
-    sure = any(one.belief > scan.LEAST_BELIEF for one in first[: None if hints is None else 1])
+    sure = bool(first) and first[0].belief > scan.LEAST_BELIEF  # the first is the one that would be the ruler
     seen = outline.wire_diameter_px(luminance, first[0]) if sure else None
     if seen is None:
         return max([first, *map(looked, WIDTHS_TRIED[1:])], key=_believed)

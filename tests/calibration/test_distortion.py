@@ -43,6 +43,15 @@ def test_bent_is_the_way_back(distortion: float) -> None:
     assert lens.bent(lens.straight(points_px)) == pytest.approx(points_px, abs=1e-6)
 
 
+@pytest.mark.parametrize("distortion", [-0.05, -0.02, 0.05])
+def test_what_lies_far_outside_the_picture_stays_within_reach(distortion: float) -> None:
+    """A long card seen in part goes on far beyond the picture, where a lens that pulls in has no image of it."""
+    lens = Lens((np.array(SIZE) - 1) / 2, HALF_DIAGONAL_PX, distortion)
+    bent_px = lens.bent(np.array([[9000.0, 600.0], [20000.0, -3000.0]]))
+    assert np.isfinite(bent_px).all() and np.abs(bent_px).max() < 20000
+    assert (bent_px[:, 0] > SIZE[0]).all()
+
+
 def test_a_corner_of_the_picture_moves_by_the_distortion() -> None:
     lens = Lens((np.array(SIZE) - 1) / 2, unknown_lens(SIZE).half_diagonal_px, 0.02)
     corner_px = np.array([-0.5, -0.5])  # of its first pixel, the farthest that the picture goes
