@@ -373,10 +373,9 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
         flags.append(quality.flag("card-tilted", tilt_deg=plane.tilt_deg))
     if plane.residual_px is not None and plane.residual_px > NOTED_RESIDUAL_PX:
         flags.append(quality.flag("card-bent", residual_px=plane.residual_px))
-    distortion = 0.0 if plane.lens is None else plane.lens.distortion
-    if abs(distortion) > NOTED_DISTORTION:
-        way = "near" if distortion > 0 else "far from"
-        flags.append(quality.flag("lens-bends", percent=100 * abs(distortion), way=way))
+    elif plane.lens is not None and abs(plane.lens.distortion) > NOTED_DISTORTION:  # of a bent card no lens is told
+        way = "near" if plane.lens.distortion > 0 else "far from"
+        flags.append(quality.flag("lens-bends", percent=100 * abs(plane.lens.distortion), way=way))
     return flags
 
 

@@ -187,14 +187,14 @@ def _parted(luminance: NDArray[np.float32], one: Section) -> list[Section]:
     So a head's edge and a strand over it may be taken for the pair, and two spans for one run.
     """
     twist_columns = one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)
-    if one.twists < 2 * FEWEST_BESIDE_BREAK + BREAK_TWISTS:
+    if one.twists < 2 * (FEWEST_BESIDE_BREAK + BREAK_TWISTS):
         return [one]
     fit = smooth(one.twist.local_fit[None, one.first : one.last + 1], BREAK_TWISTS / 3 * twist_columns)[0]
-    beside = round(FEWEST_BESIDE_BREAK * twist_columns)
+    half = round(BREAK_TWISTS * twist_columns / 2)
+    beside = round(FEWEST_BESIDE_BREAK * twist_columns) + half
     worst = beside + int(fit[beside:-beside].argmin())
     if fit[worst] > BREAK_FIT:
         return [one]
-    half = round(BREAK_TWISTS * twist_columns / 2)
     lines = one.spine_px[: worst - half], one.spine_px[worst + half :]
     return [
         dataclasses.replace(part, end_u_twists=FOUND_END_U_TWISTS)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 from functools import cache
 
 import cv2
 import numpy as np
 import pytest
 
+from calibration import find_card
 from calibration.lens import Lens, unknown_lens
 from tests.visionwire.test_measure import DEMO
+from visionwire.assemble import scale_flags
 from visionwire.measure import measure
 from visionwire.photo import open_photo
 from visionwire.reading import Reading
@@ -37,6 +40,14 @@ def test_the_density_is_that_of_the_straight_picture(distortion: float) -> None:
     straight, bent = read(0.0).runs[0], read(distortion).runs[0]
     assert bent.twists_per_inch == pytest.approx(straight.twists_per_inch, rel=0.008)
     assert bent.twists_per_inch_u95 < 1.1 * straight.twists_per_inch_u95
+
+
+def test_of_a_bent_card_no_lens_is_said() -> None:
+    sight = find_card(cv2.cvtColor(open_photo(DEMO).pixels, cv2.COLOR_RGB2GRAY))
+    assert sight is not None and sight.plane.lens is not None
+    wide = dataclasses.replace(sight.plane, lens=dataclasses.replace(sight.plane.lens, distortion=DISTORTION))
+    bent = dataclasses.replace(wide, residual_px=2.0)
+    assert [[flag.code for flag in scale_flags(one)] for one in (wide, bent)] == [["lens-bends"], ["card-bent"]]
 
 
 def test_what_the_lens_bends_is_said_with_its_measure() -> None:
