@@ -7,11 +7,11 @@ from calibration.card import Card, CardError, known_cards, load_card
 from calibration.draw import draw_pdf, draw_png, draw_svg
 from calibration.plane import Plane, fit_plane
 from calibration.pose import (
+    bends_relative_u,
     camera_mm,
     focal_from_35mm,
     focal_from_plane,
     height_bias,
-    lens_relative_u,
     pose,
     to_plane_at,
     with_pose,
@@ -24,6 +24,7 @@ __all__ = [
     "CardError",
     "Plane",
     "Sight",
+    "bends_relative_u",
     "camera_mm",
     "draw_pdf",
     "draw_png",
@@ -35,7 +36,6 @@ __all__ = [
     "focal_from_plane",
     "height_bias",
     "known_cards",
-    "lens_relative_u",
     "load_card",
     "pose",
     "to_plane_at",

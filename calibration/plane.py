@@ -1,7 +1,8 @@
 """Pixels to millimetres and back on the card's plane, with the uncertainty of a length.
 
 A homography, never one number, to the picture as a lens without distortion would
-have shown it (``lens``). Pixel centres at integers, (x, y).
+have shown it (``lens``), from the plane through the card's middle (``bow``). Pixel
+centres at integers, (x, y).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibration.bow import Bow
 from calibration.lens import Lens
 
 Array = NDArray[np.float64]
@@ -21,6 +23,8 @@ Source = Literal["card", "id1", "two-points", "wire"]
 
 #: No corner is trusted better than this, px: lens and flatness errors are not white noise and do not average out.
 CORNER_FLOOR_PX = 0.08
+#: Of the outline that is drawn: a side that a wide lens bends is within half a pixel of the straight pieces.
+POINTS_A_SIDE = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,17 +34,17 @@ class Plane:
     Attributes
     ----------
     image_from_plane : (3, 3) float array
-        Homography, mm to px, the distortion of the lens taken out.
+        Homography, mm to px, the distortion of the lens and the card's bow taken out.
     source : str
         What gave the scale: "card", "id1", "two-points", "wire".
     card : str or None
         The card's name.
     points_px, points_mm : (N, 2) float arrays
-        The points that it was fitted to.
+        The points that it was fitted to, in the picture and on the card.
     outline_px : (M, 2) float array or None
         Closed outline of the card in the picture.
     residual_px : float or None
-        Root mean square distance of the points from the fit; None when there is nothing left over.
+        Root mean square distance of the points from the fit, lens and bow taken out; None when nothing is left over.
     corner_u_px : float
         Standard deviation of a point, each axis, px.
     scale_relative_u : float
@@ -53,6 +57,10 @@ class Plane:
         From the camera to the card's centre, along the camera's axis.
     lens : Lens or None
         Its distortion, where something tells it.
+    bow : Bow or None
+        How far the card is from flat, where something tells it.
+    bends_spread : (4, 4) float array or None
+        Covariance of the distortion and the three heights of the bow, mm.
     """
 
     image_from_plane: Array
@@ -68,6 +76,13 @@ class Plane:
     tilt_deg: float | None = None
     distance_mm: float | None = None
     lens: Lens | None = None
+    bow: Bow | None = None
+    bends_spread: Array | None = None
+
+    @property
+    def shown_mm(self) -> Array:
+        """The points (N, 2), mm, where the camera sees them on the plane: on the card itself, if that is flat."""
+        return self.points_mm if self.bow is None else self.bow.shown(self.points_mm)
 
     @property
     def mirrored(self) -> bool:
@@ -90,8 +105,8 @@ class Plane:
 
     def freedom(self) -> Array:
         """Return how the points move in the picture as the homography changes, (2 N, 8), in units of their spread."""
-        to_unit, _, normal = _normalised(self.image_from_plane, self.points_mm)
-        return _jacobian_h(normal, project(to_unit, self.points_mm)).reshape(-1, 8)
+        to_unit, _, normal = _normalised(self.image_from_plane, self.shown_mm)
+        return _jacobian_h(normal, project(to_unit, self.shown_mm)).reshape(-1, 8)
 
     def to_mm(self, points_px: ArrayLike) -> Array:
         """Return (N, 2) points of the picture, px, on the plane, mm."""
@@ -113,7 +128,7 @@ class Plane:
         It goes through the least-squares fit to first order (JCGM 100:2008, 5.1.2, with the fit's
         covariance), so that it grows with the distance from the card.
         """
-        return _length_corner_u(self.image_from_plane, self.points_mm, self.to_mm(points_px), self.corner_u_px)
+        return _length_corner_u(self.image_from_plane, self.shown_mm, self.to_mm(points_px), self.corner_u_px)
 
 
 def fit_plane(
@@ -126,6 +141,8 @@ def fit_plane(
     corner_u_px: float = CORNER_FLOOR_PX,
     scale_relative_u: float = 0.005,
     lens: Lens | None = None,
+    bow: Bow | None = None,
+    bends_spread: Array | None = None,
 ) -> Plane:
     """Fit the homography to points known on the plane and seen in the picture, by least squares in px.
 
@@ -137,6 +154,10 @@ def fit_plane(
         Standard deviation of a point; raised to what the residuals show.
     lens : Lens, optional
         The distortion to take out first.
+    bow : Bow, optional
+        How far the card is from flat, to be taken out first too.
+    bends_spread : (4, 4) float array, optional
+        What is not known of the two.
 
     Raises
     ------
@@ -147,16 +168,17 @@ def fit_plane(
     if len(mm) != len(px) or len(mm) < 4:
         raise ValueError(f"points_mm and points_px have {len(mm)} and {len(px)} rows; at least 4 of each are needed")
     straight = straightened(px, lens)
-    fitted = _least_squares(mm, straight)
+    shown = mm if bow is None else bow.shown(mm)
+    fitted = _least_squares(shown, straight)
     if fitted is None:
         raise ValueError("points_mm lie on a line; give points that span the card")
     residual_px = None
     if len(mm) > 4:
-        squares = ((project(fitted, mm) - straight) ** 2).sum()
+        squares = ((project(fitted, shown) - straight) ** 2).sum()
         residual_px = float(np.sqrt(squares / len(mm)))
         corner_u_px = max(corner_u_px, float(np.sqrt(squares / (2 * len(mm) - 8))))
-    near = np.array([mm.min(0), mm.max(0)])
-    corner_u = _length_corner_u(fitted, mm, near, corner_u_px)
+    near = np.array([shown.min(0), shown.max(0)])
+    corner_u = _length_corner_u(fitted, shown, near, corner_u_px)
     plane = Plane(
         image_from_plane=fitted,
         source=source,
@@ -169,8 +191,13 @@ def fit_plane(
         scale_relative_u=scale_relative_u,
         relative_u=float(np.hypot(corner_u, scale_relative_u)),
         lens=lens,
+        bow=bow,
+        bends_spread=bends_spread,
     )
-    return plane if outline_mm is None else dataclasses.replace(plane, outline_px=_closed(plane.to_px(outline_mm)))
+    if outline_mm is None:
+        return plane
+    outline = _with_points_between(np.asarray(outline_mm, float))
+    return dataclasses.replace(plane, outline_px=plane.to_px(outline if bow is None else bow.shown(outline)))
 
 
 def straightened(points_px: ArrayLike, lens: Lens | None) -> Array:
@@ -199,8 +226,8 @@ def normalised_fit(plane: Plane) -> tuple[Array, Array, Array]:
     """Return the homography between plane and picture brought near +-1, the covariance of its first eight
     elements, and the similarity that took the picture there.
     """
-    to_unit, to_image, normal = _normalised(plane.image_from_plane, plane.points_mm)
-    covariance = _covariance(normal, project(to_unit, plane.points_mm), plane.corner_u_px * to_image[0, 0])
+    to_unit, to_image, normal = _normalised(plane.image_from_plane, plane.shown_mm)
+    covariance = _covariance(normal, project(to_unit, plane.shown_mm), plane.corner_u_px * to_image[0, 0])
     return normal, covariance, to_image
 
 
@@ -266,5 +293,8 @@ def _least_squares(mm: Array, px: Array) -> Array | None:
     return np.asarray(fitted / fitted[2, 2], dtype=np.float64)
 
 
-def _closed(outline: Array) -> Array:
-    return np.vstack([outline, outline[:1]])
+def _with_points_between(corners: Array) -> Array:
+    """Return a closed outline with points along its sides too, which a lens and a bow bend."""
+    after, shares = np.roll(corners, -1, axis=0), np.linspace(0, 1, POINTS_A_SIDE, endpoint=False)
+    between = corners[:, None] + shares[:, None] * (after - corners)[:, None]
+    return np.vstack([between.reshape(-1, 2), corners[:1]])

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibration.bow import moved
 from calibration.lens import unknown_lens
 from calibration.plane import Plane, fit_plane, normalised_fit, straightened
 
@@ -75,29 +76,27 @@ def _over_focals(plane: Plane, prior_px: float, image_size: Size) -> tuple[Array
     homography, covariance, to_image = normalised_fit(plane)
     to_centred = np.array([[1, 0, -centre_px[0]], [0, 1, -centre_px[1]], [0, 0, 1]]) @ np.linalg.inv(to_image)
     logs = np.linspace(-1.2, 1.8, 61)
-    tried = [_misfit(to_centred, homography, covariance, prior_px * np.exp(log)) for log in logs]
-    misfits, log_spreads = np.array(tried).T
+    misfits, log_spreads = _misfits(to_centred, homography, covariance, prior_px * np.exp(logs))
     return logs, misfits + (logs / PRIOR_LOG_U) ** 2, log_spreads
 
 
-def _misfit(to_centred: Array, homography: Array, covariance: Array, focal_px: float) -> tuple[float, float]:
-    """Return chi-squared of the two constraints on a plane's homography, and the log determinant of their spread."""
-    to_rays = np.diag([1 / focal_px, 1 / focal_px, 1.0]) @ to_centred
+def _misfits(to_centred: Array, homography: Array, covariance: Array, focals_px: Array) -> tuple[Array, Array]:
+    """Return chi-squared of the two constraints on a plane's homography, and the log determinant of their spread.
+
+    Of each focal length, (n,).
+    """
     step = 1e-6
-
-    def constraints(h: Array) -> Array:
-        first, second = (to_rays @ h)[:, 0], (to_rays @ h)[:, 1]
-        both = first @ first + second @ second
-        return np.array([2 * (first @ second), first @ first - second @ second]) / both
-
-    off = constraints(homography)
-    slopes = np.empty((2, 8))
-    for k in range(8):
-        moved = homography.copy()
-        moved.flat[k] += step
-        slopes[:, k] = (constraints(moved) - off) / step
-    spread = slopes @ covariance @ slopes.T + np.diag([SHEAR_U**2, STRETCH_U**2])
-    return float(off @ np.linalg.solve(spread, off)), float(np.log(np.linalg.det(spread)))
+    tried = np.tile(homography.ravel(), (9, 1))
+    tried[:8, :8] += step * np.eye(8)  # each element moved a little, and at last none
+    columns = (to_centred @ tried.reshape(9, 3, 3))[:, :, :2]
+    to_rays = np.stack([1 / focals_px, 1 / focals_px, np.ones_like(focals_px)], 1)
+    first, second = np.moveaxis(to_rays[:, None, :, None] * columns, 3, 0)  # (n, 9, 3) each
+    squares = (first**2).sum(2), (second**2).sum(2)
+    both = np.stack([2 * (first * second).sum(2), squares[0] - squares[1]], 2) / (squares[0] + squares[1])[..., None]
+    off, slopes = both[:, 8], np.swapaxes(both[:, :8] - both[:, 8:], 1, 2) / step
+    spread = slopes @ covariance @ np.swapaxes(slopes, 1, 2) + np.diag([SHEAR_U**2, STRETCH_U**2])
+    misfits = np.einsum("ni,ni->n", off, np.linalg.solve(spread, off[..., None])[..., 0])
+    return misfits, np.linalg.slogdet(spread)[1]
 
 
 def pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array, Array]:
@@ -120,7 +119,7 @@ def _pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array
     px = straightened(plane.points_px, plane.lens) - centre_px
     if plane.mirrored:
         px = px * [-1, 1]
-    mm = np.column_stack([plane.points_mm, np.zeros(len(px))])
+    mm = np.column_stack([plane.shown_mm, np.zeros(len(px))])
     camera = np.diag([focal, focal, 1.0])
     # Near the axis a plane has two poses that look alike; the first has the smaller residual.
     _, turns, shifts, _ = cv2.solvePnPGeneric(mm, px, camera, None, flags=cv2.SOLVEPNP_IPPE)
@@ -173,19 +172,25 @@ def to_plane_at(
     return np.asarray(on_card_mm + height_mm / camera_height_mm * (np.array([x_mm, y_mm]) - on_card_mm))
 
 
-def lens_relative_u(plane: Plane, points_px: ArrayLike, image_size: Size) -> float:
-    """Return the relative standard deviation of a polyline's length for what is not known of the lens.
+def bends_relative_u(plane: Plane, points_px: ArrayLike, image_size: Size) -> float:
+    """Return the relative standard deviation of a polyline's length for what is not known of the lens and of a bow.
 
-    Card and polyline are bent by one standard deviation more of distortion, the plane is fitted anew, and the change
-    of the length is the answer: near the card it cancels, away from it it does not.
+    Card and polyline are bent by one standard deviation more, along each principal direction of both, the plane is
+    fitted anew, and the change of the length is the answer: near the card it cancels, away from it it does not.
     """
     if len(plane.points_mm) < 4:
         return 0.0
     lens = plane.lens or unknown_lens(image_size)
-    other = fit_plane(
-        plane.points_mm,
-        plane.points_px,
-        lens=dataclasses.replace(lens, distortion=lens.distortion + lens.distortion_u),
-    )
+    steps = np.array([[lens.distortion_u]]) if plane.bends_spread is None else np.linalg.cholesky(plane.bends_spread)
     line_px = np.asarray(points_px, float).reshape(-1, 2)
-    return abs(other.length_mm(line_px) / plane.length_mm(line_px) - 1)
+    length_mm = plane.length_mm(line_px)
+    off = []
+    for distortion, *heights_mm in steps.T:
+        other = fit_plane(
+            plane.points_mm,
+            plane.points_px,
+            lens=dataclasses.replace(lens, distortion=lens.distortion + distortion),
+            bow=plane.bow and moved(plane.bow, np.array(heights_mm)),
+        )
+        off.append(other.length_mm(line_px) / length_mm - 1)
+    return float(np.linalg.norm(off))

@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.card import Card, known_cards, load_card, marker_dictionary
-from calibration.distortion import lens_of
-from calibration.lens import Lens
+from calibration.distortion import bends_of
 from calibration.plane import CORNER_FLOOR_PX, Plane, fit_plane, point_u_px
 from calibration.pose import with_pose
 
@@ -201,7 +200,7 @@ def _measure(gray: Gray, card: Card, markers: Markers, focal_px: float | None) -
     corner_ids: list[int] = []
     for _ in range(4):
         found = _square_corners(gray, card, plane)
-        kept = _without_outliers(card, found, plane.lens)
+        kept = _without_outliers(card, found, plane)
         if len(kept) < MIN_CORNERS or not _span(card, kept):
             break
         grown = set(kept) - set(corner_ids)
@@ -218,12 +217,14 @@ def _measure(gray: Gray, card: Card, markers: Markers, focal_px: float | None) -
 
 
 def _fit(card: Card, mm: Array, px: Array, corner_u_px: float, camera: tuple[float | None, tuple[int, int]]) -> Plane:
-    """Return the card's plane, the distortion of the lens taken out as far as its points tell it."""
-    lens = lens_of(mm, px, corner_u_px, *camera)
+    """Return the card's plane, the lens's distortion and the card's bow taken out as far as its points tell them."""
+    bends = bends_of(mm, px, corner_u_px, *camera)
     return fit_plane(
         mm,
         px,
-        lens=lens,
+        lens=bends.lens,
+        bow=bends.bow,
+        bends_spread=bends.spread,
         card=card.name,
         outline_mm=card.outline_mm(),
         corner_u_px=corner_u_px,
@@ -233,10 +234,10 @@ def _fit(card: Card, mm: Array, px: Array, corner_u_px: float, camera: tuple[flo
 
 def _square_corners(gray: Gray, card: Card, plane: Plane) -> dict[int, Array]:
     """Refine every square corner that the plane predicts well and that looks like one."""
-    mm = card.corners_mm()
+    mm = card.corners_mm() if plane.bow is None else plane.bow.shown(card.corners_mm())
     predicted = plane.to_px(mm)
     half_px = _window_px(card, plane, mm)
-    unsure_px = point_u_px(plane.image_from_plane, plane.points_mm, mm, plane.corner_u_px)
+    unsure_px = point_u_px(plane.image_from_plane, plane.shown_mm, mm, plane.corner_u_px)
     height, width = gray.shape
     inside = ((predicted > half_px[:, None] + 2) & (predicted < np.array([width, height]) - half_px[:, None] - 3)).all(
         1
@@ -279,14 +280,15 @@ def _looks_right(gray: Gray, card: Card, plane: Plane) -> NDArray[np.bool_]:
     return np.asarray(contrast > max(4.0, 0.35 * usual))
 
 
-def _without_outliers(card: Card, found: dict[int, Array], lens: Lens | None) -> dict[int, Array]:
+def _without_outliers(card: Card, found: dict[int, Array], plane: Plane) -> dict[int, Array]:
     """Drop the worst corner until all lie near one fit; a hidden or glaring corner pulls no other with it."""
     kept = dict(found)
     mm = card.corners_mm()
     while len(kept) >= MIN_CORNERS and _span(card, kept):
         ids = list(kept)
         px = np.array([kept[i] for i in ids])
-        off = np.linalg.norm(fit_plane(mm[ids], px, lens=lens).to_px(mm[ids]) - px, axis=1)
+        fitted = fit_plane(mm[ids], px, lens=plane.lens, bow=plane.bow)
+        off = np.linalg.norm(fitted.to_px(fitted.shown_mm) - px, axis=1)
         worst = int(off.argmax())
         if off[worst] < max(OUTLIER_PX, 4 * float(np.median(off))):
             break

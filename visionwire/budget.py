@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Plane, camera_mm, lens_relative_u, to_plane_at
+from calibration import Plane, camera_mm, bends_relative_u, to_plane_at
 
 Floats = NDArray[np.float64]
 
@@ -109,7 +109,7 @@ class Ruler:
             camera = camera_mm(self.plane, *self.camera)
             own["height"] = self.height_u_mm / float(camera[2])
             few_px = points_px[:: max(1, len(points_px) // LENS_POINTS)]
-            own["lens"] = lens_relative_u(self.plane, few_px, self.image_size)
+            own["lens"] = bends_relative_u(self.plane, few_px, self.image_size)
             own["slope"] = float(np.hypot(self.obliqueness(points_px) * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))
         terms = {name: float(self.share * term) for name, term in own.items()}
         for name, term in self.others.items():

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from calibration import load_card
-from calibration.distortion import BOW_U_MM, lens_of
+from calibration.bow import BOW_U_MM
+from calibration.distortion import Bends, bends_of
 from calibration.lens import DISTORTION_U, Lens, unknown_lens
 from calibration.plane import CORNER_FLOOR_PX, fit_plane
 from calibration.sight import find_card
@@ -30,9 +31,9 @@ def seen(points_mm: Array, view: tuple[tuple[float, ...], tuple[float, ...]], k1
     return cv2.projectPoints(points, turn, shift, CAMERA, np.array([k1, 0, 0, 0, 0.0]))[0].reshape(-1, 2)
 
 
-def told(points_px: Array, mm: Array, noise_px: float = 0.0, seed: int = 0) -> Lens:
+def told(points_px: Array, mm: Array, noise_px: float = 0.0, seed: int = 0) -> Bends:
     noise = noise_px * np.random.default_rng(seed).normal(size=points_px.shape)
-    return lens_of(mm, points_px + noise, CORNER_FLOOR_PX, FOCAL_PX, SIZE)
+    return bends_of(mm, points_px + noise, CORNER_FLOOR_PX, FOCAL_PX, SIZE)
 
 
 @pytest.mark.parametrize("distortion", [-0.08, -0.01, 0.0, 0.03, 0.09])
@@ -74,7 +75,7 @@ def test_opencvs_distortion_is_told_and_lengths_beside_the_card_come_out_true(
     mm = load_card("chart").corners_mm()
     points_px = seen(mm, view, k1)
     assert ((points_px > 0) & (points_px < SIZE)).all()
-    lens = told(points_px, mm, noise_px=0.05)
+    lens = told(points_px, mm, noise_px=0.05).lens
     # Seen with k1 r^2 in focal lengths; straight is the way back, whose first term is its opposite.
     true = -k1 * (HALF_DIAGONAL_PX / FOCAL_PX) ** 2
     assert lens.distortion_u < DISTORTION_U / 2
@@ -92,7 +93,7 @@ def test_what_is_stated_is_how_far_it_scatters(name: str) -> None:
     rng, mm, off = np.random.default_rng(3), load_card(name).corners_mm(), []
     for seed in range(60):
         k1 = rng.normal(0, DISTORTION_U) * (FOCAL_PX / HALF_DIAGONAL_PX) ** 2
-        lens = told(seen(mm, VIEWS[seed % 2], k1), mm, CORNER_FLOOR_PX, seed)
+        lens = told(seen(mm, VIEWS[seed % 2], k1), mm, CORNER_FLOOR_PX, seed).lens
         off.append((lens.distortion + k1 * (HALF_DIAGONAL_PX / FOCAL_PX) ** 2) / lens.distortion_u)
     # Flat cards: the bow that is allowed for makes it a little less.
     assert 0.5 < np.std(off) < 1.2
@@ -104,7 +105,7 @@ def test_a_bowed_card_is_not_taken_for_a_lens(seed: int) -> None:
     off = (mm - mm.mean(0)) / np.abs(mm - mm.mean(0)).max(0)
     bows = np.random.default_rng(seed).normal(0, BOW_U_MM, 3)
     height = np.column_stack([off**2, off.prod(1)]) @ bows
-    lens = told(seen(np.column_stack([mm, -height]), VIEWS[0]), mm, 0.05, seed)
+    lens = told(seen(np.column_stack([mm, -height]), VIEWS[0]), mm, 0.05, seed).lens
     assert abs(lens.distortion) < 2.5 * lens.distortion_u
 
 

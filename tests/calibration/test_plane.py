@@ -20,7 +20,7 @@ from calibration import (
     with_pose,
 )
 from calibration.plane import project
-from calibration.pose import focal_from_35mm, lens_relative_u
+from calibration.pose import focal_from_35mm, bends_relative_u
 from tests.calibration.scenes import Array, look
 
 CHART = load_card("chart")
@@ -126,7 +126,7 @@ def test_lens_costs_nothing_on_the_card_and_more_beyond_it() -> None:
     homography, *_ = look(CHART, 10)
     plane = plane_of(homography)
     near, far = (project(homography, [[10, 20 - d], [70, 20 - d]]) for d in (0, 60))
-    assert lens_relative_u(plane, near, SIZE) < lens_relative_u(plane, far, SIZE)
+    assert bends_relative_u(plane, near, SIZE) < bends_relative_u(plane, far, SIZE)
 
 
 def test_a_pose_is_solved_once_and_no_caller_can_spoil_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from calibration import Sight, find_card, load_card
 from calibration.plane import project
-from calibration.pose import lens_relative_u
+from calibration.pose import bends_relative_u
 from calibration.sight import Markers, _look
 from tests.calibration.scenes import Scene, photograph
 
@@ -140,7 +140,7 @@ def test_stated_uncertainty_covers_the_error(name: str) -> None:
         line_mm = np.array([[5.0, -15.0], [75.0, -18.0]])
         length_mm = sight.plane.length_mm(project(scene.image_from_plane, line_mm))
         line_px = project(scene.image_from_plane, line_mm)
-        stated = np.hypot(sight.plane.corner_relative_u(line_px), lens_relative_u(sight.plane, line_px, scene.size))
+        stated = np.hypot(sight.plane.corner_relative_u(line_px), bends_relative_u(sight.plane, line_px, scene.size))
         ratios.append((length_mm / np.hypot(70, 3) - 1) / stated)
     assert np.sqrt(np.mean(np.square(ratios))) < 1.3
 
