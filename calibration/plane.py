@@ -122,6 +122,12 @@ class Plane:
         """Return the length on the plane of an (N, 2) polyline in the picture."""
         return float(np.linalg.norm(np.diff(self.to_mm(points_px), axis=0), axis=1).sum())
 
+    def off_flat_px(self) -> float | None:
+        """Return the root mean square distance of the points from a flat card, px; None where nothing tells it."""
+        if self.bow is None:
+            return self.residual_px
+        return fit_plane(self.points_mm, self.points_px, lens=self.lens).residual_px
+
     def corner_relative_u(self, points_px: ArrayLike) -> float:
         """Return what the corners' noise alone does to the length of an (N, 2) polyline, relative.
 

@@ -371,8 +371,9 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
         flags.append(quality.flag("picture-mirrored"))
     if plane.tilt_deg is not None and plane.tilt_deg > NOTED_TILT_DEG:
         flags.append(quality.flag("card-tilted", tilt_deg=plane.tilt_deg))
-    if plane.residual_px is not None and plane.residual_px > NOTED_RESIDUAL_PX:
-        flags.append(quality.flag("card-bent", residual_px=plane.residual_px))
+    off_flat_px = plane.off_flat_px()
+    if off_flat_px is not None and off_flat_px > NOTED_RESIDUAL_PX:
+        flags.append(quality.flag("card-bent", residual_px=off_flat_px))
     elif plane.lens is not None and abs(plane.lens.distortion) > NOTED_DISTORTION:  # of a bent card no lens is told
         way = "near" if plane.lens.distortion > 0 else "far from"
         flags.append(quality.flag("lens-bends", percent=100 * abs(plane.lens.distortion), way=way))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Plane, camera_mm, bends_relative_u, to_plane_at
+from calibration import Plane, bends_relative_u, camera_mm, to_plane_at
 
 Floats = NDArray[np.float64]
 

@@ -158,7 +158,7 @@ CODES: dict[str, Code] = {
     ),
     "card-bent": Code(
         "flag",
-        "the card's corners lie {residual_px:.1f} px from a flat card",
+        "the card's corners lie {residual_px:.1f} px from a flat card, which is taken out as far as they tell how it bends",
         "lay the card flat, and print it on stiff stock",
     ),
     "lens-bends": Code(

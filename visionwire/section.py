@@ -174,15 +174,11 @@ def _grown(luminance: NDArray[np.float32], rough: Section) -> Section:
         first, last = new_first, new_last
         if not grew or last - first < margin:
             break
-    # Once more without what lies beyond the ends, which would bend the phase there.
-    if section.length_d < SHORTEST_D:
-        return section
-    final = whole(luminance, section.spine_px, section.strip.diameter_px)
-    return dataclasses.replace(final, end_u_twists=FOUND_END_U_TWISTS)
+    return section if section.length_d < SHORTEST_D else _as_found(luminance, section)
 
 
 def _parted(luminance: NDArray[np.float32], one: Section) -> list[Section]:
-    """Return a section, or its two parts where the pattern between them is against its own over some twists.
+    """Return a section, or its parts where the pattern between them is against its own over some twists.
 
     So a head's edge and a strand over it may be taken for the pair, and two spans for one run.
     """
@@ -195,11 +191,18 @@ def _parted(luminance: NDArray[np.float32], one: Section) -> list[Section]:
     worst = beside + int(fit[beside:-beside].argmin())
     if fit[worst] > BREAK_FIT:
         return [one]
-    lines = one.spine_px[: worst - half], one.spine_px[worst + half :]
-    return [
-        dataclasses.replace(part, end_u_twists=FOUND_END_U_TWISTS)
-        for part in (_trimmed(*_centred(luminance, line, one.strip.diameter_px)) for line in lines)
-    ]
+    parts = []
+    for line in (one.spine_px[: worst - half], one.spine_px[worst + half :]):
+        part = _trimmed(*_centred(luminance, line, one.strip.diameter_px))
+        if part.length_d >= SHORTEST_D:
+            parts += _parted(luminance, _as_found(luminance, part))
+    return parts
+
+
+def _as_found(luminance: NDArray[np.float32], trimmed: Section) -> Section:
+    """Return a section measured anew without what lay beyond its ends, which would bend the phase there."""
+    final = whole(luminance, trimmed.spine_px, trimmed.strip.diameter_px)
+    return dataclasses.replace(final, end_u_twists=FOUND_END_U_TWISTS)
 
 
 def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Floats) -> Section:
@@ -264,7 +267,7 @@ def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Sect
     across = whole_.twist.local_fit[min(columns) : max(columns) + 1]
     if across.mean() <= 0 or whole_.length_d < 0.9 * (one.length_d + other.length_d):
         return None
-    return dataclasses.replace(whole(luminance, whole_.spine_px, diameter_px), end_u_twists=FOUND_END_U_TWISTS)
+    return _as_found(luminance, whole_)
 
 
 def _facing(one: Floats, other: Floats) -> tuple[Floats, Floats]:

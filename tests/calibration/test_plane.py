@@ -20,7 +20,7 @@ from calibration import (
     with_pose,
 )
 from calibration.plane import project
-from calibration.pose import focal_from_35mm, bends_relative_u
+from calibration.pose import bends_relative_u, focal_from_35mm
 from tests.calibration.scenes import Array, look
 
 CHART = load_card("chart")

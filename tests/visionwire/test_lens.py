@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from calibration import find_card
+from calibration.bow import Bow
 from calibration.lens import Lens, unknown_lens
 from tests.visionwire.test_measure import DEMO
 from visionwire.assemble import scale_flags
@@ -45,8 +46,13 @@ def test_the_density_is_that_of_the_straight_picture(distortion: float) -> None:
 def test_of_a_bent_card_no_lens_is_said() -> None:
     sight = find_card(cv2.cvtColor(open_photo(DEMO).pixels, cv2.COLOR_RGB2GRAY))
     assert sight is not None and sight.plane.lens is not None
-    wide = dataclasses.replace(sight.plane, lens=dataclasses.replace(sight.plane.lens, distortion=DISTORTION))
-    bent = dataclasses.replace(wide, residual_px=2.0)
+    known, points_mm = sight.plane, sight.plane.points_mm
+    lens = dataclasses.replace(known.lens, distortion=DISTORTION)
+    curl = Bow(
+        points_mm.mean(0), np.ptp(points_mm, axis=0) / 2, np.array([40.0, 90.0, 150.0]), np.array([3.0, 0.0, 0.0])
+    )
+    seen_px = (lens.bent(known.straight_px(shown_mm)) for shown_mm in (points_mm, curl.shown(points_mm)))
+    wide, bent = (dataclasses.replace(known, lens=lens, points_px=points_px) for points_px in seen_px)
     assert [[flag.code for flag in scale_flags(one)] for one in (wide, bent)] == [["lens-bends"], ["card-bent"]]
 
 

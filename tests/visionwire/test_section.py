@@ -78,6 +78,16 @@ def test_what_runs_against_the_pattern_over_some_twists_parts_it(grey: np.ndarra
     assert [one.twists for one in parts] == pytest.approx([(ends[1] - ends[0]) / 40, (ends[3] - ends[2]) / 40], abs=0.3)
 
 
+def test_a_pattern_broken_twice_is_three_sections() -> None:
+    whole = picture((40, 150), (660, 150), DIAMETER_PX, even(2.4))
+    against = picture((40, 150), (660, 150), DIAMETER_PX, even(4.0), lay="S", seed=1)
+    x = np.arange(700)
+    broken = np.where((np.abs(x - 230) < 45) | (np.abs(x - 470) < 45), against, whole)
+    parts = section._parted(broken, section.whole(broken, np.array([[45.0, 150.0], [655.0, 150.0]]), DIAMETER_PX))
+    assert [one.twist.lay for one in parts] == ["Z", "Z", "Z"]
+    assert [one.px_per_twist for one in parts] == pytest.approx([24.0] * 3, rel=0.04)
+
+
 def test_two_spans_over_a_head_are_two_runs_however_hard_the_picture_is_packed() -> None:
     pixels = open_photo(PICTURES / "three_heads.jpg").pixels
     packed = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 35])[1]

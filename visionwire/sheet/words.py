@@ -47,7 +47,7 @@ TERM_WORDS = {
     "cues": "scale: card and wire do not agree",
     "height": "height of the wire over the card",
     "slope": "run not parallel to the card",
-    "lens": "distortion of the lens",
+    "lens": "distortion of the lens, and a card not flat",
     "spine": "zig-zag left in the centre line",
     "phase": "noise of the pattern",
     "ends": "where the run begins and ends",
