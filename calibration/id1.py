@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.lens import DISTORTION_U, Lens, unknown_lens
 from calibration.plane import Plane, fit_plane, project
 from calibration.pose import perspective_misfit, with_pose
 
@@ -30,6 +31,8 @@ OUTLINE_U = 0.003
 SIDE_U_PX = 0.5
 #: A card's side is straight to this at the size of the search, px; a shadow's is not.
 STRAIGHT_U_PX = 0.3
+#: How far a shadow or a bevelled edge bends what is seen of a side, px, beside what the lens does to all four.
+SIDE_BEND_U_PX = 0.5
 SEARCH_SIDE_PX = 1000
 LARGEST_TILT_DEG, LARGEST_RESIDUAL_PX = 40.0, 2.5
 #: Chi-squared above which the quadrilateral is no ID-1 card; real ones were seen below 4, shadows from 6 up.
@@ -285,27 +288,64 @@ def _corners_mm() -> Array:
 
 
 def _measured(planes: Image, quad: Array, search_ratio: float, focal_px: float | None) -> Plane | None:
-    """Fit each side's line to the edge along its straight part at full size, and the plane to their crossings."""
-    corner_u_px = SIDE_U_PX
+    """Fit each side's line to the edge along its straight part at full size, and the plane to their crossings.
+
+    The quadrilateral is that of a lens without distortion, which the sides' common bend tells.
+    """
+    size = planes.shape[1], planes.shape[0]
+    lens = unknown_lens(size)
     residuals: list[float] = []
     for reach_px in (3.0 + 2.0 * search_ratio, 1.5 + search_ratio):
-        fitted = [_side(planes, quad, side, reach_px) for side in range(4)]
-        if any(f is None for f in fitted):
+        edges = [edge for side in range(4) if (edge := _side(planes, quad, side, reach_px, lens)) is not None]
+        if len(edges) < 4:
             return None
-        lines = _Lines(np.array([f[0] for f in fitted if f]), np.array([f[1] for f in fitted if f]), np.zeros(4))
-        residuals = [f[2] for f in fitted if f]
+        seen = [lens.bent(_near_a_line(edge)) for edge in edges]
+        lens = _lens_of_sides(seen, lens)
+        fitted = [_line(lens.straight(edge_px), edge_px.mean(0) - quad.mean(0)) for edge_px in seen]
+        lines = _Lines(np.array([f[0] for f in fitted]), np.array([f[1] for f in fitted]), np.zeros(4))
+        residuals = [f[2] for f in fitted]
         quad = _crossings(lines, np.array([3, 0, 1, 2]), np.array([0, 1, 2, 3]))
     residual_px = float(np.sqrt(np.mean(np.square(residuals))))
     plane = fit_plane(
         _corners_mm(),
-        quad,
+        lens.bent(quad),
         source="id1",
-        corner_u_px=max(corner_u_px, residual_px),
+        corner_u_px=max(SIDE_U_PX, residual_px),
         scale_relative_u=OUTLINE_U,
         outline_mm=_OUTLINE[0][np.argsort(_around())],
+        lens=lens,
     )
     plane = dataclasses.replace(plane, residual_px=residual_px)
-    return _plausible(plane, (planes.shape[1], planes.shape[0]), focal_px)
+    return _plausible(plane, size, focal_px)
+
+
+def _lens_of_sides(seen: list[Array], lens: Lens) -> Lens:
+    """Return the lens that four straight sides, (N, 2) px each, speak for, drawn towards none as far as they do not.
+
+    Linear regression with normal priors, as `distortion.bends_of` does it, of how the sides bend in common.
+    """
+    columns, off = [], []
+    for side, edge_px in enumerate(seen):
+        at = lens.straight(edge_px)
+        along = at[-1] - at[0]
+        normal = np.array([along[1], -along[0]]) / np.linalg.norm(along)
+        place = (at - at.mean(0)) @ along / (along @ along)
+        own = np.zeros((len(at), len(seen)))
+        own[:, side] = 4 * place**2
+        # What a straight line can take up says nothing.
+        line = np.linalg.qr(np.column_stack([np.ones_like(place), place]))[0]
+        rows = np.column_stack([lens.pull_px(edge_px) @ normal, own, at @ normal])
+        rows = (rows - line @ (line.T @ rows)) / max(
+            STRAIGHT_U_PX, float((rows[:, -1] - line @ (line.T @ rows[:, -1])).std())
+        )
+        columns.append(rows[:, :-1])
+        off.append(rows[:, -1])
+    both, left = np.vstack(columns), np.concatenate(off)
+    prior_u = np.array([DISTORTION_U, *[SIDE_BEND_U_PX] * len(seen)])
+    spread = np.linalg.inv(both.T @ both + np.diag(prior_u**-2))
+    found = spread @ (both.T @ (both[:, 0] * lens.distortion - left))
+    spread = spread * max(1.0, float(np.mean((found / prior_u) ** 2)))
+    return dataclasses.replace(lens, distortion=float(found[0]), distortion_u=float(np.sqrt(spread[0, 0])))
 
 
 def _around() -> Array:
@@ -313,8 +353,8 @@ def _around() -> Array:
     return np.asarray(np.arctan2(off[:, 1], off[:, 0]))
 
 
-def _side(planes: Image, quad: Array, side: int, reach_px: float) -> tuple[Array, float, float] | None:
-    """Return a side's unit normal, offset and residual, px, from the steepest place of profiles across it."""
+def _side(planes: Image, quad: Array, side: int, reach_px: float, lens: Lens) -> Array | None:
+    """Return a side's edge, (N, 2), by a lens without distortion: the steepest places of profiles across it."""
     points, _, parts = _OUTLINE
     ends = points[parts == side][[0, -1]]
     count = int(np.clip(np.linalg.norm(quad[side] - quad[(side + 1) % 4]) / 4, 20, 200))
@@ -322,7 +362,8 @@ def _side(planes: Image, quad: Array, side: int, reach_px: float) -> tuple[Array
     along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
     normal = np.array([along[1], -along[0]])
     steps = np.arange(-reach_px - 1, reach_px + 1.01, 0.5)
-    where = (at[:, None] + steps[:, None] * normal).astype(np.float32)
+    across = (at[:, None] + steps[:, None] * normal).reshape(-1, 2)
+    where = lens.bent(across).astype(np.float32).reshape(count, -1, 2)
     profile = cv2.remap(planes, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = profile.reshape(*where.shape[:2], -1).astype(float)
     kernel = np.exp(-0.5 * (np.arange(-3, 4) / 1.5) ** 2)
@@ -332,8 +373,7 @@ def _side(planes: Image, quad: Array, side: int, reach_px: float) -> tuple[Array
     good = steep.max(1) > 2.0
     if good.sum() < 0.5 * count:
         return None
-    edge = (at + place[:, None] * normal)[good]
-    return _robust_line(edge, normal)
+    return np.asarray((at + place[:, None] * normal)[good])
 
 
 def _peaks(steep: Array, first: float) -> Array:
@@ -351,14 +391,20 @@ def _peaks(steep: Array, first: float) -> Array:
     return np.asarray(first + 0.5 * (top + np.clip(shift, -1, 1)))
 
 
-def _robust_line(edge: Array, outward: Array) -> tuple[Array, float, float]:
+def _near_a_line(edge: Array) -> Array:
+    """Return those of a side's points that lie near one line."""
+    line = cv2.fitLine(edge.astype(np.float32), cv2.DIST_WELSCH, 0, 0.01, 0.001).ravel().astype(float)
+    off = np.abs((edge - line[2:]) @ np.array([line[1], -line[0]]))
+    near = off < 3 * max(0.3, 1.4826 * float(np.median(off)))
+    return np.asarray(edge[near])
+
+
+def _line(edge: Array, outward: Array) -> tuple[Array, float, float]:
+    """Return a side's unit normal, its offset and what is left over, px."""
     line = cv2.fitLine(edge.astype(np.float32), cv2.DIST_WELSCH, 0, 0.01, 0.001).ravel().astype(float)
     normal = np.array([line[1], -line[0]])
     normal *= np.sign(normal @ outward)
-    off = (edge - line[2:]) @ normal
-    spread = max(0.3, 1.4826 * float(np.median(np.abs(off))))
-    near = np.abs(off) < 3 * spread
-    return normal, float(normal @ line[2:]), float(off[near].std())
+    return normal, float(normal @ line[2:]), float(((edge - line[2:]) @ normal).std())
 
 
 def _plausible(plane: Plane, size: tuple[int, int], focal_px: float | None) -> Plane | None:

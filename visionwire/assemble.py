@@ -78,8 +78,12 @@ def reading(
     ruler: Ruler,
     whole: safety.Safety,
     traced: Traced | None = None,
+    differs: quality.Flag | None = None,
 ) -> tuple[Reading, Evidence]:
-    """Judge a safety by the limits and return the reading with its evidence."""
+    """Judge a safety by the limits and return the reading with its evidence.
+
+    ``differs`` says what else in view contradicts the scale.
+    """
     given = _Given(photo, luminance, limits, wire_in, ruler)
     card_blur = sharpness.on_card(luminance, ruler.plane)
     alone = len(whole.runs) == 1
@@ -92,18 +96,23 @@ def reading(
     fits = series_check is None or series_check.call == "conforming"
     series_checks = [series_check] if series_check is not None and fits else []
     checks = [check for one in read for check in one.checks] + series_checks + tail_checks
-    flags = scale_flags(ruler.plane) + [flag for one in read for flag in one.flags]
+    flags = [] if differs is None else [differs]
+    flags += scale_flags(ruler.plane) + [flag for one in read for flag in one.flags]
     flags += tail_flags + _safety_flags(whole, traced, None if fits else series)
     if any(one.belief < LEAST_CALLED for one in whole.runs):
         flags.append(quality.flag("perhaps-no-wire"))
         runs = [dataclasses.replace(run, call="undecided") for run in runs]
         checks = [dataclasses.replace(check, call="undecided") for check in checks]
+    if any(one.code in quality.SCALE_IN_DOUBT for one in flags):
+        flags.sort(key=lambda one: one.code not in quality.SCALE_IN_DOUBT)  # why nothing is called comes first
+        runs = [dataclasses.replace(run, call="undecided") for run in runs]
+        checks = quality.of_scale_in_doubt(checks)
     sections = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     call, confidence, doubts = _called(checks, min(one.belief for one in sections), limits)
     flags += doubts
     flags = quality.near_a_limit(checks, flags) + flags
-    if call == "undecided" and any(one.code in quality.CUT_OFF for one in flags):
-        confidence = 0.5  # nothing is known of what lies beyond the picture
+    if call == "undecided" and any(one.code in quality.EVEN_CHANCE for one in flags):
+        confidence = 0.5  # nothing is known of what lies beyond the picture, or of the scale
     result = Reading(
         photo=photo.info,
         scale=scale_of(ruler, sections[0].spine_px),

@@ -166,12 +166,12 @@ def measure_with_evidence(
         refusal = quality.refuse("other-card", asked=card.name, seen=other.card.name)
         return dataclasses.replace(refusal, photo=photo.info), None
     problem = scale.problem(plane, cell_px, wire_in, photo.size_px)  # false when it is one: a refusal is
+    differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane)
     result = (
-        _way(photo, gray, plane, wire_in, hints, limits, finders, method, tightens, heads)
+        _way(photo, gray, plane, wire_in, hints, limits, finders, method, tightens, heads, differs)
         if problem is None
         else problem
     )
-    differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane)
     told = {"--start": hints is not None, "--scale": two_points is not None, "--head": len(heads) > 0}
     given = [option for option, is_told in told.items() if is_told]
     if isinstance(result, Refusal):
@@ -198,6 +198,7 @@ def _way(
     method: Method,
     tightens: Tightens | None,
     heads: Sequence[Point],
+    differs: quality.Flag | None,
 ) -> tuple[Reading, Evidence] | Refusal:
     luminance = gray.astype(np.float32)
     if method == "wraps":
@@ -229,7 +230,7 @@ def _way(
             return quality.refuse("run-unclear" if safety.pigtail_alone(sections) else "no-twisted-wire")
         if whole.pigtail is None and "learned" in finders:
             whole = dataclasses.replace(whole, pigtail_at_px=scan.pigtail_px(luminance, whole, px_per_in))
-    read, evidence = assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced)
+    read, evidence = assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced, differs)
     if tightens is not None:
         read = routing.added(read, luminance, whole.runs, ruler, tightens, heads)
         evidence = dataclasses.replace(evidence, axes_px=routing.axes_px(read))

@@ -149,7 +149,7 @@ CODES: dict[str, Code] = {
     "scale-not-as-card": Code(
         "flag",
         "by --scale the two points lie {given_in:.3f} in apart, and by the card {card} in view {card_in:.3f}; --scale was taken",
-        "check the two points and the distance, which is in inches, or leave out --scale to measure by the card",
+        "check the two points and the distance, in inches unless it says mm, or leave out --scale to measure by the card",
     ),
     "card-tilted": Code(
         "flag",
@@ -366,15 +366,17 @@ CODES: dict[str, Code] = {
 }
 
 
-#: Flags of what goes on beyond the picture: nothing is known of the rest, so undecided is as likely the one as the other.
+#: Flags of what goes on beyond the picture: nothing is known of the rest.
 CUT_OFF = ("run-cut-off", "pigtail-cut-off")
+#: Flags of two things told that cannot both be true: of what rests on the scale nothing is called.
+SCALE_IN_DOUBT = ("scale-not-as-card", "wire-not-as-given", "card-below-wire")
+#: Where undecided is as likely the one as the other.
+EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT)
 #: Flags that say themselves why something is not called.
 UNCALLED = (
-    *CUT_OFF,
+    *EVEN_CHANCE,
     "perhaps-no-wire",
     "find-in-doubt",
-    "wire-not-as-given",
-    "card-below-wire",
     "runs-not-as-planned",
 )
 #: What is looked at again by eye where it is counted; the rest is measured.
@@ -435,6 +437,11 @@ def because(refusal: Refusal, cause: str, **figures: float) -> Refusal:
     return dataclasses.replace(
         refusal, message=f"{refusal.message}, {why.format(**figures)}", advice=f"{first}{refusal.advice}"
     )
+
+
+def of_scale_in_doubt(checks: Sequence[Check]) -> list[Check]:
+    """Return the checks with nothing called that rests on the scale."""
+    return [check if check.unit in SCALELESS else dataclasses.replace(check, call="undecided") for check in checks]
 
 
 def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:

@@ -414,8 +414,17 @@ def test_a_distance_that_a_card_in_view_gainsays_is_taken_and_said() -> None:
         answer = measure(DEMO, two_points=(*start, *end, share * true_in), start=tuple(start), end=tuple(end))
         assert isinstance(answer, Reading) and answer.scale.source == "two-points"
         assert ("scale-not-as-card" in answer.flags) is differs
-    said = next(sentence for sentence in answer.advice if "--scale was taken" in sentence)
-    assert "by the card pocket in view" in said and "leave out --scale" in said
+        assert all(check.call == "undecided" for check in answer.checks if check.unit != "twists") is differs
+        assert not differs or (answer.call == "undecided" and "--scale was taken" in answer.advice[0])
+    assert "by the card pocket in view" in answer.advice[0] and "leave out --scale" in answer.advice[0]
+
+
+def test_of_a_wire_a_third_thinner_than_told_nothing_is_called() -> None:
+    answer = measure(PICTURES / "short_fine.jpg", wire=0.032)
+    assert isinstance(answer, Reading)
+    assert {"wire-not-as-given", "card-below-wire"} & set(answer.flags)
+    assert answer.call == "undecided" and answer.runs[0].call == "undecided"
+    assert "0.032 given" in answer.advice[0]
 
 
 def px_per_in_of_demo() -> float:

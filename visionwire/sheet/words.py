@@ -187,6 +187,8 @@ def _why_undecided(check: Check, flags: Collection[str]) -> str:
         return "it ends at the picture's edge"
     if NO_WIRE in flags:
         return "it may be no twisted wire"
+    if check.unit not in quality.SCALELESS and any(code in quality.SCALE_IN_DOUBT for code in flags):
+        return "its scale is in doubt"
     half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
     beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
     within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
