@@ -52,6 +52,10 @@ def check(
     card: Annotated[
         str | None, typer.Option(metavar="NAME|FILE.toml", help="The card beside the wire; without it, any known one.")
     ] = None,
+    bar: Annotated[
+        str | None,
+        typer.Option(metavar="MM", help="What a rule reads on the bar of that card; its size is surer then."),
+    ] = None,
     method: Annotated[
         str,
         typer.Option(
@@ -90,7 +94,7 @@ def check(
     nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is wrong options or arguments.
     """
     options = options_from(
-        photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder, plan, tightens, head
+        photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder, plan, tightens, head, bar
     )
     sheets: set[Path] = set()
     came = [_check_one(path, options, sheets) for path in photos]
@@ -138,6 +142,8 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
     if options.sheets is not None:
         try:
             _write_sheet(path, read_at, options, sheets, photo, result, evidence)
+        except BrokenPipeError:
+            raise  # whoever reads the words has gone; the sheet is written
         except Exception as error:
             complain(error, path)
             return ExitCode.FILE, counted

@@ -105,6 +105,7 @@ def options_from(
     plan: str | None = None,
     tightens: str | None = None,
     head: list[str] | None = None,
+    bar: str | None = None,
 ) -> CheckOptions:
     """Check the words of the call, all of them before any photograph is opened.
 
@@ -134,7 +135,7 @@ def options_from(
         density_band(limit_set, wire_in)  # one that has no band for this wire would say so only after the measuring
     return CheckOptions(
         limits=limit_set,
-        card=_card(card),
+        card=_card(card, bar),
         wire_in=wire_in,
         start=ends[0],
         end=ends[1],
@@ -147,7 +148,8 @@ def options_from(
         as_json=as_json,
         sheets=_folder(sheet),
         words=_option_words(
-            {"--wire": wire, "--card": card, "--start": start, "--end": end, "--scale": scale, "--plan": plan}
+            {"--wire": wire, "--card": card, "--bar": bar, "--start": start, "--end": end, "--scale": scale}
+            | {"--plan": plan}
             | {"--method": method if method != "double" else None, "--finder": finder if finder != "both" else None}
             | {"--limits": limits if limits != "common" else None, "--tightens": tightens},
             head or [],
@@ -223,15 +225,24 @@ def _folder(sheet: str | None) -> Path | None:
     return folder
 
 
-def _card(name: str | None) -> Card | None:
+def _card(name: str | None, bar: str | None) -> Card | None:
+    if name is None and bar is not None:
+        raise UsageError("--bar is what a rule reads on one card; say on which, such as --card pocket --bar 79.8")
     if name is None:
         return None
     from calibration.card import CardError, load_card
 
     try:
-        return load_card(name)
+        card = load_card(name)
     except CardError as error:
         raise UsageError(f"--card: {error}") from error
+    if bar is None:
+        return card
+    (bar_mm,) = numbers("--bar", bar, f"the length in mm that a rule reads on the bar, near {card.bar_mm:g}", 1)
+    try:
+        return card.as_printed(bar_mm)
+    except ValueError as error:
+        raise UsageError(f"--bar: {error}") from error
 
 
 def _point(option: str, text: str | None) -> tuple[float, float] | None:

@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from calibration import without_card
+from calibration import load_card, without_card
+from calibration.card import PRINT_VERIFIED_U
 from visionwire.cli import app
 from visionwire.cli.options import LEAST_APART_PX
 from visionwire.errors import ExitCode
@@ -168,6 +169,18 @@ def test_the_unreadable_photograph_in_json(measure: FakeMeasure, photo: Callable
     assert record["photo"] == dict.fromkeys(("sha256", "width_px", "height_px", "taken"), None) | {"name": "broken.png"}
 
 
+def test_a_reader_that_leaves_while_sheets_are_written_is_no_error(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(*_: Any, **__: Any) -> None:
+        raise BrokenPipeError
+
+    monkeypatch.setattr(import_module("visionwire.cli.check"), "_write_sheet", gone)
+    monkeypatch.setattr("os.dup2", lambda *_: None)
+    result = run(photo("conforming.png"), "--sheet", str(tmp_path / "sheets"))
+    assert result.exit_code == 128 + 13 and "should not have happened" not in result.stderr
+
+
 def test_options_reach_the_measuring(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
     picture = photo("conforming.png")
     words = ["--wire", "0.032", "--card", "pocket", "--limits", "common", "--method", "double"]
@@ -178,6 +191,15 @@ def test_options_reach_the_measuring(measure: FakeMeasure, photo: Callable[[str]
     assert asked["start"] == (1.0, 2.0) and asked["end"] == (60.5, 40.0)
     assert asked["two_points"] == (0.0, 0.0, 30.0, 40.0, 1.5)
     assert asked["tightens"] == "counter-clockwise" and asked["heads"] == ((3.0, 4.0), (50.0, 20.5))
+
+
+def test_a_bar_that_was_measured_makes_the_card_so_large_and_surer(
+    measure: FakeMeasure, photo: Callable[[str], str]
+) -> None:
+    assert run(photo("conforming.png"), "--card", "pocket", "--bar", "79.2").exit_code == ExitCode.CONFORMING
+    card, (asked,) = load_card("pocket"), measure.asked
+    assert asked["card"].square_mm == pytest.approx(card.square_mm * 79.2 / 80)
+    assert asked["card"].print_relative_u == PRINT_VERIFIED_U < card.print_relative_u
 
 
 def test_a_distance_is_in_inches_or_says_mm(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
@@ -248,6 +270,9 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--tightens", "clockwise", "--head", "3"], "two numbers X,Y in pixels"),
         (["--tightens", "clockwise", "--head", "3,4", "--head", "5,90"], "point 2 of --head 5,90 lies outside"),
         (["--card", "no-such-card"], "--card:"),
+        (["--bar", "79.8"], "--card pocket --bar 79.8"),
+        (["--card", "pocket", "--bar", "8 cm"], "near 80"),
+        (["--card", "pocket", "--bar", "8"], "read it again in mm"),
         (["--limits", "comon"], "did you mean common?"),
         (["--limits", "by-diameter"], "give the wire with --wire DIAMETER_IN"),
         (["--limits", "by-diameter", "--wire", "0.041"], "has no band for wire of 0.041 in"),
