@@ -41,11 +41,6 @@ class Bends:
 def bends_of(points_mm: Array, points_px: Array, corner_u_px: float, focal_px: float | None, image_size: Size) -> Bends:
     """Return the lens and the bow that a printed card's corners speak for, drawn towards none as far as they do not.
 
-    The mean and covariance given the corners: linear regression with normal priors (Box and Tiao, Bayesian Inference in
-    Statistical Analysis, 1973, 2.7). Where what is found is less likely by those priors than it should be, the
-    covariance grows by as much (Birge, Phys. Rev. 40 (1932) 207, from memory): so wide a lens or so bent a card was
-    not expected.
-
     Parameters
     ----------
     points_mm, points_px : (N, 2) float arrays
@@ -72,16 +67,26 @@ def bends_of(points_mm: Array, points_px: Array, corner_u_px: float, focal_px: f
         # What a homography can take up says nothing of either.
         taken = np.linalg.qr(fitted.freedom())[0]
         columns, left = columns - taken @ (taken.T @ columns), left - taken @ (taken.T @ left)
-        weight = max(corner_u_px, _noise_px(columns, left)) ** -2
-        spread = np.linalg.inv(weight * columns.T @ columns + np.diag(PRIOR_U**-2))
         before = np.array([lens.distortion, *bow.heights_mm])
-        found = spread @ (weight * columns.T @ (columns @ before - left))
-        spread = spread * max(1.0, float(np.mean((found / PRIOR_U) ** 2)))
+        noise_px = max(corner_u_px, _noise_px(columns, left))
+        found, spread = likeliest(columns / noise_px, (columns @ before - left) / noise_px, PRIOR_U)
         lens = dataclasses.replace(lens, distortion=float(found[0]), distortion_u=float(np.sqrt(spread[0, 0])))
         fitted = fit_plane(points_mm, points_px, lens=lens, bow=dataclasses.replace(bow, heights_mm=found[1:]))
         # A bow misleads the focal length, and with it the camera's place.
         bow = dataclasses.replace(bow, camera_mm=camera_mm(fitted, focal_px, image_size), heights_mm=found[1:])
     return Bends(lens, bow, spread)
+
+
+def likeliest(columns: Array, wanted: Array, prior_u: Array) -> tuple[Array, Array]:
+    """Return mean (k,) and covariance (k, k) of what makes ``columns`` (n, k) into ``wanted`` (n,), of unit noise.
+
+    Linear regression with normal priors about none (Box and Tiao, Bayesian Inference in Statistical Analysis, 1973,
+    2.7). Where what is found is less likely by those priors than it should be, the covariance grows by as much (Birge,
+    Phys. Rev. 40 (1932) 207, from memory): so wide a lens or so bent a card was not expected.
+    """
+    spread = np.linalg.inv(columns.T @ columns + np.diag(prior_u**-2))
+    found = spread @ (columns.T @ wanted)
+    return found, np.asarray(spread * max(1.0, float(np.mean((found / prior_u) ** 2))))
 
 
 def _noise_px(columns: Array, left: Array) -> float:

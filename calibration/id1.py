@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.distortion import likeliest
 from calibration.lens import DISTORTION_U, Lens, unknown_lens
 from calibration.plane import Plane, fit_plane, project
 from calibration.pose import perspective_misfit, with_pose
@@ -322,9 +323,9 @@ def _measured(planes: Image, quad: Array, search_ratio: float, focal_px: float |
 def _lens_of_sides(seen: list[Array], lens: Lens) -> Lens:
     """Return the lens that four straight sides, (N, 2) px each, speak for, drawn towards none as far as they do not.
 
-    Linear regression with normal priors, as `distortion.bends_of` does it, of how the sides bend in common.
+    What all four bend in common is the lens's; each may bend by itself besides.
     """
-    columns, off = [], []
+    columns, wanted = [], []
     for side, edge_px in enumerate(seen):
         at = lens.straight(edge_px)
         along = at[-1] - at[0]
@@ -332,19 +333,16 @@ def _lens_of_sides(seen: list[Array], lens: Lens) -> Lens:
         place = (at - at.mean(0)) @ along / (along @ along)
         own = np.zeros((len(at), len(seen)))
         own[:, side] = 4 * place**2
+        pulled = lens.pull_px(edge_px) @ normal
+        rows = np.column_stack([pulled, own, pulled * lens.distortion - at @ normal])
         # What a straight line can take up says nothing.
         line = np.linalg.qr(np.column_stack([np.ones_like(place), place]))[0]
-        rows = np.column_stack([lens.pull_px(edge_px) @ normal, own, at @ normal])
-        rows = (rows - line @ (line.T @ rows)) / max(
-            STRAIGHT_U_PX, float((rows[:, -1] - line @ (line.T @ rows[:, -1])).std())
-        )
+        rows -= line @ (line.T @ rows)
+        rows /= max(STRAIGHT_U_PX, float((line.T @ (at @ normal) @ line.T - at @ normal).std()))
         columns.append(rows[:, :-1])
-        off.append(rows[:, -1])
-    both, left = np.vstack(columns), np.concatenate(off)
+        wanted.append(rows[:, -1])
     prior_u = np.array([DISTORTION_U, *[SIDE_BEND_U_PX] * len(seen)])
-    spread = np.linalg.inv(both.T @ both + np.diag(prior_u**-2))
-    found = spread @ (both.T @ (both[:, 0] * lens.distortion - left))
-    spread = spread * max(1.0, float(np.mean((found / prior_u) ** 2)))
+    found, spread = likeliest(np.vstack(columns), np.concatenate(wanted), prior_u)
     return dataclasses.replace(lens, distortion=float(found[0]), distortion_u=float(np.sqrt(spread[0, 0])))
 
 
