@@ -101,6 +101,36 @@ def test_a_picture_that_was_not_read_is_named_with_the_reason(
     assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1; complete" in result.stderr)
 
 
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_file_that_cannot_be_read_is_left_out_and_named_and_the_others_go_on(
+    tmp_path: Path, reading: Reading, monkeypatch: pytest.MonkeyPatch, whole: bool
+) -> None:
+    for safety in ("s1", "s2"):
+        for person in ("ann", "bob"):
+            (tmp_path / safety / person).mkdir(parents=True)
+            for take in range(2):
+                (tmp_path / safety / person / f"{take}.jpg").write_bytes(b"good")
+    first = tmp_path / "s1" / "ann" / ("00.jpg" if whole else "0.jpg")  # before all others
+    first.write_bytes(b"")
+    measured = import_module("visionwire.measure")
+    truly = measured.measure
+    monkeypatch.setattr(measured, "measure", lambda path, *a: reading if path.read_bytes() else truly(path, *a))
+    result = CliRunner().invoke(app, ["agreement", str(tmp_path)])
+    (line,) = [line for line in result.output.splitlines() if "not read" in line]
+    assert line == f"  not read: {first} (of s1, by ann): the file is empty; copy it from the camera again"
+    assert result.exit_code == ExitCode.FILE
+    if whole:
+        assert "8 readings, twists per inch, 1 photograph left out" in result.stdout
+        assert "distinct categories" in result.stdout and result.stdout.splitlines()[-1] == line
+    else:
+        assert "ann has 1 of s1; complete" in result.stderr
+
+
+def test_a_study_that_is_not_there_is_said_to_be_so(tmp_path: Path) -> None:
+    off = CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")])
+    assert off.stderr == f"visionwire: the study {tmp_path / 'none.csv'} does not exist; check the path\n"
+
+
 def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table = tmp_path / "study.csv"
     rows = [f"{part},{person},{7 + 0.2 * value:.4f}" for part, person, value in VALUES]

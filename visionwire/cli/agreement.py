@@ -5,12 +5,17 @@ from __future__ import annotations
 import csv
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from visionwire.cli.complaint import sentence_for
 from visionwire.cli.numbers import wire_diameter_in
-from visionwire.errors import ArchiveError, UsageError
+from visionwire.cli.trends import counted
+from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
+
+if TYPE_CHECKING:
+    from visionwire.limits import LimitSet
 
 
 def agreement(
@@ -24,35 +29,43 @@ def agreement(
     wire: Annotated[str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches.")] = None,
     limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Whose band is the tolerance.")] = "common",
 ) -> None:
-    """Say how far readings agree: repeatability, reproducibility, share of the tolerance, distinct categories."""
+    """Say how far readings agree: repeatability, reproducibility, share of the tolerance, distinct categories.
+
+    What was not read is named at the end; exit status 4 where some file of it cannot be read as a photograph.
+    """
     from visionwire.agreement import agreement as analysed
     from visionwire.limits import density_band, load_limits
-    from visionwire.measure import measure
-    from visionwire.reading import Reading, Refusal
 
     wire_in = wire_diameter_in(wire)
     limit_set = load_limits(limits)
     band = density_band(limit_set, wire_in)
-    values, lost = [], []
+    values, lost, unreadable = [], [], False
     for safety, person, what in _rows(study):
         if isinstance(what, float):
             values.append((safety, person, what))
             continue
-        result = measure(what, limit_set, wire_in)
-        if isinstance(result, Reading) and result.runs:
-            values.append((safety, person, result.runs[0].twists_per_inch))
-        else:
-            why = result.message if isinstance(result, Refusal) else "no run is in it"
+        try:
+            density, why = _density(what, limit_set, wire_in)
+        except (ImportError, UsageError, LimitsError):
+            raise  # not this photograph's doing
+        except Exception as error:  # the others are read all the same
+            density, why, unreadable = None, sentence_for(error).replace(str(what), "the file"), True
+        if density is None:
             lost.append(f"  not read: {what} (of {safety}, by {person}): {why}")
+        else:
+            values.append((safety, person, density))
     tolerance = None if band.low is None or band.high is None else band.high - band.low
     try:
         found = analysed(values, tolerance)
     except ValueError as error:
         for line in lost:
             print(line, file=sys.stderr)
-        raise UsageError(f"{study}: {error}") from error
+        # What cannot be read may be all that the study lacks, and then its words are right.
+        kind = ArchiveError if unreadable else UsageError
+        raise kind(f"{study}: {error}") from error
     total = found.total or 1.0
-    print(f"{study}: {len(values)} readings, twists per inch")
+    left_out = f", {counted(len(lost), 'photograph')} left out" if lost else ""
+    print(f"{study}: {len(values)} readings, twists per inch{left_out}")
     for name, value in (
         ("repeatability", found.repeatability),
         ("reproducibility", found.reproducibility),
@@ -70,6 +83,19 @@ def agreement(
     print(f"  {found.categories} distinct categories; 5 or more are what is asked for (AIAG, from memory)")
     for line in lost:
         print(line)
+    if unreadable:
+        raise typer.Exit(ExitCode.FILE)
+
+
+def _density(photo: Path, limits: LimitSet, wire_in: float | None) -> tuple[float | None, str]:
+    """Return the density of a photograph's first run, twists per inch, or None and why it has none."""
+    from visionwire.measure import measure
+    from visionwire.reading import Refusal
+
+    result = measure(photo, limits, wire_in)
+    if isinstance(result, Refusal):
+        return None, result.message
+    return (result.runs[0].twists_per_inch, "") if result.runs else (None, "no run is in it")
 
 
 def _rows(study: Path) -> list[tuple[str, str, Path | float]]:
@@ -86,6 +112,8 @@ def _rows(study: Path) -> list[tuple[str, str, Path | float]]:
         if rows and rows[0].get("twists_per_inch"):
             return [(row["safety"], row["person"], float(row["twists_per_inch"])) for row in rows]
         return [(row["safety"], row["person"], study.parent / row["photo"]) for row in rows]
+    except FileNotFoundError as error:
+        raise ArchiveError(f"the study {study} does not exist; check the path") from error
     except OSError as error:
         raise ArchiveError(f"the study {study} cannot be read ({error.strerror}); check its path") from error
     except (KeyError, ValueError, TypeError, csv.Error) as error:
