@@ -65,7 +65,9 @@ def listed(words: Iterable[str]) -> list[str]:
 def _from_list(path: Path) -> list[str]:
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
+        raise _not_opened("list", path, error) from error
+    except UnicodeDecodeError as error:
         raise ArchiveError(
             f"the list {path} cannot be read ({error}); give a text file with one path a line"
         ) from error
@@ -73,6 +75,14 @@ def _from_list(path: Path) -> list[str]:
     for url in {word.partition("://")[0]: word for word in words if urls.is_url(word)}.values():
         urls.require(url)
     return [word if urls.is_url(word) else str(Path(word)) for word in words]
+
+
+def _not_opened(what: str, path: Path, error: OSError) -> ArchiveError:
+    """Return what is to be said of a list or a table that cannot be opened: what it holds is not at fault."""
+    if isinstance(error, FileNotFoundError):
+        return ArchiveError(f"the {what} {path} does not exist; check the path")
+    reason = error.strerror or type(error).__name__
+    return ArchiveError(f"the {what} {path} cannot be read ({reason}); check it and its permissions")
 
 
 def photo_at(place: str) -> Photo:
@@ -257,7 +267,9 @@ def from_table(path: Path) -> Table:
             ]
             reader.fieldnames = columns
             rows = [(reader.line_num, row) for row in reader]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+    except OSError as error:
+        raise _not_opened("table", path, error) from error
+    except (UnicodeDecodeError, csv.Error) as error:
         raise ArchiveError(f"the table {path} cannot be read ({error}); give a CSV in UTF-8") from error
     known = (*FIELDS, WIRE)
     if not set(columns[1:]) & set(known):

@@ -246,3 +246,18 @@ def test_stopped_by_hand_it_still_says_what_a_table_changed(tmp_path: Path, monk
         said.append(CliRunner().invoke(app, words).stderr.splitlines())
     assert [len(lines) for lines in said] == [1, 2]
     assert said[1][1].endswith("recorded before: the entries of 1 file changed")
+
+
+@pytest.mark.parametrize("what", ["table", "list"])
+def test_a_table_or_list_that_cannot_be_opened_is_not_told_to_be_a_csv(tmp_path: Path, what: str) -> None:
+    words = {"table": [str(tmp_path), "--metadata", "{}"], "list": ["@{}"]}[what]
+    (tmp_path / "a.png").write_bytes(b"")
+    for name, why in (
+        ("nosuch.csv", "does not exist; check the path"),
+        ("", "cannot be read (Is a directory); check it and its permissions"),
+    ):
+        place = tmp_path / name
+        given = [word.format(place) for word in words]
+        off = CliRunner().invoke(app, ["archive", *given, "--ledger", str(tmp_path / "a.db")])
+        assert off.exit_code == ExitCode.FILE and off.stderr == f"visionwire: the {what} {place} {why}\n"
+    assert not (tmp_path / "a.db").exists()
