@@ -80,15 +80,19 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-app.command("check")(check)
-app.command("card")(card)
-app.command("limits")(limits)
-app.command("plan", context_settings={"ignore_unknown_options": True})(plan)  # a place may begin with a minus
-app.command("archive")(archive)
-app.command("trends")(trends)
-app.command("review")(review)
-app.command("verify")(verify)
-app.command("agreement")(agreement)
+app.command("check", short_help="Say whether the twist conforms.")(check)
+app.command("card", short_help="Draw a reference card to print.")(card)
+app.command("limits", short_help="Show or compare limit sets.")(limits)
+app.command(
+    "plan",
+    short_help="Plan a safety before it is made.",
+    context_settings={"ignore_unknown_options": True},  # a place may begin with a minus
+)(plan)
+app.command("archive", short_help="Read many photographs into a ledger.")(archive)
+app.command("trends", short_help="Show what a ledger holds.")(trends)
+app.command("review", short_help="Add a person's decision.")(review)
+app.command("verify", short_help="Prove that nothing was changed since.")(verify)
+app.command("agreement", short_help="How far repeated readings agree.")(agreement)
 
 
 def _say_version(wanted: bool) -> None:
