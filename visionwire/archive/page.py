@@ -32,11 +32,15 @@ FEW_FOR_ALL, RIM = 200, 0.001
 MOST_POINTS, STEPS = 300, 120
 
 #: Room for a letter of the names of a few photographs, on a slant under their points, and for the limits beside them.
-LETTER, RIGHT = 5, 62
+LETTER, RIGHT = 5, 70
 LONGEST_NAME = 14
 
 AXIS, BAND = look("axis"), look("band")
 MEAN, LIMIT, CURVE, RIBBON = look("mean"), look("limit"), look("curve"), look("ribbon")
+#: Heavy lines are limits of a set on every chart: what a course draws of itself is thin, and says what it is.
+CONTROL = 'class="control" fill="none" stroke="#5a5f66" stroke-dasharray="8 4"'
+#: The size of these letters, which goes before that of a style sheet; labels nearer than that run into one another.
+SMALL, APART = 'style="font-size: 10px"', 12
 POINT = f'{look("dot")} r="1.8"'
 DOT = f'{look("dot")} r="3.5"'
 RING = f'{look("inch")} r="4.5"'
@@ -241,12 +245,30 @@ class _Scale:
             return [f'<text x="0" y="{self.y(tick) + 4:.1f}">{tick:g}</text>' for tick in ticks_there]
         return [
             f'<path {MEAN} d="M{LEFT} {self.y(chart.centre):.1f}H{right}"/>',
-            *(f'<path {LIMIT} d="M{LEFT} {self.y(limit):.1f}H{right}"/>' for limit in (chart.low, chart.high)),
+            *(f'<path {CONTROL} d="M{LEFT} {self.y(limit):.1f}H{right}"/>' for limit in (chart.low, chart.high)),
+            *(
+                f'<text x="{right + 6}" y="{height + 3.5:.1f}" {SMALL}>control limit</text>'
+                for height in self._free((chart.high, chart.low))
+            ),
             *(
                 f'<text x="0" y="{self.y(value) + 4:.1f}">{value:.1f}</text>'
                 for value in (chart.low, chart.centre, chart.high)
             ),
         ]
+
+    def _free(self, values: Sequence[float]) -> list[float]:
+        """Return the heights nearest to values where labels run into no limit of the set and not into one another."""
+        taken = [self.y(limit) for limit in self.limited]
+        for value in values:
+            there = self.y(value)
+            spots = [there, *(height + side * APART for height in taken for side in (-1, 1))]
+            free = [
+                spot
+                for spot in spots
+                if TOP <= spot <= HEIGHT - BOTTOM and all(abs(spot - height) >= APART - 1e-9 for height in taken)
+            ]
+            taken.append(min(free, key=lambda spot: abs(spot - there), default=there))
+        return taken[len(self.limited) :]
 
     def named(self, names: Sequence[str]) -> list[str]:
         """Return names on a slant under their points."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import sqlite3
 from collections import Counter
 from pathlib import Path
@@ -363,6 +364,29 @@ def test_the_page_does_not_grow_with_the_archive(made: Made) -> None:
         sizes.append(len(page))
         book.close()
     assert sizes[1] < 1.05 * sizes[0] < 100_000
+
+
+@pytest.mark.parametrize("middle", [7.0, 7.8, 6.9, 20.0])
+def test_control_limits_are_thin_dashed_and_named_and_run_into_no_limit_of_the_set(made: Made, middle: float) -> None:
+    photos = {
+        f"{k:02d}": reading(density=middle + 0.1 * (-1) ** k, taken=f"2031-03-{k + 1:02d}T09:40") for k in range(20)
+    }
+    photos |= {"r": {"state": "unreadable", "code": "took-too-long"}}
+    book = made(photos)
+    found = trends.trends_of(book, 0)
+    page = trends_html("a.db", found, load_limits("common"), book, "common", "one ended")
+    (chart,) = re.findall(r'<svg[^>]*aria-label="individuals in their order".*?</svg>', page, re.DOTALL)
+    limits = trends.control_chart(found.densities)
+    assert limits is not None and 'class="limit"' not in chart and chart.count('class="control"') == 2
+    assert all(
+        "stroke-dasharray" in one and "stroke-width" not in one for one in re.findall("<path[^>]*control.*?>", chart)
+    )
+    heights = [float(one) for one in re.findall(r'y="([\d.]+)"[^>]*>(?:control )?limit', chart)]
+    assert len(heights) == 4 and min(np.diff(sorted(heights))) > 11 and chart.count(">control limit<") == 2
+    assert re.search(r"\.reasons \{ margin: \d", page) and '<table class="reasons">' in page, (
+        "else it touches sentences"
+    )
+    assert "heavy lines 2.66" not in page and "dashed the control\nlimits" in page
 
 
 def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: Path) -> None:
