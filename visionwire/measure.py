@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from dataclasses import dataclass
 from numbers import Real
 from pathlib import Path
 from typing import Literal, get_args
@@ -60,6 +61,20 @@ LEAST_BELIEF_SINGLE = 0.3
 FEWEST_TWISTS: dict[Method, float] = {"double": 3.0, "single": 1.5}
 #: The least that one wrap of a turnbuckle must span.
 LEAST_PX_PER_WRAP = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Told:
+    """What was said beside the photograph, and what else in view contradicts the scale that was."""
+
+    wire_in: float | None
+    hints: Floats | None
+    limits: LimitSet
+    finders: tuple[scan.Finder, ...]
+    method: Method
+    tightens: Tightens | None
+    heads: Sequence[Point]
+    differs: quality.Flag | None
 
 
 def measure(
@@ -168,12 +183,12 @@ def measure_with_evidence(
     problem = scale.problem(plane, cell_px, wire_in, photo.size_px)  # false when it is one: a refusal is
     differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane)
     result = (
-        _way(photo, gray, plane, wire_in, hints, limits, finders, method, tightens, heads, differs)
+        _way(photo, gray, plane, _Told(wire_in, hints, limits, finders, method, tightens, heads, differs))
         if problem is None
         else problem
     )
-    told = {"--start": hints is not None, "--scale": two_points is not None, "--head": len(heads) > 0}
-    given = [option for option, is_told in told.items() if is_told]
+    options = {"--start": hints is not None, "--scale": two_points is not None, "--head": len(heads) > 0}
+    given = [option for option, is_told in options.items() if is_told]
     if isinstance(result, Refusal):
         refused = quality.heeding(result, given)
         if refused.code == "no-twisted-wire":
@@ -187,52 +202,42 @@ def measure_with_evidence(
     return quality.heeding(quality.noted(read, [] if differs is None else [differs]), given), evidence
 
 
-def _way(
-    photo: Photo,
-    gray: NDArray[np.uint8],
-    plane: Plane | None,
-    wire_in: float | None,
-    hints: Floats | None,
-    limits: LimitSet,
-    finders: tuple[scan.Finder, ...],
-    method: Method,
-    tightens: Tightens | None,
-    heads: Sequence[Point],
-    differs: quality.Flag | None,
-) -> tuple[Reading, Evidence] | Refusal:
+def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told) -> tuple[Reading, Evidence] | Refusal:
     luminance = gray.astype(np.float32)
-    if method == "wraps":
-        return _wrapped(photo, luminance, plane, wire_in, hints, limits)
-    problem = scale.size_problem(luminance.shape, plane, wire_in, hints)
+    if told.method == "wraps":
+        return _wrapped(photo, luminance, plane, told.wire_in, told.hints, told.limits)
+    problem = scale.size_problem(luminance.shape, plane, told.wire_in, told.hints)
     if problem is not None:
         return problem
-    least_belief = LEAST_BELIEF_SINGLE if method == "single" else None
-    found = _sections(luminance, plane, wire_in, hints, finders, least_belief)
+    least_belief = LEAST_BELIEF_SINGLE if told.method == "single" else None
+    found = _sections(luminance, plane, told.wire_in, told.hints, told.finders, least_belief)
     found = [octave.mended(photo.pixels, one) for one in found]
-    fewest = FEWEST_TWISTS[method] if hints is not None or method == "single" else safety.FEWEST_RUN_TWISTS
-    sections = scan.readable(found, hints, fewest)
+    fewest = (
+        FEWEST_TWISTS[told.method] if told.hints is not None or told.method == "single" else safety.FEWEST_RUN_TWISTS
+    )
+    sections = scan.readable(found, told.hints, fewest)
     if isinstance(sections, Refusal):
         return _too_far(found[0], plane, photo.size_px) if sections.code == "twist-too-small" else sections
-    ruler = scale.ruler_of(photo, plane, luminance, sections[0], wire_in)
+    ruler = scale.ruler_of(photo, plane, luminance, sections[0], told.wire_in)
     if isinstance(ruler, Refusal):
         return ruler
     card_px = None if plane is None or plane.outline_px is None else plane.outline_px.mean(0)
     px_per_in = ruler.px_per_in(sections[0].spine_px.mean(0))
     traced = None
-    if method == "single":
-        single = _single(luminance, sections, ruler, px_per_in, wire_in, finders)
+    if told.method == "single":
+        single = _single(luminance, sections, ruler, px_per_in, told.wire_in, told.finders)
         if isinstance(single, Refusal):
             return single
         whole, traced = single
     else:
-        whole = safety.join(sections, px_per_in, card_px, None if hints is None else sections[0])
+        whole = safety.join(sections, px_per_in, card_px, None if told.hints is None else sections[0])
         if not whole.runs:
             return quality.refuse("run-unclear" if safety.pigtail_alone(sections) else "no-twisted-wire")
-        if whole.pigtail is None and "learned" in finders:
+        if whole.pigtail is None and "learned" in told.finders:
             whole = dataclasses.replace(whole, pigtail_at_px=scan.pigtail_px(luminance, whole, px_per_in))
-    read, evidence = assemble.reading(photo, luminance, limits, wire_in, ruler, whole, traced, differs)
-    if tightens is not None:
-        read = routing.added(read, luminance, whole.runs, ruler, tightens, heads)
+    read, evidence = assemble.reading(photo, luminance, told.limits, told.wire_in, ruler, whole, traced, told.differs)
+    if told.tightens is not None:
+        read = routing.added(read, luminance, whole.runs, ruler, told.tightens, told.heads)
         evidence = dataclasses.replace(evidence, axes_px=routing.axes_px(read))
     return read, evidence
 
