@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from visionwire.archive import ticks, trends
+from visionwire.archive import ticks, trends, work
 from visionwire.archive.files import name_of, photo_at
 from visionwire.archive.ledger import Ledger
 from visionwire.archive.trends import NOT_SAID, ControlChart, Floats, Row, Trends
@@ -104,6 +104,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         style=Markup(style),
         caution=words.CAUTION,
         found=found,
+        states=work.ends(found.states, found.reasons),
         wanting=wanting,
         more_not_read=sum(found.reasons.values()) - sum(row["files"] for row in found.not_read),
         groups=groups,

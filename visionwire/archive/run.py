@@ -31,7 +31,7 @@ class Progress:
     done, total : int
         Pictures done and to do in this run.
     states : dict
-        What came of them.
+        What came of them; what ended for want of time or memory is no state "unreadable" here (`work.ENDED`).
     seconds : float
         Time spent.
     kept : int
@@ -111,7 +111,7 @@ def run(
         ledger.put_files([_row(place, pattern, table) for place in some])
     if table is not None:
         ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
-    began, states = time.monotonic(), {"reading": 0, "refusal": 0, "unreadable": 0}
+    began, states = time.monotonic(), dict.fromkeys(work.COUNTED, 0)
     allowed = dict.fromkeys(work.SHORT_OF_TIME, limit_s) | dict.fromkeys(work.SHORT_OF_MEMORY, memory_gb)
     ledger.use_own(lambda wire_in: settings.of_wire(wire_in).sha256)
     ledger.forget_ended(allowed)
@@ -121,7 +121,8 @@ def run(
 
     def say(done: int) -> None:
         """Tell how far the work is."""
-        tell(Progress(done, len(todo), dict(states), time.monotonic() - began, kept, anew, differs, changed))
+        told = {one: count for one, count in states.items() if count}
+        tell(Progress(done, len(todo), told, time.monotonic() - began, kept, anew, differs, changed))
 
     say(0)
     entries = (
@@ -135,7 +136,7 @@ def run(
             # A cluster's workers allow what they have: what ended there is read again by the next run.
             kept_entry = _with_allowance(entry, allowed) if cluster is None else entry
             ledger.put_entry(kept_entry, settings.of_wire(wire_in).sha256)
-        states[entry.state] += 1
+        states[work.ENDED.get(entry.code or "", entry.state)] += 1
         say(done)
     return ledger.states()
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping
 from multiprocessing.connection import Connection
 
 import cv2
@@ -25,6 +26,12 @@ OF_THE_FILE = ("changed", "not-reached")
 #: of is not known; memory is the likeliest.
 SHORT_OF_TIME, SHORT_OF_MEMORY = ("took-too-long",), ("too-large", "worker-died")
 SHORT_OF = (*SHORT_OF_TIME, *SHORT_OF_MEMORY)
+#: What these are counted as: they may be read yet, unlike what is unreadable.
+ENDED = dict.fromkeys(SHORT_OF_TIME, "ended for want of time") | dict.fromkeys(
+    SHORT_OF_MEMORY, "ended for want of memory"
+)
+#: What files are counted as, in the order of a line of totals.
+COUNTED = ("reading", "refusal", *dict.fromkeys(ENDED.values()), "unreadable", "waiting")
 
 
 def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None] = lambda: None) -> Entry:
@@ -69,6 +76,15 @@ def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None
 def unreadable(sha256: str, code: str, message: str) -> Entry:
     """Return the entry of a photograph that could not be read."""
     return Entry(sha256, "unreadable", code, message, None, {"code": code, "message": message})
+
+
+def ends(states: Mapping[str, int], reasons: Mapping[str, int]) -> dict[str, int]:
+    """Return files by state with those apart that ended for want of time or memory; ``reasons`` has files by code."""
+    counts = Counter(states)
+    for code, words in ENDED.items():
+        counts[words] += reasons.get(code, 0)
+        counts["unreadable"] -= reasons.get(code, 0)
+    return {one: counts[one] for one in COUNTED if counts[one] > 0}
 
 
 def fingerprint(pixels: NDArray[np.uint8]) -> str:

@@ -116,15 +116,15 @@ def archive(
             memory_gb=memory,
             cluster=cluster,
         )
-        wanting = wanting_words(book.reasons())
+        reasons = book.reasons()
     finally:
         book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
-    print(f"{ledger}: {files_words(counts)}")
+    print(f"{ledger}: {files_words(counts, reasons)}")
     for line in _run_words(latest):
         print(f"  {line}")
-    if wanting:
+    if wanting := wanting_words(reasons):
         print(f"  {wanting}")
     print(f"visionwire trends {ledger} shows them", file=sys.stderr)
     print("the aircraft's own manual and licensed practice govern", file=sys.stderr)
@@ -145,10 +145,10 @@ def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tup
     try:
         return run(paths, book, settings, tell=tell, **more), latest
     except KeyboardInterrupt:
-        kept = counted(latest.done, "photograph")
+        kept = ", ".join([_read_now(latest.states), *_not_read_now(latest.states)])
         if sys.stderr.isatty():
             print(file=sys.stderr)
-        print(f"stopped: {kept} read now and kept; the same command goes on where it was", file=sys.stderr)
+        print(f"stopped: {kept} and kept; the same command goes on where it was", file=sys.stderr)
         for line in _changed_words(latest):  # the command given again finds the new entries and nothing to change
             print(line, file=sys.stderr)
         raise
@@ -156,13 +156,23 @@ def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tup
 
 def _run_words(progress: Progress) -> list[str]:
     """Write what this run read and what it found read, and which settings made it read some anew."""
-    lines = [f"{counted(progress.done, 'photograph')} read now, {progress.kept} kept from before"]
+    came = progress.states
+    lines = [", ".join([_read_now(came), *_not_read_now(came), f"{progress.kept} kept from before"])]
     if progress.differs:
         verb = "differs" if len(progress.differs) == 1 else "differ"
         lines.append(f"{' and '.join(progress.differs)} {verb} from the last run: {progress.anew} read anew")
     elif progress.anew:
         lines.append(f"the wire that --metadata tells differs from the last run: {progress.anew} read anew")
     return lines + _changed_words(progress)
+
+
+def _read_now(came: Mapping[str, int]) -> str:
+    return f"{counted(came.get('reading', 0) + came.get('refusal', 0), 'photograph')} read now"
+
+
+def _not_read_now(came: Mapping[str, int]) -> list[str]:
+    """Write how many files were no photographs, or took too much; nothing of none."""
+    return [f"{count} {what}" for what, count in came.items() if what not in ("reading", "refusal")]
 
 
 def _changed_words(progress: Progress) -> list[str]:

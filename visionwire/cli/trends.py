@@ -75,7 +75,7 @@ def trends(
     finally:
         book.close()
     calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
-    print(f"{ledger}{whose}: {files_words(found.states)}{f'; calls: {calls}' if found.files else ''}")
+    print(f"{ledger}{whose}: {files_words(found.states, found.reasons)}{f'; calls: {calls}' if found.files else ''}")
     print(f"  limits: {heading}")
     if found.decisions:
         said = "; ".join(f"{count} {decision}" for decision, count in found.decisions.items())
@@ -258,14 +258,14 @@ def counted(count: int, noun: str) -> str:
 
 
 def states_words(counts: Mapping[str, int]) -> str:
-    """Write how many files are in each state."""
-    nouns = ("reading", "refusal")  # the other states are no things: unreadable, waiting
-    return ", ".join(
-        counted(count, state) if state in nouns else f"{count} {state}" for state, count in sorted(counts.items())
-    )
+    """Write how many files came to what."""
+    nouns = ("reading", "refusal")  # the others are no things: unreadable, waiting
+    return ", ".join(counted(count, state) if state in nouns else f"{count} {state}" for state, count in counts.items())
 
 
-def files_words(counts: Mapping[str, int]) -> str:
-    """Write how many files there are, and how many in each state."""
-    files = counted(sum(counts.values()), "file")
-    return f"{files}, {states_words(counts)}" if counts else files
+def files_words(states: Mapping[str, int], reasons: Mapping[str, int]) -> str:
+    """Write how many files there are, in which states, and how many ended that may be read yet, by their codes."""
+    from visionwire.archive.work import ends
+
+    files = counted(sum(states.values()), "file")
+    return f"{files}, {states_words(ends(states, reasons))}" if states else files

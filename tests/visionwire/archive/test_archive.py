@@ -259,7 +259,7 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
         return [line for line in said if "without a card the wire is not told" not in line]
 
     kept = "  0 photographs read now, 4 kept from before"  # five files, of which one is a copy
-    anew = "  4 photographs read now, 0 kept from before"
+    anew = "  3 photographs read now, 1 unreadable, 0 kept from before"
     assert lines() == [anew]
     assert lines() == [kept]
     assert lines("--wire", "0.032") == [anew, "  --wire differs from the last run: 4 read anew"]
@@ -287,7 +287,7 @@ def test_stopped_by_hand_it_says_what_is_kept_and_how_to_go_on(tmp_path: Path, m
     assert stopped.exit_code == 130 and stopped.stdout == ""
     assert stopped.stderr == "stopped: 2 photographs read now and kept; the same command goes on where it was\n"
     monkeypatch.setattr(RUN, "_entries", in_this_process)
-    assert "  2 photographs read now, 2 kept from before" in CliRunner().invoke(app, words).stdout
+    assert "  1 photograph read now, 1 unreadable, 2 kept from before" in CliRunner().invoke(app, words).stdout
 
 
 def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -308,7 +308,8 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
     assert " 100 %" not in shown.stdout
     assert "5 files, 1 reading, 3 refusals, 1 unreadable; calls:" in shown.stdout
     html = Path(page).read_text()
-    assert "bay 1" in html and "eye protection" in html and "http" not in html.replace("http://www.w3.org", "")
+    assert "bay 1" in html and "eye protection" in html
+    assert "://" not in html.replace("http://www.w3.org", "")  # the letters alone may stand in a picture's base64
     assert Path(table).read_bytes().startswith(b"\xef\xbb\xbf")
     assert "twists_per_inch [1/in]" in Path(table).read_text(encoding="utf-8-sig").splitlines()[0]
     demo = str(folder / "demo.jpg")
@@ -331,8 +332,37 @@ def test_the_last_words_say_what_reads_again_what_ended(
 
     monkeypatch.setattr(RUN, "_entries", ending)
     folder = folder_of(tmp_path / "photos", 1)
-    done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(tmp_path / "a.db")])
+    ledger, page = tmp_path / "a.db", tmp_path / "t.html"
+    done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(ledger)])
     assert "3 files ended for want of" in done.stdout and f"a larger {option} reads them again" in done.stdout
+    want = "ended for want of time" if option == "--limit" else "ended for want of memory"
+    first, second, *_ = done.stdout.splitlines()
+    assert first == f"{ledger}: 3 files, 3 {want}", "they may be read yet, so they are not called unreadable"
+    assert second == f"  0 photographs read now, 2 {want}, 0 kept from before"
+    shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)]).stdout
+    assert f"{ledger}: 3 files, 3 {want}; calls: none" in shown and f"3 files: 3 {want};" in page.read_text()
+
+
+def test_what_ended_is_counted_apart_from_what_is_no_picture_and_an_empty_file_is_no_photograph_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = folder_of(tmp_path / "photos", 3)
+    (folder / "empty.png").write_bytes(b"")
+
+    def ending(todo: list[Job], settings: Settings, *_: object) -> object:
+        for sha256, path, wire_in in todo:
+            late = path.endswith("01.png")
+            yield (
+                work.unreadable(sha256, "took-too-long", "it ended")
+                if late
+                else work.read(sha256, path, settings.of_wire(wire_in))
+            )
+
+    monkeypatch.setattr(RUN, "_entries", ending)
+    done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(tmp_path / "a.db")])
+    first, second, *_ = done.stdout.splitlines()
+    assert first.endswith(": 6 files, 3 refusals, 1 ended for want of time, 2 unreadable")
+    assert second == "  2 photographs read now, 1 ended for want of time, 2 unreadable, 0 kept from before"
 
 
 def test_trends_stands_under_the_limit_set_that_the_archive_was_read_by(
