@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from visionwire.limits import Count, DecisionRule, DensityBand, Length, LimitSet, Series, density_band, said_by
-from visionwire.reading import Call, Check
+from visionwire.reading import Call, Check, DensityAt
 
 COVERAGE_95 = 1.959964
 #: Rules of what only grows with more of the wire in view.
@@ -93,6 +93,24 @@ def call_of_value(value: float, u: float, low: float | None, high: float | None,
     if inside >= guard:
         return "conforming"
     return "nonconforming" if inside <= -guard else "undecided"
+
+
+def inch_outside(least: DensityAt | None, most: DensityAt | None, low: float | None, high: float | None) -> bool:
+    """Say whether some inch of a run surely lies outside limits that are meant for its mean.
+
+    By more than that inch's own 95 %: an inch of a run near a limit lies beyond it now and then.
+
+    Parameters
+    ----------
+    least, most : DensityAt or None
+        The least and the most in any inch, if the run is that long.
+    low, high : float or None
+        The limits of the mean.
+    """
+    if least is None or most is None:
+        return False
+    too_few = low is not None and least.twists_per_inch + least.u95 < low
+    return too_few or (high is not None and most.twists_per_inch - most.u95 > high)
 
 
 def risks(

@@ -8,6 +8,7 @@ from visionwire.sheet.words import (
     ROUTING_NOT_ASKED,
     SHOWN,
     because,
+    by_mean_words,
     call_words,
     confidence_words,
     density_check,
@@ -49,7 +50,9 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
     lines = [f"{shown}: {call_words(result).upper()} ({confidence_words(result)})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
-        lines.append(f"  {section}: {run_words(run)}{_judged(result, density_check(result, section))}")
+        by_mean = by_mean_words(result, section)
+        judged = f"{_judged(result, density_check(result, section))}{f' {by_mean}' if by_mean else ''}"
+        lines.append(f"  {section}: {run_words(run)}{judged}")
     if "single-wire" in result.flags:
         lines.append(f"  {single_words(result)}")
     for number, one in enumerate(result.wraps, start=1):
@@ -62,19 +65,33 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
         check = next((c for c in result.checks if c.rule == "pigtail-twists"), None)
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
         lines.append(f"  pigtail: {twists} twists{_judged(result, check)}")
-    if result.runs and result.routing is None:
-        lines.append(f"  routing: {ROUTING_NOT_ASKED}")
-    elif result.runs:
-        lines += [f"  routing of run {n}: {routing_words(result, n)}" for n in range(1, len(result.runs) + 1)]
+    lines += [f"  {line}" for line in further_lines(result, limits)]
+    return lines + [f"  do: {one_line(advice)}" for advice in result.advice]
+
+
+def further_lines(reading: Reading, limits: LimitSet | None = None) -> list[str]:
+    """Say what an answer holds beside its figures: routing, what else does not conform, the plan, what lies outside.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photograph said.
+    limits : LimitSet, optional
+        What it was held against.
+    """
+    lines = []
+    if reading.runs and reading.routing is None:
+        lines.append(f"routing: {ROUTING_NOT_ASKED}")
+    elif reading.runs:
+        lines += [f"routing of run {n}: {routing_words(reading, n)}" for n in range(1, len(reading.runs) + 1)]
     # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
-    others = [check for check in result.checks if check.rule not in ("density", "pigtail-twists", "wraps")]
-    lines += [_other(result, check) for check in others if check.call != "conforming"]
+    others = [check for check in reading.checks if check.rule not in ("density", "pigtail-twists", "wraps")]
+    lines += [_other(reading, check) for check in others if check.call != "conforming"]
     planned = [check for check in others if check.rule.endswith("as-planned")]
     if planned and all(check.call == "conforming" for check in planned):
-        lines.append("  plan: number of runs, spans and twists agree")
-    outside = [] if limits is None else [row for row in shown_limits(result, limits) if row.outside]
-    lines += [f"  {row.what}: {row.value}, outside {row.allowed}: {SHOWN}" for row in outside]
-    return lines + [f"  do: {one_line(advice)}" for advice in result.advice]
+        lines.append("plan: number of runs, spans and twists agree")
+    outside = [] if limits is None else [row for row in shown_limits(reading, limits) if row.outside]
+    return lines + [f"{row.what}: {row.value}, outside {row.allowed}: {SHOWN}" for row in outside]
 
 
 def one_line(text: str) -> str:
@@ -89,4 +106,4 @@ def _judged(reading: Reading, check: Check | None) -> str:
 
 
 def _other(reading: Reading, check: Check) -> str:
-    return f"  {check.section}, {check.rule.replace('-', ' ')}: {value_words(check)}{_judged(reading, check)}"
+    return f"{check.section}, {check.rule.replace('-', ' ')}: {value_words(check)}{_judged(reading, check)}"

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import math
 import os
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from importlib import resources
@@ -21,11 +22,16 @@ from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import LimitSet
 from visionwire.reading import Check, DensityAt, PhotoInfo, Pigtail, Reading, Refusal, Run, Wraps
 from visionwire.sheet import words
+from visionwire.sheet.answer import further_lines
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
+from visionwire.sheet.count import Count, as_counted, counts, twists_of
 from visionwire.sheet.marks import Picture
 from visionwire.sheet.markup import close_up, overview, plain_photo
 from visionwire.sheet.strips import row_length_in, strip_rows
 
+# Of a printed Letter page: what is left under heading, caption and what every box holds; a figure with its number line,
+# a line of text; and the least and the most that a picture takes.
+_PAGE_MM, _FIGURE_MM, _LINE_MM, _LEAST_MM, _MOST_MM = 186, 16, 4.4, 60, 135
 _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 90, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
 
 
@@ -80,6 +86,7 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet, as
         How it came to be read, if that is known.
     """
     columns = _sections(reading)
+    further = further_lines(reading, limits)
     return (
         _environment()
         .get_template("reading.html.j2")
@@ -91,9 +98,12 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet, as
             asked=asked,
             limits_title=words.limits_title(reading, limits),
             shown=words.shown_limits(reading, limits),
+            pictured=words.figures_words(reading),
+            further=further,
+            room_mm=_room_mm(reading, further),
             rows=[row for row in _ROWS if any(row in column for column in columns)],
             columns=columns,
-            pictures=_pictures(evidence) if evidence else None,
+            pictures=_pictures(reading, evidence) if evidence else None,
             profiles=[
                 (f"run {n}", Markup(profile_svg(run, words.density_check(reading, f"run {n}"))))
                 for n, run in enumerate(reading.runs, start=1)
@@ -179,6 +189,19 @@ def write_sheet(path: Path, html: str) -> None:
             draft.unlink()
         reason = error.strerror or type(error).__name__
         raise OutputError(f"the sheet {path} cannot be written ({reason}); give a folder you may write to") from error
+
+
+def _room_mm(reading: Reading, further: Sequence[str]) -> int:
+    """Return how high the photograph may stand on the first printed page, under the box and the caution.
+
+    By the lines in these: a picture too high would go to the next page and leave this one half empty, and a style
+    sheet cannot tell. A4 is higher than Letter, for which this is.
+    """
+    figures = len(reading.runs) + len(reading.wraps) + int(not reading.wraps)
+    lines = sum(math.ceil(len(line) / 100) for line in further) + sum(
+        math.ceil(len(line) / 115) for line in reading.advice
+    )
+    return round(min(max(_PAGE_MM - _FIGURE_MM * max(figures, 2) - _LINE_MM * lines, _LEAST_MM), _MOST_MM))
 
 
 def _environment() -> Environment:
@@ -298,24 +321,31 @@ def _diameter(run: Run) -> str:
     return f"{words.plus_minus(run.wire_diameter_in, run.wire_diameter_in_u95, 4)} in"
 
 
-def _pictures(evidence: Evidence) -> dict[str, Any]:
+def _pictures(reading: Reading, evidence: Evidence) -> dict[str, Any]:
+    twists = twists_of(reading)
+    evidence = as_counted(evidence)
     row_in = row_length_in(evidence.sections)
-    picture = overview(evidence)
+    picture = overview(evidence, twists)
     return {
         "overview": _data_uri(picture),
         "tall": picture.shape[0] > picture.shape[1],
         "pigtail": evidence.pigtail_px is not None,
         "axes": evidence.axes_px is not None and len(evidence.axes_px) > 0,
-        "sections": [_section_pictures(evidence, section, row_in) for section in evidence.sections],
+        "sections": [
+            _section_pictures(evidence, section, counted, row_in)
+            for section, counted in zip(evidence.sections, counts(evidence, twists).values(), strict=True)
+        ],
     }
 
 
-def _section_pictures(evidence: Evidence, section: SectionEvidence, row_in: float) -> dict[str, Any]:
-    rows = strip_rows(section, row_in)
+def _section_pictures(evidence: Evidence, section: SectionEvidence, counted: Count, row_in: float) -> dict[str, Any]:
+    rows = strip_rows(section, row_in, counted)
+    short = len(rows) == 1 and rows[0].share < 0.7
     return {
         "name": section.name,
-        "close_up": _data_uri(close_up(evidence, section)),
-        "short": len(rows) == 1 and rows[0].share < 0.7,
+        "close_up": _data_uri(close_up(evidence, section, counted, short)),
+        "short": short,
+        "said": words.count_words(section.name, counted.twists, len(counted.columns), len(counted.crossings)),
         "rows": [
             {"uri": _data_uri(row.pixels), "share": row.share, "from_in": row.from_in, "to_in": row.to_in}
             for row in rows

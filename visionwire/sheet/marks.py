@@ -8,6 +8,7 @@ picture's own pixels.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -50,16 +51,36 @@ def draw_ring(ink: Picture, centre: Points, radius_px: float) -> None:
     draw_line(ink, centre + radius_px * np.c_[np.cos(angle), np.sin(angle)], closed=True)
 
 
-def draw_text(ink: Picture, centre: Sequence[float], text: str, size_px: int, margin_px: float = 2) -> None:
+def draw_dot(ink: Picture, centre: Points, radius_px: float) -> None:
+    """Draw a small filled circle."""
+    x, y = (round(float(value) * (1 << _SHIFT)) for value in centre)
+    cv2.circle(ink, (x, y), round(radius_px * (1 << _SHIFT)), (255, 255, 255), cv2.FILLED, cv2.LINE_AA, _SHIFT)
+
+
+def draw_text(ink: Picture, centre: Sequence[float] | Points, text: str, size_px: int, margin_px: float = 2) -> None:
     """Write a short text centred on a point, kept so far inside the picture; bold: the sheet is read printed, small."""
+    (x, y), font, bold_px, _ = _set(ink, centre, text, size_px, margin_px)
+    layer = Image.fromarray(ink)
+    ImageDraw.Draw(layer).text((x, y), text, fill=(255, 255, 255), font=font, anchor="mm", stroke_width=bold_px)
+    ink[:] = np.asarray(layer)
+
+
+def text_box(
+    ink: Picture, centre: Sequence[float] | Points, text: str, size_px: int, margin_px: float = 2
+) -> tuple[int, ...]:
+    """Return the first and last column and row that a text would take, left, top, right, bottom."""
+    return _set(ink, centre, text, size_px, margin_px)[3]
+
+
+def _set(
+    ink: Picture, centre: Sequence[float] | Points, text: str, size_px: int, margin_px: float
+) -> tuple[tuple[float, float], Any, int, tuple[int, ...]]:
     font, bold_px = ImageFont.load_default(size_px), size_px // _BOLD
     left, top, right, bottom = font.getbbox(text, anchor="mm", stroke_width=bold_px)
     height, width = ink.shape[:2]
     x = min(max(centre[0], margin_px - left), width - 1 - margin_px - right)
     y = min(max(centre[1], margin_px - top), height - 1 - margin_px - bottom)
-    layer = Image.fromarray(ink)
-    ImageDraw.Draw(layer).text((x, y), text, fill=(255, 255, 255), font=font, anchor="mm", stroke_width=bold_px)
-    ink[:] = np.asarray(layer)
+    return (x, y), font, bold_px, (round(x + left), round(y + top), round(x + right), round(y + bottom))
 
 
 def press(picture: Picture, ink: Picture, edge_px: int = 1) -> Picture:

@@ -11,14 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visionwire.evidence import SectionEvidence
-from visionwire.sheet.marks import Picture, blank_ink, draw_line, draw_text
-from visionwire.sheet.markup import first_number
+from visionwire.sheet.count import Count, count
+from visionwire.sheet.marks import Picture, blank_ink, draw_dot, draw_line, draw_text
 
 _WIDTH_PX = 1800
 _SHORTEST_ROW_IN, _LONGEST_ROW_IN, _MOST_ROWS = 1.3, 2.6, 8
 _NARROWEST_IN = 0.6  # a shorter section stands on white paper of this width
 _PAD_IN = 0.06  # how much beyond the section's ends is shown, where the strip has it
-_ABOVE_PX, _BELOW_PX, _TEXT_PX = 64, 76, 26
+_ABOVE_PX, _BELOW_PX, _TEXT_PX = 68, 96, 30
+_POINT_PX, _SCALE_PX = 6, 24  # radius of a crossing's point; the inch scale under the points
 
 
 @dataclass(frozen=True)
@@ -38,21 +39,32 @@ def row_length_in(sections: tuple[SectionEvidence, ...]) -> float:
     return max(longest / rows, _SHORTEST_ROW_IN)
 
 
-def strip_rows(section: SectionEvidence, row_in: float) -> list[StripRow]:
-    """Wrap a section's strip into rows of at most ``row_in`` inches.
+def strip_rows(section: SectionEvidence, row_in: float, counted: Count | None = None) -> list[StripRow]:
+    """Wrap a section's strip into rows.
 
-    Ticks stand above, every fifth with its count; inches from the section's
-    start stand below; the wire itself carries no mark.
+    Ticks at the whole twists stand above with their numbers, points at the
+    crossings under the wire, inches from the section's start below; the wire
+    itself carries no mark.
+
+    Parameters
+    ----------
+    section : SectionEvidence
+        The section, turned as it is counted.
+    row_in : float
+        The most inches that a row holds.
+    counted : Count or None
+        Where its ticks stand; without, that is told by its crossings alone.
     """
+    counted = count(section) if counted is None else counted
     per_in, start = section.strip_px_per_in, section.strip_ends[0]
     low_in = max(-_PAD_IN, -(start + 0.5) / per_in)
     high_in = min(_length_in(section) + _PAD_IN, (section.strip.shape[1] - 0.5 - start) / per_in)
-    count = max(1, math.ceil((high_in - low_in) / row_in - 1e-6))
-    edges = np.minimum(low_in + row_in * np.arange(count + 1), high_in)
-    return [_row(section, float(a), float(b), row_in) for a, b in itertools.pairwise(edges)]
+    rows = max(1, math.ceil((high_in - low_in) / row_in - 1e-6))
+    edges = np.minimum(low_in + row_in * np.arange(rows + 1), high_in)
+    return [_row(section, counted, float(a), float(b), row_in) for a, b in itertools.pairwise(edges)]
 
 
-def _row(section: SectionEvidence, from_in: float, to_in: float, row_in: float) -> StripRow:
+def _row(section: SectionEvidence, counted: Count, from_in: float, to_in: float, row_in: float) -> StripRow:
     out_per_in = _WIDTH_PX / row_in
     width = max(2, round((to_in - from_in) * out_per_in))
     wire = _enlarge(section, from_in, width, out_per_in)
@@ -60,10 +72,16 @@ def _row(section: SectionEvidence, from_in: float, to_in: float, row_in: float) 
     page = np.full((_ABOVE_PX + wire.shape[0] + _BELOW_PX, page_width, 3), 255, np.uint8)
     page[_ABOVE_PX : _ABOVE_PX + wire.shape[0], :width] = wire
     ink = blank_ink(page)
-    ticks_in = (section.strip_ticks - section.strip_ends[0]) / section.strip_px_per_in
-    _tick_scale(ink, (ticks_in - from_in) * out_per_in, first_number(section))
+
+    def column(strip_columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        return ((strip_columns - section.strip_ends[0]) / section.strip_px_per_in - from_in) * out_per_in
+
+    _tick_scale(ink, column(counted.columns), counted)
+    for x in column(counted.crossings):
+        if 0 <= x < width:
+            draw_dot(ink, np.array([x, _ABOVE_PX + wire.shape[0] + 2.0 + _POINT_PX]), _POINT_PX)
     _end_marks(ink, [(x - from_in) * out_per_in for x in (0.0, _length_in(section))], wire.shape[0])
-    _inch_scale(ink, from_in, to_in, out_per_in, _length_in(section), _ABOVE_PX + wire.shape[0])
+    _inch_scale(ink, from_in, to_in, out_per_in, _length_in(section), _ABOVE_PX + wire.shape[0] + _SCALE_PX)
     page[ink[:, :, 0] > 0] = 255 - ink[ink[:, :, 0] > 0]
     return StripRow(page, page_width / _WIDTH_PX, from_in, to_in)
 
@@ -79,21 +97,22 @@ def _enlarge(section: SectionEvidence, from_in: float, width: int, out_per_in: f
     return np.asarray(row, dtype=np.uint8)
 
 
-def _tick_scale(ink: Picture, ticks: NDArray[np.float64], first: int) -> None:
-    for number, x in enumerate(ticks, start=first):
+def _tick_scale(ink: Picture, ticks: NDArray[np.float64], counted: Count) -> None:
+    for number, x in enumerate(ticks, start=1):
         if not 0 <= x < ink.shape[1]:
             continue
-        fifth = number > 0 and number % 5 == 0
-        draw_line(ink, np.array([[x, _ABOVE_PX - (30 if fifth else 18)], [x, _ABOVE_PX - 4.0]]), 3 if fifth else 2)
-        if fifth:
-            draw_text(ink, (x, _ABOVE_PX - 46), str(number), _TEXT_PX)
+        named = counted.numbered(number)
+        draw_line(ink, np.array([[x, _ABOVE_PX - (28 if named else 18)], [x, _ABOVE_PX - 4.0]]), 3 if named else 2)
+        if named:
+            draw_text(ink, (x, _ABOVE_PX - 50), str(number), _TEXT_PX)
 
 
 def _end_marks(ink: Picture, columns: list[float], wire_px: int) -> None:
     for x in columns:
         if 0 <= x < ink.shape[1]:
-            draw_line(ink, np.array([[x, _ABOVE_PX - 40.0], [x, _ABOVE_PX - 4.0]]), 5)
-            draw_line(ink, np.array([[x, _ABOVE_PX + wire_px + 4.0], [x, _ABOVE_PX + wire_px + 34.0]]), 5)
+            draw_line(ink, np.array([[x, _ABOVE_PX - 28.0], [x, _ABOVE_PX - 4.0]]), 5)
+            below = _ABOVE_PX + wire_px + _SCALE_PX
+            draw_line(ink, np.array([[x, below + 4.0], [x, below + 34.0]]), 5)
 
 
 def _inch_scale(ink: Picture, from_in: float, to_in: float, per_in: float, length_in: float, top_px: int) -> None:

@@ -36,14 +36,38 @@ class View:
         return np.asarray(points) @ self.matrix[:, :2].T + self.matrix[:, 2]
 
 
-def crop_view(pixels: Picture, points: Points, margin_px: float, width_px: int, most: float = 2.0) -> View:
-    """Cut the upright rectangle around (N, 2) points, scaled so that its longer side is ``width_px``.
+def crop_view(
+    pixels: Picture,
+    points: Points,
+    margin_px: float,
+    width_px: int,
+    most: float = 2.0,
+    whole: Points | None = None,
+) -> View:
+    """Cut the upright rectangle around points, scaled so that its longer side is as long as asked.
 
-    ``most`` bounds the enlargement: beyond it only the pixels grow, not what they show.
+    Parameters
+    ----------
+    pixels : (h, w, 3) uint8 array
+        The photograph.
+    points : (N, 2) float array
+        What the cut holds, as far as the photograph does.
+    margin_px : float
+        How much more it holds on every side, as far as the photograph does.
+    width_px : int
+        Pixels of its longer side.
+    most : float
+        The largest enlargement: beyond it only the pixels grow, not what they show.
+    whole : (..., 2) float array or None
+        Marks that it holds even where they lie outside the photograph; the paper is white there.
     """
     last = np.array([pixels.shape[1], pixels.shape[0]]) - 1.0
     low = np.clip(points.min(axis=0) - margin_px, 0, last)
     high = np.clip(points.max(axis=0) + margin_px, 0, last)
+    if whole is not None and whole.size:
+        beyond = 0.01 * float((high - low).max())  # a mark at the very edge would look cut off
+        marks = whole.reshape(-1, 2)
+        low, high = np.minimum(low, marks.min(axis=0) - beyond), np.maximum(high, marks.max(axis=0) + beyond)
     scale = min(width_px / float((high - low).max()), most)
     return _cut(pixels, low, np.array([1.0, 0.0]), high - low, scale)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from visionwire import quality
+from visionwire.judge import inch_outside
 from visionwire.limits import Length, LimitSet, said_by
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
@@ -120,6 +121,35 @@ def call_words(reading: Reading) -> str:
     return f"{reading.call}{seen_only}{', but the wire pulls loose' if loose else ''}"
 
 
+def by_mean_words(reading: Reading, section: str | None = None) -> str:
+    """Say of a run, or of a whole reading, that its mean conforms while some inch surely does not; else nothing.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photograph said.
+    section : str, optional
+        The run; without, the reading's own call is spoken of.
+    """
+    outside = [name for name in _runs_uneven(reading) if section in (None, name)]
+    if not outside or (section is None and reading.call != "conforming"):
+        return ""
+    it = "it" if section is not None or len(reading.runs) == 1 else " and of ".join(outside)
+    return f"by {'its' if it == 'it' else 'the'} mean; some inch of {it} is outside"
+
+
+def _runs_uneven(reading: Reading) -> list[str]:
+    named = {f"run {number}": run for number, run in enumerate(reading.runs, start=1)}
+    checks = {name: density_check(reading, name) for name in named}
+    return [
+        name
+        for name, check in checks.items()
+        if check is not None
+        and check.call == "conforming"
+        and inch_outside(named[name].least_in_any_inch, named[name].most_in_any_inch, check.low, check.high)
+    ]
+
+
 def confidence_words(reading: Reading) -> str:
     """Say how sure the call is; of an undecided one, how likely the likelier side is, and which that is."""
     said = f"confidence {percent(reading.confidence)}"
@@ -193,6 +223,53 @@ def _why_undecided(check: Check, flags: Collection[str]) -> str:
     beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
     within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
     return "a limit lies within the uncertainty" if within else "too near a limit to be called"
+
+
+def figures_words(reading: Reading) -> str:
+    """Say under the marked photograph what its names stand for; on a phone the names are small, a caption is not."""
+    said = [f"run {number}: {run_words(run)}" for number, run in enumerate(reading.runs, start=1)]
+    if reading.pigtail is not None:
+        said.append(f"pigtail: {plus_minus(reading.pigtail.twists, reading.pigtail.twists_u95, 1)} twists")
+    said += [
+        f"wraps {number}: {plus_minus(one.turns, one.turns_u95, 1)} turns"
+        for number, one in enumerate(reading.wraps, start=1)
+    ]
+    return f"{'; '.join(said).capitalize()}." if said else ""
+
+
+def count_words(section: str, twists: float, ticks: int, crossings: int) -> str:
+    """Say in a caption how a section is counted: its ticks, what is left after the last, and what an eye counts.
+
+    Parameters
+    ----------
+    section : str
+        "run 1", ..., "pigtail", "wraps 1", ....
+    twists : float
+        From its start to its end; of wraps the passages seen.
+    ticks : int
+        Its whole twists, each with its tick.
+    crossings : int
+        The crossings seen.
+    """
+    if section.startswith("wraps"):
+        return (
+            f"Ticks: the {ticks} passages of the wire before the shank, which an eye counts, one to a turn; the part "
+            "of a turn at either end is counted too."
+        )
+    start, end = "the left bracket", "the right"
+    if section == "pigtail":
+        start, end = "the head, at the left,", "the cut end"
+    left = round(twists, 1) - ticks
+    if ticks == 0:
+        count = f"Counted from {start} to {end}: {twists:.1f} of a twist."
+    else:
+        last = f"then {left:.1f} of a twist to {end}" if left > 0.04 else f"the last at {end}"
+        whole = f"ticks at 1 to {ticks} whole ones" if ticks > 1 else "a tick at 1 whole one"
+        count = f"{twists:.1f} twists, counted from {start} to {end}: {whole}, {last}."
+    return (
+        f"{count} Points: the {crossings} crossings, one to a twist; an eye counts these, and comes within one of the "
+        "twists."
+    )
 
 
 def density_check(reading: Reading, section: str) -> Check | None:

@@ -12,13 +12,13 @@ from visionwire.judge import overall
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
-from visionwire.sheet.words import confidence_words
+from visionwire.sheet.words import by_mean_words, confidence_words
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
     assert answer_lines(reading) == [
         "bracket.jpg: CONFORMING (confidence 96 %)",
-        "  run 1: 7.25 ± 0.08 twists per inch, allowed 6 to 8: CONFORMING",
+        "  run 1: 7.25 ± 0.08 twists per inch, allowed 6 to 8: CONFORMING by its mean; some inch of it is outside",
         "  pigtail: 4.2 ± 0.4 twists, allowed 3 to 6, to the nearest whole: CONFORMING",
         "  routing: not judged; to have it looked at add --tightens clockwise (right-hand threads)",
         "  do: no hole is seen at either end of the run: check the gap by eye",
@@ -131,3 +131,21 @@ def test_what_is_shown_and_not_judged_is_said_where_it_lies_outside(reading: Rea
         pigtail = dataclasses.replace(reading.pigtail, length_in=limits.pigtail_length.high + longer)
         lines = answer_lines(dataclasses.replace(reading, pigtail=pigtail), limits)
         assert any("length of the pigtail" in line and "outside" in line for line in lines) == said
+
+
+def test_an_uneven_run_conforms_by_its_mean_alone_and_an_even_one_without_a_word(reading: Reading) -> None:
+    (run,) = reading.runs
+    assert run.most_in_any_inch is not None
+    even = dataclasses.replace(run, most_in_any_inch=dataclasses.replace(run.most_in_any_inch, twists_per_inch=8.1))
+    assert "by its mean" in answer_lines(reading)[1] and "by its mean" not in answer_lines(reading)[0]
+    assert by_mean_words(reading) == "by its mean; some inch of it is outside"
+    within = dataclasses.replace(reading, runs=(even,))  # 8.1, known to 0.23, may lie within 8
+    assert answer_lines(within)[1].endswith("CONFORMING") and by_mean_words(within) == ""
+    two = dataclasses.replace(reading, runs=(even, run), checks=(*reading.checks, second(reading.checks[0])))
+    assert by_mean_words(two) == "by the mean; some inch of run 2 is outside"
+    assert by_mean_words(two, "run 1") == "" and by_mean_words(two, "run 2").startswith("by its mean")
+    assert by_mean_words(dataclasses.replace(reading, call="nonconforming")) == "", "that is said louder already"
+
+
+def second(check: Check) -> Check:
+    return dataclasses.replace(check, section="run 2")

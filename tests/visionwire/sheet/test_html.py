@@ -19,7 +19,8 @@ from visionwire import quality
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence
 from visionwire.limits import load_limits
-from visionwire.reading import Pattern, Reading, Refusal, Routing, Wraps
+from visionwire.reading import Check, Pattern, Reading, Refusal, Routing, Wraps
+from visionwire.sheet.answer import answer_lines
 from visionwire.sheet.html import Asked, free_path, refusal_html, sheet_html, write_sheet
 from visionwire.sheet.marks import Picture
 
@@ -271,7 +272,7 @@ def test_the_sheet_ends_with_lines_to_fill_in_that_say_what_is_signed(reading_of
         end = page[page.index("To be filled in by hand") :]
         for field in ("Aircraft or part", "Task or work card, number", "Safetied by", "Inspected by", "Date"):
             assert field in end, field
-    assert "a.jpg as read: conforming, confidence" in text["conforming"]
+    assert "a.jpg as read: conforming by its mean; some inch of it is outside, confidence" in text["conforming"]
     assert "the call stands" in text["conforming"] and "the call is overruled, because" in text["conforming"]
     assert "by eye: accepted rejected, because" in text["undecided"], "there is no call that could stand"
     assert "the call stands" not in text["undecided"]
@@ -372,3 +373,58 @@ def test_what_is_shown_only_says_whether_it_lies_outside(reading: Reading, lengt
     assert reading.pigtail is not None
     long = dataclasses.replace(reading, pigtail=dataclasses.replace(reading.pigtail, length_in=length_in))
     assert rows(sheet_html(long, None, COMMON))["pigtail, length of the pigtail"][3] == said
+
+
+def box(html: str) -> str:
+    """Return the text of the sheet's top box."""
+    return " ".join(Page(re.search(r'<section class="call.*?</section>', html, re.S)[0]).text.split())  # type: ignore[index]
+
+
+def test_the_top_box_says_all_that_the_terminal_says(reading: Reading) -> None:
+    assert reading.pigtail is not None
+    least = Check("least-in-any-inch", "run 1", 5.11, 0.22, "twists per inch", 6, 8, 0.0, "nonconforming", "a manual")
+    long = dataclasses.replace(
+        reading, pigtail=dataclasses.replace(reading.pigtail, length_in=0.61), checks=(*reading.checks, least)
+    )
+    said = box(sheet_html(long, None, COMMON))
+    assert "pigtail, length of the pigtail: 0.61 in, outside 0.25 to 0.5 in: shown, not judged" in said
+    for line in answer_lines(long, COMMON)[3:]:  # after the call, the run and the pigtail, which stand there in large
+        assert line.strip().removeprefix("do: ") in said, line
+
+
+def test_the_call_line_says_that_it_conforms_by_its_mean_alone(reading: Reading) -> None:
+    said = box(sheet_html(reading, None, COMMON))
+    assert said.startswith("Conforming by its mean; some inch of it is outside Confidence 96 %")
+    assert reading.runs[0].most_in_any_inch is not None
+    even = dataclasses.replace(reading.runs[0], most_in_any_inch=reading.runs[0].least_in_any_inch)
+    assert box(sheet_html(dataclasses.replace(reading, runs=(even,)), None, COMMON)).startswith("Conforming Confidence")
+
+
+def test_captions_say_the_figures_and_how_they_are_counted(page: Page) -> None:
+    assert "Run 1: 7.25 ± 0.08 twists per inch; pigtail: 4.2 ± 0.4 twists." in page.text
+    assert "4.2 twists, counted from the head, at the left, to the cut end: ticks at 1 to 4" in page.text
+    assert "whole ones, then 0.2 of a twist to the cut end." in page.text
+    assert "Points: the 4 crossings, one to a twist; an eye counts these" in page.text
+
+
+def test_two_kinds_of_dashes_are_told_apart(reading: Reading, evidence: Evidence) -> None:
+    assert "Dashed: the card as found" in Page(sheet_html(reading, evidence, COMMON)).text
+    corners = ((100.0, 100.0), (300.0, 100.0), (200.0, 300.0))
+    single = dataclasses.replace(
+        reading, runs=(), pattern=Pattern(3, 4.213, 0.214, corners, corners), flags=("single-wire",)
+    )
+    drawn = dataclasses.replace(
+        evidence, sections=evidence.sections[1:], pattern_px=np.array(corners), corners_px=np.array(corners)
+    )
+    text = Page(sheet_html(single, drawn, COMMON)).text
+    assert "Short dashes: the single wire" in text and "Long dashes: the card as found" in text
+
+
+def test_the_more_the_box_says_the_less_room_has_the_printed_photograph(reading: Reading, evidence: Evidence) -> None:
+    def room(one: Reading) -> int:
+        found = re.search(r"--room: (\d+)mm", sheet_html(one, evidence, COMMON))
+        assert found is not None
+        return int(found[1])
+
+    wordy = dataclasses.replace(reading, advice=("look at this again, and then once more " * 6,) * 5)
+    assert 60 <= room(wordy) < room(reading) <= 135

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from visionwire.evidence import Evidence
+from visionwire.sheet.count import count, counts
 from visionwire.sheet.marks import blank_ink, draw_dashes, draw_line, draw_text, press
-from visionwire.sheet.markup import _draw, close_up, first_number, overview, plain_photo
+from visionwire.sheet.markup import _bracket, _draw, close_up, overview, plain_photo
 from visionwire.sheet.strips import row_length_in, strip_rows
 from visionwire.sheet.view import View, crop_view, level_view
 
@@ -24,7 +25,7 @@ def scene() -> np.ndarray:
 
 def marked_up(pixels: np.ndarray, evidence: Evidence) -> np.ndarray:
     """Draw the marks on the whole photograph as it is, where places can be told to the pixel."""
-    return _draw(View(pixels, np.eye(2, 3)), evidence.sections, evidence)
+    return _draw(View(pixels, np.eye(2, 3)), evidence.sections, evidence, counts(evidence, {}))
 
 
 def brightest(pixels: np.ndarray) -> np.ndarray:
@@ -66,13 +67,16 @@ def test_the_photograph_keeps_its_size_and_the_original_its_pixels(evidence: Evi
 def test_a_tick_stands_beside_the_wire_and_not_on_it(evidence: Evidence) -> None:
     bare = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None)
     changed = np.any(marked_up(evidence.pixels, bare) != evidence.pixels, axis=2)
-    tick = evidence.sections[0].ticks_px[6]  # not a fifth, not an end
-    centre, half = tick.mean(axis=0), (tick[1] - tick[0]) / 2
-    for side in (-1, 1):
-        beside = np.round(centre + side * 1.2 * half).astype(int)
+    section = evidence.sections[0]
+    # The tick stands on the upper side, the crossing's point on the other; neither of a fifth nor of an end.
+    for line, side in ((count(section).lines_px[6], -1), (section.ticks_px[6], 1)):
+        centre, half = line.mean(axis=0), (line[1] - line[0]) / 2
+        half = half * side * np.sign(half[1])
+        beside = np.round(centre + 1.15 * half).astype(int)
         assert changed[beside[1] - 1 : beside[1] + 2, beside[0] - 1 : beside[0] + 2].any()
-        on_wire = np.round(centre + side * 0.55 * half).astype(int)
-        assert not changed[on_wire[1], on_wire[0]]
+        for way in (-0.55, 0.55):
+            on_wire = np.round(centre + way * half).astype(int)
+            assert not changed[on_wire[1], on_wire[0]]
 
 
 def test_marks_have_white_and_black_so_that_they_show_on_any_surface(evidence: Evidence) -> None:
@@ -84,6 +88,10 @@ def test_marks_have_white_and_black_so_that_they_show_on_any_surface(evidence: E
 
 
 def test_the_card_is_marked_only_where_it_was_found(evidence: Evidence) -> None:
+    # Without names, which stand elsewhere where the card leaves room.
+    evidence = dataclasses.replace(
+        evidence, sections=tuple(dataclasses.replace(one, name="") for one in evidence.sections)
+    )
     without = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None)
     with_card, no_card = marked_up(evidence.pixels, evidence), marked_up(evidence.pixels, without)
     rows, columns = np.nonzero(np.any(with_card != no_card, axis=2))
@@ -96,14 +104,8 @@ def test_the_card_is_marked_only_where_it_was_found(evidence: Evidence) -> None:
 def test_sheet_pictures_are_of_sheet_size(evidence: Evidence) -> None:
     assert max(overview(evidence).shape) <= 2001
     for section in evidence.sections:
-        assert close_up(evidence, section).shape[1] <= 1801
+        assert close_up(evidence, section, count(section)).shape[1] <= 1801
     assert plain_photo(evidence.pixels).shape == evidence.pixels.shape
-
-
-@pytest.mark.parametrize(("offset", "first"), [(0.0, 0), (4.0, 0), (20.0, 1)])
-def test_the_count_starts_at_0_on_the_end_and_else_at_1(evidence: Evidence, offset: float, first: int) -> None:
-    section = dataclasses.replace(evidence.sections[0], strip_ticks=20.0 + offset + 40.0 * np.arange(9))
-    assert first_number(section) == first
 
 
 def test_rows_cover_the_section_once_and_in_order(evidence: Evidence) -> None:
@@ -122,10 +124,11 @@ def test_the_wire_in_a_row_carries_no_mark_and_ticks_stand_at_their_inch(evidenc
     wire = np.nonzero(np.all(row.pixels == (176, 120, 80), axis=2).any(axis=1))[0]
     # cubic enlargement blends the band's edges; inside it every column is the strip's own
     assert np.all(row.pixels[wire[3] : wire[-4]] == (176, 120, 80))
-    above = row.pixels[50] < 128
-    dark = np.nonzero(above.all(axis=1))[0]
-    for tick in (section.strip_ticks - section.strip_ends[0]) / section.strip_px_per_in:
-        assert np.abs(dark - (tick - row.from_in) * per_in).min() <= 2
+    counted = count(section)
+    for columns, at in ((counted.columns, 50), (section.strip_ticks, -88)):
+        dark = np.nonzero((row.pixels[at] < 128).all(axis=1))[0]
+        for tick in (columns - section.strip_ends[0]) / section.strip_px_per_in:
+            assert np.abs(dark - (tick - row.from_in) * per_in).min() <= 2
 
 
 def test_a_row_is_scaled_alike_for_all_sections_and_bounded(evidence: Evidence) -> None:
@@ -177,3 +180,48 @@ def test_dashes_leave_gaps() -> None:
     ink = blank_ink(np.zeros((20, 120, 3), np.uint8))
     draw_dashes(ink, np.array([[10.0, 10.0], [110.0, 10.0]]), 10.0, 10.0)
     assert ink[10, 15, 0] > 200 and ink[10, 25, 0] == 0 and ink[10, 35, 0] > 200
+
+
+def test_a_name_lies_on_no_wire_and_no_mark(evidence: Evidence) -> None:
+    """The pigtail goes down along the picture's right edge: under its middle there is no room beside it."""
+    spine = np.c_[np.linspace(560.0, 628.0, 40), np.linspace(40.0, 240.0, 40)]
+    across = np.array([7.0, -2.4])
+    ticks = np.stack([spine[4::8] - across, spine[4::8] + across], axis=1)
+    tail = dataclasses.replace(evidence.sections[-1], name="pigtail", spine_px=spine, ticks_px=ticks)
+    plain = dataclasses.replace(evidence, card_outline_px=None, card_points_px=None, sections=(tail,))
+    unnamed = dataclasses.replace(plain, sections=(dataclasses.replace(tail, name=""),))
+    marked, bare = (marked_up(evidence.pixels, one) for one in (plain, unnamed))
+    name = (marked != bare).any(axis=2)
+    assert name.any()
+    rows, columns = np.nonzero(name)
+    from_wire = np.hypot(columns[:, None] - spine[:, 0], rows[:, None] - spine[:, 1]).min(axis=1)
+    assert from_wire.min() > 7.0
+    others = (bare != evidence.pixels).any(axis=2)
+    assert not (name & others).any()
+
+
+def test_marks_at_the_edge_of_the_photograph_are_shown_whole(evidence: Evidence) -> None:
+    """Wraps so near the upper edge that their brackets stand out of the photograph."""
+    spine = np.c_[np.linspace(100.0, 160.0, 40), np.full(40, 30.0)]
+    places = spine[4::8]
+    ticks = places[:, None] + np.array([[0.0, -34.0], [0.0, 34.0]])
+    wraps = dataclasses.replace(evidence.sections[0], name="wraps 1", spine_px=spine, ticks_px=ticks)
+    marks = np.array([_bracket(wraps, end) for end in (0, -1)])
+    assert marks[..., 1].min() < 0
+    view = crop_view(evidence.pixels, spine, 20.0, 400, whole=marks)
+    placed = view.place(marks)
+    assert placed.min() > 0 and (placed < np.array(view.pixels.shape[1::-1]) - 1).all()
+    within = crop_view(evidence.pixels, spine, 60.0, 400, whole=spine)
+    np.testing.assert_allclose(within.matrix, crop_view(evidence.pixels, spine, 60.0, 400).matrix)
+
+
+@pytest.mark.parametrize(("short", "on_sheet_px"), [(True, 456), (False, 936)])
+def test_letters_of_a_close_view_read_alike_whatever_its_width(
+    evidence: Evidence, monkeypatch: pytest.MonkeyPatch, short: bool, on_sheet_px: int
+) -> None:
+    sizes = []
+    monkeypatch.setattr("visionwire.sheet.markup.draw_text", lambda *said: sizes.append(said[3]))
+    section = evidence.sections[1]
+    picture = close_up(evidence, section, count(section), short)
+    shown = min(on_sheet_px / picture.shape[1], 260 / picture.shape[0])
+    assert sizes and all(size * shown >= 9.5 for size in sizes), "in pixels of the sheet"
