@@ -333,14 +333,13 @@ def _lens_of_sides(seen: list[Array], lens: Lens) -> Lens:
         place = (at - at.mean(0)) @ along / (along @ along)
         own = np.zeros((len(at), len(seen)))
         own[:, side] = 4 * place**2
-        pulled = lens.pull_px(edge_px) @ normal
-        rows = np.column_stack([pulled, own, pulled * lens.distortion - at @ normal])
+        rows = np.column_stack([lens.pull_px(edge_px) @ normal, own, at @ normal])
         # What a straight line can take up says nothing.
         line = np.linalg.qr(np.column_stack([np.ones_like(place), place]))[0]
         rows -= line @ (line.T @ rows)
-        rows /= max(STRAIGHT_U_PX, float((line.T @ (at @ normal) @ line.T - at @ normal).std()))
+        rows /= max(STRAIGHT_U_PX, float(rows[:, -1].std()))
         columns.append(rows[:, :-1])
-        wanted.append(rows[:, -1])
+        wanted.append(rows[:, 0] * lens.distortion - rows[:, -1])
     prior_u = np.array([DISTORTION_U, *[SIDE_BEND_U_PX] * len(seen)])
     found, spread = likeliest(np.vstack(columns), np.concatenate(wanted), prior_u)
     return dataclasses.replace(lens, distortion=float(found[0]), distortion_u=float(np.sqrt(spread[0, 0])))

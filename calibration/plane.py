@@ -23,8 +23,6 @@ Source = Literal["card", "id1", "two-points", "wire"]
 
 #: No corner is trusted better than this, px: lens and flatness errors are not white noise and do not average out.
 CORNER_FLOOR_PX = 0.08
-#: Of the outline that is drawn: a side that a wide lens bends is within half a pixel of the straight pieces.
-POINTS_A_SIDE = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,8 +200,9 @@ def fit_plane(
     )
     if outline_mm is None:
         return plane
-    outline = _with_points_between(np.asarray(outline_mm, float))
-    return dataclasses.replace(plane, outline_px=plane.to_px(outline if bow is None else bow.shown(outline)))
+    outline = np.asarray(outline_mm, float)
+    outline_px = plane.to_px(outline if bow is None else bow.shown(outline))
+    return dataclasses.replace(plane, outline_px=np.vstack([outline_px, outline_px[:1]]))
 
 
 def straightened(points_px: ArrayLike, lens: Lens | None) -> Array:
@@ -297,10 +296,3 @@ def _least_squares(mm: Array, px: Array) -> Array | None:
         return None
     fitted = np.linalg.inv(to_image) @ found @ to_unit
     return np.asarray(fitted / fitted[2, 2], dtype=np.float64)
-
-
-def _with_points_between(corners: Array) -> Array:
-    """Return a closed outline with points along its sides too, which a lens and a bow bend."""
-    after, shares = np.roll(corners, -1, axis=0), np.linspace(0, 1, POINTS_A_SIDE, endpoint=False)
-    between = corners[:, None] + shares[:, None] * (after - corners)[:, None]
-    return np.vstack([between.reshape(-1, 2), corners[:1]])

@@ -38,6 +38,8 @@ MARKER_CORNER_U_PX, MARKER_CORNER_U_CELLS = 0.5, 0.1
 #: A square corner further from the fit than this is not one, px.
 OUTLIER_PX = 0.5
 MIN_CORNERS = 6
+#: Of the outline that is drawn, so that a wide lens's bend of a side shows.
+POINTS_A_SIDE = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,10 +228,17 @@ def _fit(card: Card, mm: Array, px: Array, corner_u_px: float, camera: tuple[flo
         bow=bends.bow,
         bends_spread=bends.spread,
         card=card.name,
-        outline_mm=card.outline_mm(),
+        outline_mm=_with_points_between(card.outline_mm()),
         corner_u_px=corner_u_px,
         scale_relative_u=card.print_relative_u,
     )
+
+
+def _with_points_between(corners: Array) -> Array:
+    """Return an outline with points along its sides too, which a lens and a bow bend."""
+    shares = np.linspace(0, 1, POINTS_A_SIDE, endpoint=False)[:, None]
+    between = corners[:, None] + shares * (np.roll(corners, -1, axis=0) - corners)[:, None]
+    return np.asarray(between.reshape(-1, 2))
 
 
 def _square_corners(gray: Gray, card: Card, plane: Plane) -> dict[int, Array]:

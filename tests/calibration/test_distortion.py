@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration import distortion as room
 from calibration import load_card
 from calibration.bow import BOW_U_MM
 from calibration.distortion import Bends, bends_of
@@ -132,6 +133,21 @@ def test_beside_a_card_that_bows_under_a_lens_that_bends_lengths_are_as_good_as_
         taken_flat.append((flat.length_mm(wire_px) / (wire_mm[-1, 0] - wire_mm[0, 0]) - 1) / u)
     assert np.sqrt(np.mean(np.square(off))) < 2.0
     assert np.sqrt(np.mean(np.square(off))) < np.sqrt(np.mean(np.square(taken_flat)))
+
+
+@pytest.mark.parametrize("view", [*VIEWS, SQUARE_ON, ASLANT])
+def test_more_rounds_change_nothing(
+    view: tuple[tuple[float, ...], tuple[float, ...]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mm = load_card("chart").corners_mm()
+    points_px = seen(np.column_stack([mm, -heights_mm(mm, np.array([0.4, -0.4, 0.4]))]), view, 0.03)
+    wire_px = seen(np.array([[20.0, 62.0], [70.0, 62.0]]), view, 0.03)
+    lengths_mm = []
+    for rounds in (room.ROUNDS, 8):
+        monkeypatch.setattr(room, "ROUNDS", rounds)
+        bends = bends_of(mm, points_px, CORNER_FLOOR_PX, None, SIZE)
+        lengths_mm.append(fit_plane(mm, points_px, lens=bends.lens, bow=bends.bow).length_mm(wire_px))
+    assert lengths_mm[0] == pytest.approx(lengths_mm[1], rel=0.0015)
 
 
 def test_heights_are_told_and_what_is_shown_lies_where_opencv_projects_it() -> None:
