@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from visionwire.errors import PlanError
@@ -12,17 +13,23 @@ from visionwire.plan.wish import Fastener
 from visionwire.plan.words import letters, plan_lines
 
 PAGE_IN = (8.5, 11.0)
-FIELD_IN = (0.75, 0.9, 7.0, 3.3)  # left, top, width, height
+FIELD_IN = (0.75, 0.8, 7.0, 3.3)  # left, top, width, and the most of height
 LARGEST_ZOOM = 2.0
 HEAD_RADIUS_IN = 0.25
-LEAST_TEXT_IN = 0.05
-LINE_IN, TEXT_IN, FOOT_IN = 0.15, 0.11, 0.4
-WIDEST_TEXT = 118
-INK, WIRE = "#222222", "#7a3b00"
+LEAST_TEXT_IN, MOST_TEXT_IN, TEXT_STEP_IN = 0.05, 0.165, 0.0025
+LABEL_IN, KEY_IN, FINE_IN = 0.14, 0.12, 0.07  # in the drawing, under it, and of the checksum
+FOOT_IN = 0.4
+#: Of the size of its letters: what a line takes, and what a letter does on the mean, bold or not.
+LINE_SHARE, LETTER_SHARE, BOLD_SHARE = 1.3, 0.5, 0.56
+REASONS_SHARE = 0.85
+CAUTIONS_PAD_IN = 0.09
+INK, LIGHT, WIRE = "#222222", "#777777", "#7a3b00"
 #: A pigtail as drawn, a sign and not to scale: its reach off the head, how far it is bent, its twists.
 TAIL_IN, TAIL_BEND_RAD, TAIL_TWISTS = 0.32, 1.2, 4
 #: Radius on the page: a hole drawn smaller would be a dot.
 LEAST_HOLE_IN = 0.03
+#: A head drawn with a smaller radius would be hidden by its letter.
+LEAST_LETTERED_IN = 0.2
 
 
 def draw_plan(plan: Plan, title: str = "Safety wire plan", unit: str = "in") -> str:
@@ -35,7 +42,7 @@ def draw_plan(plan: Plan, title: str = "Safety wire plan", unit: str = "in") -> 
             "width": f"{width}in",
             "height": f"{height}in",
             "viewBox": f"0 0 {width} {height}",
-            "font-family": "sans-serif",
+            "font-family": "Helvetica, Arial, Liberation Sans, sans-serif",
             "fill": INK,
         },
     )
@@ -43,7 +50,7 @@ def draw_plan(plan: Plan, title: str = "Safety wire plan", unit: str = "in") -> 
     _text(page, FIELD_IN[0], 0.6, title, 0.2, weight="bold")
     names = letters(plan)
     fasteners = list(names)
-    place, zoom = _layout(fasteners)
+    place, zoom, bottom = _layout(fasteners)
     for number, series in enumerate(plan.series, 1):
         for index, span in enumerate(series.spans, 1):
             _span(page, span, place, zoom, f"{number}.{index}" if len(plan.series) > 1 else f"{index}")
@@ -55,32 +62,89 @@ def draw_plan(plan: Plan, title: str = "Safety wire plan", unit: str = "in") -> 
                 _hole(page, fastener, mouth, plan.hole_in, place, zoom)
         _pigtail(page, series.spans[-1], place, zoom)
     for fastener in fasteners:  # over the holes
-        x, y = _at(fastener, place, zoom)
-        ET.SubElement(page, "circle", {"cx": f"{x:.4f}", "cy": f"{y:.4f}", "r": "0.08", "fill": "white"})
-        _text(page, x, y + 0.04, names[fastener], TEXT_IN, weight="bold", anchor="middle")
-    _scale(page, zoom)
-    y = FIELD_IN[1] + FIELD_IN[3] + 0.65
-    parts = [part for line in plan_lines(plan, unit) for part in _folded(line)]
-    # A long plan is set smaller, so that it stays one page.
-    step = min(LINE_IN, (height - FOOT_IN - y) / len(parts))
-    if TEXT_IN * step / LINE_IN < LEAST_TEXT_IN:
+        _name(page, fastener, names[fastener], place, zoom)
+    _scale(page, zoom, bottom)
+    top = bottom + 0.85
+    parts = plan_lines(plan, unit)
+    size = _largest_text(parts, height - FOOT_IN - top)
+    if size is None:
         raise PlanError(f"a plan of {len(fasteners)} fasteners does not fit on one page; plan and draw them in parts")
-    for part in parts:
-        weight = "normal" if part.startswith(" ") else "bold"
-        _text(page, FIELD_IN[0], y, part, TEXT_IN * step / LINE_IN, weight=weight)
-        y += step
+    for one in _set(parts, size):
+        if one.boxed:
+            # What can hurt stands before the reasons, framed, in the letters of the work itself.
+            box = {"x": f"{FIELD_IN[0]}", "y": f"{top + one.above:.4f}", "width": f"{FIELD_IN[2]}"}
+            look = {"fill": "none", "stroke": INK, "stroke-width": "0.02", "class": "cautions"}
+            ET.SubElement(page, "rect", {**box, "height": f"{one.boxed:.4f}", **look})
+        else:
+            at = FIELD_IN[0] + one.left
+            _text(page, at, top + one.above, one.words, one.size, "bold" if one.bold else "normal", fill=one.fill)
     return ET.tostring(page, encoding="unicode")
 
 
-def _layout(fasteners: list[Fastener]) -> tuple[tuple[float, float], float]:
-    """Return what is added to a fastener's place, x and y, before it is zoomed, and the zoom."""
-    left, top, width, height = FIELD_IN
+@dataclass(frozen=True)
+class _Line:
+    """One line as set: how far its foot lies under the top, its left, letters and look; or a frame, so high."""
+
+    above: float
+    left: float
+    words: str
+    size: float
+    bold: bool = False
+    fill: str = INK
+    boxed: float = 0.0
+
+
+def _largest_text(lines: list[str], height: float) -> float | None:
+    """Return the largest letters at which the lines fit into a height, by steps; none where the least do not."""
+    for step in range(round((MOST_TEXT_IN - LEAST_TEXT_IN) / TEXT_STEP_IN) + 1):
+        size = MOST_TEXT_IN - step * TEXT_STEP_IN
+        if REASONS_SHARE * size < LEAST_TEXT_IN:
+            return None
+        if _set(lines, size)[-1].above <= height:
+            return size
+    return None
+
+
+def _set(lines: list[str], size: float) -> list[_Line]:
+    """Set a plan's lines: what to do, the cautions in a frame, the reasons in smaller letters, what it was held to."""
+    why, limits = lines.index("why"), lines.index("cautions") - 1
+    work, reasons, held, cautions = lines[:why], lines[why:limits], lines[limits], lines[limits + 1 :]
+    y, done = 0.0, []
+
+    def add(part: list[str], letters: float, pad: float = 0.0) -> None:
+        nonlocal y
+        for line in part:
+            bold = not line.startswith(" ")
+            for words in _folded(line, letters, bold, FIELD_IN[2] - 2 * pad):
+                y += LINE_SHARE * letters
+                text = words.lstrip()
+                done.append(_Line(y, pad + 0.5 * letters * (len(words) - len(text)), text, letters, bold))
+
+    add(work, size)
+    y += 0.8 * size
+    framed = y
+    y += 0.5 * CAUTIONS_PAD_IN
+    add(cautions, size, CAUTIONS_PAD_IN)
+    y += CAUTIONS_PAD_IN + 0.1 * size
+    done.append(_Line(framed, 0.0, "", size, boxed=y - framed))
+    y += 0.5 * size
+    add(reasons, REASONS_SHARE * size)
+    y += 2 * FINE_IN
+    done.append(_Line(y, 0.0, held, FINE_IN, fill=LIGHT))
+    return done
+
+
+def _layout(fasteners: list[Fastener]) -> tuple[tuple[float, float], float, float]:
+    """Return what is added to a place, x and y, before it is zoomed, the zoom, and where the drawing ends."""
+    left, top, width, most = FIELD_IN
     xs, ys = [f.x_in for f in fasteners], [f.y_in for f in fasteners]
     room = 2 * (HEAD_RADIUS_IN + TAIL_IN)  # for the pigtail too, whichever way it points
-    zoom = min(LARGEST_ZOOM, width / (max(xs) - min(xs) + room), height / (max(ys) - min(ys) + room))
+    wide, high = max(xs) - min(xs) + room, max(ys) - min(ys) + room
+    zoom = min(LARGEST_ZOOM, width / wide, most / high)
+    height = zoom * high  # a flat safety leaves the page to the words
     x = (left + width / 2) / zoom - (max(xs) + min(xs)) / 2
     y = (top + height / 2) / zoom + (max(ys) + min(ys)) / 2
-    return (x, y), zoom
+    return (x, y), zoom, top + height
 
 
 def _at(fastener: Fastener, place: tuple[float, float], zoom: float) -> tuple[float, float]:
@@ -117,9 +181,9 @@ def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom:
     words = f"{name}: {twists} twists" if twists else f"{name}: {span.span_in:.2f} in"
     x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
     if abs(end[0] - start[0]) > abs(end[1] - start[1]):
-        _text(page, x, min(start[1], end[1]) - 0.1, words, TEXT_IN, anchor="middle")
+        _text(page, x, min(start[1], end[1]) - 0.1, words, LABEL_IN, anchor="middle")
     else:
-        _text(page, x + 0.15, y, words, TEXT_IN)
+        _text(page, x + 0.15, y, words, LABEL_IN)
 
 
 def _wound(
@@ -173,7 +237,7 @@ def _pigtail(page: ET.Element, last: PlannedSpan, place: tuple[float, float], zo
     end = mouth[0] + reach * math.cos(heading), mouth[1] + reach * math.sin(heading)
     _wound(page, mouth, end, TAIL_TWISTS, "pigtail")
     side = 1 if math.cos(heading) >= 0 else -1
-    _text(page, end[0] + 0.06 * side, end[1] + 0.04, "pigtail", TEXT_IN, anchor="start" if side > 0 else "end")
+    _text(page, end[0] + 0.06 * side, end[1] + 0.04, "pigtail", LABEL_IN, anchor="start" if side > 0 else "end")
 
 
 def _head(page: ET.Element, fastener: Fastener, place: tuple[float, float], zoom: float) -> None:
@@ -193,8 +257,21 @@ def _head(page: ET.Element, fastener: Fastener, place: tuple[float, float], zoom
         ET.SubElement(page, "rect", {**corner, "height": f"{radius:.4f}", **outline})
     if fastener.turns:
         _tightening(page, x, y, 0.6 * radius, fastener.thread == "right")
-    if fastener.role != "bolt":  # which is drawn as its head is
-        _text(page, x, y + radius + 0.14, fastener.role.replace("-", " "), TEXT_IN, anchor="middle")
+
+
+def _name(page: ET.Element, fastener: Fastener, letter: str, place: tuple[float, float], zoom: float) -> None:
+    """Write a head's letter on it and what it is under it; beside it where it is drawn too small for a letter."""
+    x, y = _at(fastener, place, zoom)
+    radius = zoom * HEAD_RADIUS_IN
+    role = "" if fastener.role == "bolt" else fastener.role.replace("-", " ")  # a bolt is drawn as its head is
+    if radius < LEAST_LETTERED_IN:
+        words = f"{letter} {role}".rstrip()
+        _text(page, x - radius - 0.04, y - 0.7 * radius, words, LABEL_IN, weight="bold", anchor="end")
+        return
+    ET.SubElement(page, "circle", {"cx": f"{x:.4f}", "cy": f"{y:.4f}", "r": "0.11", "fill": "white"})
+    _text(page, x, y + 0.05, letter, LABEL_IN, weight="bold", anchor="middle")
+    if role:
+        _text(page, x, y + radius + 0.17, role, LABEL_IN, anchor="middle")
 
 
 def _tightening(page: ET.Element, x: float, y: float, radius: float, clockwise: bool) -> None:
@@ -213,8 +290,8 @@ def _tightening(page: ET.Element, x: float, y: float, radius: float, clockwise: 
     ET.SubElement(page, "polyline", {"points": f"{wings[0]} {x1:.4f},{y1:.4f} {wings[1]}", **look})
 
 
-def _scale(page: ET.Element, zoom: float) -> None:
-    left, y = FIELD_IN[0], FIELD_IN[1] + FIELD_IN[3] + 0.3
+def _scale(page: ET.Element, zoom: float, bottom: float) -> None:
+    left, y = FIELD_IN[0], bottom + 0.25
     end = left + zoom
     ET.SubElement(
         page,
@@ -225,17 +302,26 @@ def _scale(page: ET.Element, zoom: float) -> None:
             "stroke-width": "0.012",
         },
     )
-    key = "1 in on the part; arrows: the way that tightens, seen from above; rings: the holes used"
-    _text(page, end + 0.1, y + 0.04, key, TEXT_IN)
+    _text(page, end + 0.1, y + 0.04, "1 in on the part", KEY_IN)
+    key = "arrows: the way that tightens, seen from above; rings: the holes used; dashed: through the head"
+    _text(page, left, y + 0.27, key, KEY_IN)
 
 
-def _folded(line: str) -> list[str]:
+def _folded(line: str, letters: float, bold: bool, width: float) -> list[str]:
     indent = " " * (len(line) - len(line.lstrip()))
-    return textwrap.wrap(line.strip(), WIDEST_TEXT, initial_indent=indent, subsequent_indent=f"{indent}  ")
+    most = int(width / ((BOLD_SHARE if bold else LETTER_SHARE) * letters))
+    return textwrap.wrap(line.strip(), most, initial_indent=indent, subsequent_indent=f"{indent}  ")
 
 
 def _text(
-    page: ET.Element, x: float, y: float, words: str, size: float, weight: str = "normal", anchor: str = "start"
+    page: ET.Element,
+    x: float,
+    y: float,
+    words: str,
+    size: float,
+    weight: str = "normal",
+    anchor: str = "start",
+    fill: str = INK,
 ) -> None:
-    look = {"font-size": f"{size}", "font-weight": weight, "text-anchor": anchor, "xml:space": "preserve"}
+    look = {"font-size": f"{size:.4f}", "font-weight": weight, "text-anchor": anchor, "fill": fill}
     ET.SubElement(page, "text", {"x": f"{x:.4f}", "y": f"{y:.4f}", **look}).text = words

@@ -303,6 +303,51 @@ def test_a_long_plan_stays_on_its_page() -> None:
         draw_plan(plan(*(Fastener(1.2 * k, 0) for k in range(40))))
 
 
+def test_the_page_is_used_and_its_cautions_are_plain() -> None:
+    made = plan(Fastener(0, 0), Fastener(1.6, 0.1), Fastener(3.4, 0.5))
+    page = ET.fromstring(draw_plan(made))
+    texts = [one for one in page.iter() if one.tag.endswith("text")]
+    size = {one.text or "": float(one.get("font-size", "0")) for one in texts}
+    work = next(size[words] for words in size if words.startswith("leaves on"))
+    assert work >= 0.12, "in inches: to be read beside the work"
+    assert max(float(one.get("y", "0")) for one in texts) > 9.8, "of eleven"
+    longest = max((one.text or "" for one in texts), key=len)
+    assert 0.44 * size[longest] * len(longest) > 5.5 and 0.5 * size[longest] * len(longest) <= 7.01
+    # The cautions stand in a frame, in letters no smaller than those of the work, before the reasons.
+    (frame,) = (one for one in page.iter() if one.get("class") == "cautions")
+    top, high = float(frame.get("y", "")), float(frame.get("height", ""))
+    places = {one.text: float(one.get("y", "")) for one in texts}
+    for caution in made.cautions:
+        assert size[caution] >= work and top < places[caution] < top + high
+    assert top + high < places["why"]
+    # The checksum is small, light and last.
+    checksum = next(one for one in texts if made.limits_sha256 in (one.text or ""))
+    assert float(checksum.get("font-size", "")) < 0.6 * work and checksum.get("font-weight") == "normal"
+    assert checksum.get("fill") != page.get("fill") and float(checksum.get("y", "")) == max(places.values())
+
+
+@pytest.mark.parametrize(("far_in", "on_it"), [(2.0, True), (6.0, False)])
+def test_a_letter_hides_no_head(far_in: float, on_it: bool) -> None:
+    page = ET.fromstring(draw_plan(plan(Fastener(0, 0), Fastener(0, far_in, "nut"))))
+    heads = [
+        [tuple(map(float, corner.split(","))) for corner in one.get("points", "").split()]
+        for one in page.iter()
+        if one.tag.endswith("polygon")
+    ]
+    (letter,) = (one for one in page.iter() if one.tag.endswith("text") and one.text == "A")
+    x, y = float(letter.get("x", "")), float(letter.get("y", ""))
+    left, right, top, low = (f(corner[k] for corner in heads[0]) for k in (0, 1) for f in (min, max))
+    assert (left < x < right and top < y < low) == on_it
+
+
+def test_a_heading_that_takes_two_lines_is_bold_in_both() -> None:
+    made = plan(Fastener(0, 0), Fastener(1.6, 0.1), Fastener(3.4, 0.5))
+    texts = [one for one in ET.fromstring(draw_plan(made)).iter() if one.tag.endswith("text")]
+    first = next(k for k, one in enumerate(texts) if (one.text or "").startswith("wire 1: cut"))
+    assert (texts[first + 1].text or "").endswith("too short here"), "its second line"
+    assert [texts[first + k].get("font-weight") for k in range(3)] == ["bold", "bold", "normal"]
+
+
 def seen(reading: Reading, span_in: float, twists: float) -> Reading:
     run = dataclasses.replace(reading.runs[0], span_in=span_in, span_in_u95=0.05, twists=twists, twists_u95=0.2)
     return dataclasses.replace(reading, runs=(run,), series=Series(1, 2, span_in, None, None))
