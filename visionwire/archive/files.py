@@ -49,7 +49,7 @@ def listed(words: Iterable[str]) -> list[str]:
             found |= set(_from_list(Path(word[1:])))
         elif urls.is_url(word):
             found |= set(urls.listed(word, SUFFIXES))
-        elif any(sign in word for sign in "*?["):
+        elif _is_pattern(word):
             base = Path(word).anchor or "."
             pattern = word.removeprefix(base) if Path(word).is_absolute() else word
             found |= {str(path) for path in Path(base).glob(pattern) if path.is_file()}
@@ -60,6 +60,42 @@ def listed(words: Iterable[str]) -> list[str]:
         else:
             raise ArchiveError(f"{word} is no folder and no file; check the path")
     return sorted(found)
+
+
+def _is_pattern(word: str) -> bool:
+    return any(sign in word for sign in "*?[")
+
+
+def gone(known: Iterable[str], words: Iterable[str], found: Iterable[str]) -> list[str]:
+    """Return the paths that are no longer there, of those known and under the folders among some words.
+
+    Of a URL that is not listed nothing tells whether it is gone or was not to be had; ``found`` need no look.
+    """
+    folders = [Path(word) for word in words if not word.startswith("@") and not urls.is_url(word)]
+    folders = [folder for folder in folders if not _is_pattern(str(folder)) and folder.is_dir()]
+    there = set(found)
+    return sorted(
+        place
+        for place in known
+        if place not in there
+        and not urls.is_url(place)
+        and any(_is_under(Path(place), folder) for folder in folders)
+        and _is_gone(Path(place))
+    )
+
+
+def _is_under(path: Path, folder: Path) -> bool:
+    return path.is_relative_to(folder) and ".." not in path.relative_to(folder).parts
+
+
+def _is_gone(path: Path) -> bool:
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except (OSError, ValueError):  # such as a folder that may not be looked into
+        return False
+    return False
 
 
 def _from_list(path: Path) -> list[str]:

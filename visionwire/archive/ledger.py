@@ -1,9 +1,9 @@
 """The ledger: one SQLite file in WAL mode, written by one process, readable by any client.
 
 ``files`` has one row a file, ``own`` the settings of a content whose wire a table told, ``readings`` one a content and
-settings, ``records`` the whole of each reading, ``dispositions`` what people decided, which is only ever added to; the
-views ``archive`` (a row a file) and ``contents`` (a row a content) join them. A photograph's content is known by its
-SHA-256.
+settings, ``records`` the whole of each reading, ``dispositions`` what people decided, which is only ever added to,
+``earlier`` what a file held before; the views ``archive`` (a row a file) and ``contents`` (a row a content) join them.
+A photograph's content is known by its SHA-256.
 """
 
 from __future__ import annotations
@@ -35,6 +35,18 @@ PUT_FILE = """
         aircraft = COALESCE(excluded.aircraft, aircraft), taken = COALESCE(excluded.taken, taken),
         wire_in = COALESCE(excluded.wire_in, wire_in)
 """
+#: What files held when they were last read or decided on, by path; what was hashed and no more says nothing.
+HELD = """
+    SELECT f.path, CASE
+        WHEN f.sha256 IS NULL
+            THEN (SELECT e.sha256 FROM earlier e WHERE e.path = f.path ORDER BY e.number DESC LIMIT 1)
+        WHEN EXISTS (SELECT 1 FROM readings r WHERE r.sha256 = f.sha256)
+            OR EXISTS (SELECT 1 FROM dispositions d WHERE d.sha256 = f.sha256) THEN f.sha256 END
+    FROM files f WHERE f.path IN (SELECT value FROM json_each(?))
+"""
+KEEP_EARLIER = """
+    INSERT OR REPLACE INTO earlier (path, sha256, decisions) SELECT ?, ?, COALESCE(MAX(number), 0) FROM dispositions
+"""
 
 #: A photograph to be read: its content, a path or URL of it, and its wire's diameter where a table told that, in.
 Job = tuple[str, str, float | None]
@@ -63,6 +75,17 @@ class LimitsUsed:
     name: str
     sha256: str
     file: str | None = None
+
+
+@dataclass(frozen=True)
+class Decision:
+    """A person's decision, as it was made; ``path`` is a file that held its content, if one is known."""
+
+    number: int
+    decision: str
+    decided_by: str
+    decided_at: str
+    path: str | None
 
 
 class Ledger:
@@ -165,10 +188,23 @@ class Ledger:
         question = f"SELECT path, {', '.join(names)} FROM files WHERE path IN (SELECT value FROM json_each(?))"
         return {path: dict(zip(names, told, strict=True)) for path, *told in self.ask(question, json.dumps(paths))}
 
-    def put_files(self, rows: list[tuple[Any, ...]]) -> None:
-        """Write the rows of files, all or none; what was told of a file before stays where nothing new is told."""
+    def put_files(self, rows: list[tuple[Any, ...]]) -> list[str]:
+        """Write the rows of files, all or none; what was told of a file before stays where nothing new is told.
+
+        Returns the paths of files that hold something else than when they were read before.
+        """
         with self._said(), self._whole():
+            other = self._keep_earlier({path: sha256 for path, sha256, *_ in rows})
             self.base.executemany(PUT_FILE, rows)
+        return other
+
+    def _keep_earlier(self, now: dict[str, str | None]) -> list[str]:
+        """Keep what files held before that hold something else now, by path, or are gone; return the former."""
+        held = self.base.execute(HELD, (json.dumps(list(now)),)).fetchall()
+        moved = [(path, before) for path, before in held if before not in (None, now[path])]
+        self.base.executemany(KEEP_EARLIER, moved)
+        self.base.executemany("DELETE FROM earlier WHERE path = ? AND sha256 = ?", list(now.items()))
+        return [path for path, _ in moved if now[path] is not None]
 
     def take_back_wires(self, paths: list[str]) -> None:
         """Forget the wires that were told of some files."""
@@ -209,6 +245,7 @@ class Ledger:
     def forget_content(self, path: str, problem: str) -> None:
         """Write why a file could not be read when it was to be; the next run hashes it anew."""
         with self._said(), self._whole():
+            self._keep_earlier({path: None})
             self.base.execute("UPDATE files SET sha256 = NULL, bytes = 0, problem = ? WHERE path = ?", (problem, path))
 
     def put_entry(self, entry: Entry, settings: str) -> None:
@@ -232,6 +269,8 @@ class Ledger:
 
     def rows_of(self, paths: list[str]) -> list[dict[str, Any]]:
         """Return the rows of the view ``archive`` of paths that the ledger has, in their order."""
+        if not paths:
+            return []
         with self._said():
             # All at once: what is decided is put together for every question anew.
             cursor = self.base.execute(
@@ -311,6 +350,26 @@ class Ledger:
         for (found,) in self.ask("SELECT open_decision FROM decided WHERE sha256 = ?", sha256):
             return None if found is None else str(found)
         return None
+
+    def replaced(self) -> dict[str, Decision]:
+        """Return the files that hold something else than when a person decided on them, and that decision, by path.
+
+        One of which a person has decided since on what it holds now is none of them.
+        """
+        rows = self.ask(
+            "SELECT number, d.decision, d.decided_by, d.decided_at, r.path"
+            " FROM replaced r JOIN dispositions d USING (number) ORDER BY r.path"
+        )
+        return {row[-1]: Decision(*row) for row in rows}
+
+    def lost_decisions(self) -> list[Decision]:
+        """Return the decisions on contents that no file holds any more."""
+        rows = self.ask(
+            "SELECT d.number, d.decision, d.decided_by, d.decided_at,"
+            " (SELECT MIN(e.path) FROM earlier e WHERE e.sha256 = d.sha256)"
+            " FROM dispositions d WHERE NOT EXISTS (SELECT 1 FROM files f WHERE f.sha256 = d.sha256) ORDER BY d.number"
+        )
+        return [Decision(*row) for row in rows]
 
     def broken_links(self) -> list[int]:
         """Return the numbers of decisions that were changed, taken out or put in afterwards."""

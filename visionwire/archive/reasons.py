@@ -6,6 +6,7 @@ import dataclasses
 from typing import Any
 
 from visionwire.archive.figures import inch_outside, run_of
+from visionwire.archive.ledger import Decision
 from visionwire.reading import Check
 from visionwire.sheet.words import NO_WIRE, RULE_WORDS, because, limits_words, percent, value_words
 
@@ -42,6 +43,16 @@ def reason_of(record: dict[str, Any]) -> str | None:
     return (
         f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; "
         f"{chance}{_by_wire(record)}"
+    )
+
+
+def replaced_words(decided: Decision | None) -> str | None:
+    """Return in one sentence that a file holds something else than when a person decided on it; None of no decision."""
+    if decided is None:
+        return None
+    return (
+        f"the file has other content than when {decided.decided_by} decided on it ({decided.decision}, "
+        f"{decided.decided_at[:10]}): that decision is kept with the earlier content, and this one waits for its own"
     )
 
 

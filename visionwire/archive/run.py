@@ -42,6 +42,10 @@ class Progress:
         The settings that are not those of the last run.
     changed : int
         Files of which the table told something else than what an earlier run had recorded.
+    replaced : tuple of str
+        Files that hold something else than when they were read before.
+    decided : int
+        Of how many of these a person had decided on what they held.
     """
 
     done: int
@@ -52,6 +56,8 @@ class Progress:
     anew: int
     differs: tuple[str, ...]
     changed: int = 0
+    replaced: tuple[str, ...] = ()
+    decided: int = 0
 
 
 def run(
@@ -103,12 +109,12 @@ def run(
     differs = ledger.differing(key, settings.told)
     read_by = LimitsUsed(limits.name, limits.sha256, settings.limits_file)
     ledger.use(key, limits.second_person, read_by, settings.told)
-    changed = 0
+    changed, other = 0, []
     for start in range(0, len(places), ROWS_AT_ONCE):
         some = places[start : start + ROWS_AT_ONCE]
         if table is not None:  # asked before it is written over
             changed += sum(table.changes(place, before) for place, before in ledger.told_of(some).items())
-        ledger.put_files([_row(place, pattern, table) for place in some])
+        other += ledger.put_files([_row(place, pattern, table) for place in some])
     if table is not None:
         ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
     began, states = time.monotonic(), dict.fromkeys(work.COUNTED, 0)
@@ -118,11 +124,13 @@ def run(
     todo = ledger.waiting()
     jobs_of = {job[0]: job for job in todo}
     kept, anew = ledger.kept_and_anew()
+    replaced, decided = tuple(other), len(ledger.replaced().keys() & set(other))
 
     def say(done: int) -> None:
         """Tell how far the work is."""
         told = {one: count for one, count in states.items() if count}
-        tell(Progress(done, len(todo), told, time.monotonic() - began, kept, anew, differs, changed))
+        seconds = time.monotonic() - began
+        tell(Progress(done, len(todo), told, seconds, kept, anew, differs, changed, replaced, decided))
 
     say(0)
     entries = (

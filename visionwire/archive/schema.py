@@ -308,4 +308,20 @@ MIGRATIONS = (
         LEFT JOIN decided d ON d.sha256 = f.sha256
         LEFT JOIN dispositions s ON s.number = d.number;
     """,
+    # What a file held before, if that was read or decided on: the file's row has its content of now alone, and a
+    # decision has a content and no path. `decisions` is how many there were when the file was found to hold something
+    # else, or not to be had: only one made later, on what it holds now, was made on that in its place.
+    """
+    CREATE TABLE earlier (
+        number INTEGER PRIMARY KEY, path TEXT NOT NULL, sha256 TEXT NOT NULL, decisions INTEGER NOT NULL,
+        UNIQUE (path, sha256)
+    );
+    CREATE VIEW replaced AS
+        SELECT f.path, MAX(d.number) AS number
+        FROM earlier e CROSS JOIN files f ON f.path = e.path
+        JOIN dispositions d ON d.sha256 = e.sha256 AND d.number <= e.decisions
+        WHERE f.sha256 <> e.sha256 AND NOT EXISTS (
+            SELECT 1 FROM dispositions n WHERE n.sha256 = f.sha256 AND n.number > e.decisions)
+        GROUP BY f.path;
+    """,
 )

@@ -19,7 +19,7 @@ from scipy import special
 
 from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
-from visionwire.archive.reasons import reason_of
+from visionwire.archive.reasons import reason_of, replaced_words
 
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -120,6 +120,8 @@ class Trends:
         How many photographs wait for a second person to say the same, or were decided otherwise by another.
     earlier : int
         How many photographs have been read anew since a person decided on them.
+    replaced : int
+        How many files hold something else than when a person decided on them, and nobody on that yet.
     resembling : int
         How many photographs look like an earlier one saved again.
     decisions : dict
@@ -127,7 +129,8 @@ class Trends:
     to_look_at : dict
         Photographs that are open, by call, or state where there is none: all of which ``work`` lists the first.
     work : list of dict
-        What to look at first; ``reason`` says why, ``advice`` is the first of an undecided reading.
+        What to look at first, files that were replaced before all else; ``reason`` says why, ``replaced`` which
+        decision was made on what such a file held, ``advice`` is the first of an undecided reading.
     not_read : list of dict
         What was not read, no longer than the work list: first what ended for want of time or memory; ``files`` says
         how many files have the same content.
@@ -147,6 +150,7 @@ class Trends:
     pending: int
     contested: int
     earlier: int
+    replaced: int
     resembling: int
     decisions: dict[str, int]
     to_look_at: dict[str, int]
@@ -156,8 +160,9 @@ class Trends:
 
 @dataclass
 class _Sums:
-    """What is added up on the way through."""
+    """What is added up on the way through; files that were ``replaced`` are listed by themselves."""
 
+    replaced: frozenset[str] = frozenset()
     states: Counter[tuple[str, str | None, int]] = field(default_factory=Counter)
     decisions: Counter[tuple[str | None, str | None, str | None]] = field(default_factory=Counter)
     groups: list[Counter[tuple[str | None, str | None]]] = field(default_factory=lambda: [Counter() for _ in FIELDS])
@@ -175,6 +180,8 @@ class _Sums:
         state, code, files, call, decision, decided_on, density, pigtail, mark, *fields, path, rank = zip(
             *rows, strict=True
         )
+        if self.replaced:
+            rank = tuple(None if one in self.replaced else place for one, place in zip(path, rank, strict=True))
         self.states.update(zip(state, code, files, strict=True))
         self.decisions.update(zip(call, decision, decided_on, strict=True))
         for sums, names in zip(self.groups, fields, strict=True):
@@ -201,8 +208,11 @@ class _Sums:
 
 def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trends:
     """Return what a ledger says, of one technician alone if so asked, with a work list of at most ``most``."""
-    sums = _Sums()
     with ledger.at_one_moment():
+        decided = ledger.replaced()
+        replaced = [row for row in ledger.rows_of(list(decided)) if technician in (None, row["technician"])]
+        sums = _Sums(frozenset(row["path"] for row in replaced))
+        sums.to_look_at.update(row["call"] or row["state"] for row in replaced)
         rows = ledger.ask(QUESTION, technician)
         while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
             sums.add(some, most)
@@ -210,7 +220,10 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         ((unhashed,),) = ledger.ask(f"SELECT COUNT(*) {unopened}", technician)
         not_opened = ledger.ask(f"SELECT 1, path, 1 {unopened} ORDER BY path LIMIT ?2", technician, most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
-        to_look_at = [{**row, **_why(ledger, row)} for row in ledger.rows_of([path for _, path in sums.work])]
+        first = [*replaced, *ledger.rows_of([path for _, path in sums.work])][:most]
+        to_look_at = [
+            {**row, **_why(ledger, row), "replaced": replaced_words(decided.get(row["path"]))} for row in first
+        ]
         without = [
             {**row, "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
             for row in ledger.rows_of(list(not_read))
@@ -252,6 +265,7 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         pending=pending,
         contested=contested,
         earlier=earlier,
+        replaced=len(replaced),
         resembling=int(saved_again(np.frombuffer(sums.marks, ">u8").astype(np.uint64)).sum()),
         decisions=dict(sorted(decisions.items())),
         to_look_at=dict(sorted(sums.to_look_at.items())),

@@ -67,7 +67,7 @@ def archive(
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
     from visionwire.archive import Ledger, Settings, listed
-    from visionwire.archive.files import SUFFIXES, from_table, pattern_of, told_by
+    from visionwire.archive.files import SUFFIXES, from_table, gone, pattern_of, told_by
     from visionwire.cli.options import METHODS, options_from
     from visionwire.limits import density_band, known_limits
 
@@ -117,12 +117,13 @@ def archive(
             cluster=cluster,
         )
         reasons = book.reasons()
+        missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
     finally:
         book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
     print(f"{ledger}: {files_words(counts, reasons)}")
-    for line in _run_words(latest):
+    for line in [*_run_words(latest), *_gone_words(missing)]:
         print(f"  {line}")
     if wanting := wanting_words(reasons):
         print(f"  {wanting}")
@@ -176,11 +177,32 @@ def _not_read_now(came: Mapping[str, int]) -> list[str]:
 
 
 def _changed_words(progress: Progress) -> list[str]:
-    """Write of how many files a table changed what was recorded, if of any."""
-    if not progress.changed:
+    """Write which files hold something else than before, and of how many a table changed what was recorded, if any."""
+    lines = _replaced_words(progress)
+    if progress.changed:
+        count = counted(progress.changed, "file")
+        lines.append(f"what --metadata tells differs from what was recorded before: the entries of {count} changed")
+    return lines
+
+
+def _replaced_words(progress: Progress) -> list[str]:
+    count = len(progress.replaced)
+    if not count:
         return []
-    count = counted(progress.changed, "file")
-    return [f"what --metadata tells differs from what was recorded before: the entries of {count} changed"]
+    has = "has other content than when it was" if count == 1 else "have other content than when they were"
+    lines = [
+        f"{counted(count, 'file')} {has} read before: {_first(list(progress.replaced))}; what was read of the earlier "
+        "content, and decided on it, is kept"
+    ]
+    if progress.decided:
+        lines.append(f"a person had decided on {progress.decided} of them: first on the list of visionwire trends")
+    return lines
+
+
+def _gone_words(names: list[str]) -> list[str]:
+    """Write which files of the ledger are no longer in the folders that were walked, if any."""
+    verb = "is" if len(names) == 1 else "are"
+    return [f"{counted(len(names), 'file')} of the ledger {verb} no longer there: {_first(names)}"] if names else []
 
 
 def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:

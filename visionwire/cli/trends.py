@@ -16,6 +16,7 @@ from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
+    from visionwire.archive.ledger import Decision
     from visionwire.archive.trends import Trends
     from visionwire.limits import LimitSet
 
@@ -87,6 +88,8 @@ def trends(
         )
     if found.earlier:
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
+    if found.replaced:
+        print(f"  {replaced_words(found.replaced)}")
     _print_to_look_at(found)
     _print_not_read(found)
 
@@ -101,7 +104,7 @@ def _print_to_look_at(found: Trends) -> None:
         decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
         who = f", {row['technician']}" if row["technician"] else ""
         print(f"  {row['call'] or row['state']}: {row['path']}{who}{decided}")
-        for line in (row["reason"], row["advice"]):
+        for line in (row["replaced"], row["reason"], row["advice"]):
             if line:
                 print(f"    {line}")
     more = Counter(found.to_look_at) - Counter(row["call"] or row["state"] for row in found.work)
@@ -206,7 +209,7 @@ def verify(ledger: LedgerFile) -> None:
     book = _opened(ledger)
     wrong, files = [], 0
     try:
-        broken = book.broken_links()
+        broken, lost = book.broken_links(), book.lost_decisions()
         ((decisions,),) = book.ask("SELECT COUNT(*) FROM dispositions")
         for path, sha256 in book.ask("SELECT path, sha256 FROM files ORDER BY path"):
             files += 1
@@ -216,6 +219,8 @@ def verify(ledger: LedgerFile) -> None:
     finally:
         book.close()
     wrong += [f"decision {number}: it, or the one before it, was changed" for number in broken]
+    # What a changed one was made on is not known.
+    wrong += [_lost_words(one) for one in lost if one.number not in broken]
     for line in wrong:
         print(line)
     held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
@@ -223,6 +228,23 @@ def verify(ledger: LedgerFile) -> None:
     print(f"{ledger}: {held}{f', {len(wrong)} of them not as they were' if wrong else unchanged}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
+
+
+def _lost_words(lost: Decision) -> str:
+    once = "" if lost.path is None else f", once {lost.path},"
+    return (
+        f"decision {lost.number} ({lost.decision} by {lost.decided_by}): what it was made on{once} is in no file of "
+        "the ledger any more; put that picture back, under a name of its own, and run visionwire archive"
+    )
+
+
+def replaced_words(count: int) -> str:
+    """Write how many files hold something else than when a person decided on them, and what to do."""
+    one = count == 1
+    return (
+        f"{counted(count, 'file')} {'has' if one else 'have'} other content than when a person decided on "
+        f"{'it' if one else 'them'}: look at {'it' if one else 'them'} again with visionwire review"
+    )
 
 
 def _opened(path: Path) -> Ledger:

@@ -410,7 +410,7 @@ def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: 
     assert book.record("b" * 64) == ({"is": "b"}, {})
     assert book.base.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
     assert {row[0] for row in book.ask("SELECT name FROM sqlite_master WHERE type = 'table'")} == {
-        *("meta", "files", "own", "readings", "records", "dispositions", "people")
+        *("meta", "files", "own", "readings", "records", "dispositions", "people", "earlier")
     }
 
 
