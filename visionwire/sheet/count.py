@@ -69,15 +69,25 @@ def is_of_wraps(section: SectionEvidence) -> bool:
 def as_counted(evidence: Evidence) -> Evidence:
     """Turn every section as it is counted: the pigtail from the head to the cut end, the others as the picture runs.
 
-    The pigtail's head is at that end which lies nearer to an end of a run or, of single wire, to its line.
+    The pigtail's head is at that end which lies nearer to an end of a run or, of single wire, to its line; where
+    neither is read it is not known, and the pigtail stays as it is.
     """
-    runs = [one.spine_px[[0, -1]] for one in evidence.sections if one.name != PIGTAIL]
-    if evidence.pattern_px is not None:
-        runs.append(evidence.pattern_px)
-    heads = np.concatenate(runs) if runs else np.zeros((0, 2))
+    heads = _heads(evidence)
     return dataclasses.replace(
         evidence, sections=tuple(_turned(one) if _is_backward(one, heads) else one for one in evidence.sections)
     )
+
+
+def head_known(evidence: Evidence) -> bool:
+    """Say whether the pigtail's head is known, and so whether it is counted from there."""
+    return len(_heads(evidence)) > 0
+
+
+def _heads(evidence: Evidence) -> Floats:
+    runs = [one.spine_px[[0, -1]] for one in evidence.sections if one.name != PIGTAIL]
+    if evidence.pattern_px is not None:
+        runs.append(evidence.pattern_px)
+    return np.concatenate(runs) if runs else np.zeros((0, 2))
 
 
 def _is_backward(section: SectionEvidence, heads: Floats) -> bool:

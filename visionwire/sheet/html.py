@@ -24,7 +24,7 @@ from visionwire.reading import Check, DensityAt, PhotoInfo, Pigtail, Reading, Re
 from visionwire.sheet import words
 from visionwire.sheet.answer import further_lines
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
-from visionwire.sheet.count import Count, as_counted, counts, twists_of
+from visionwire.sheet.count import PIGTAIL, Count, as_counted, counts, head_known, twists_of
 from visionwire.sheet.marks import Picture
 from visionwire.sheet.markup import close_up, overview, plain_photo
 from visionwire.sheet.strips import row_length_in, strip_rows
@@ -330,6 +330,7 @@ def _pictures(reading: Reading, evidence: Evidence) -> dict[str, Any]:
         "overview": _data_uri(picture),
         "tall": picture.shape[0] > picture.shape[1],
         "pigtail": evidence.pigtail_px is not None,
+        "from_head": head_known(evidence) and PIGTAIL in twists,
         "axes": evidence.axes_px is not None and len(evidence.axes_px) > 0,
         "sections": [
             _section_pictures(evidence, section, counted, row_in)
@@ -345,7 +346,9 @@ def _section_pictures(evidence: Evidence, section: SectionEvidence, counted: Cou
         "name": section.name,
         "close_up": _data_uri(close_up(evidence, section, counted, short)),
         "short": short,
-        "said": words.count_words(section.name, counted.twists, len(counted.columns), len(counted.crossings)),
+        "said": words.count_words(
+            section.name, counted.twists, len(counted.columns), len(counted.crossings), head_known(evidence)
+        ),
         "rows": [
             {"uri": _data_uri(row.pixels), "share": row.share, "from_in": row.from_in, "to_in": row.to_in}
             for row in rows

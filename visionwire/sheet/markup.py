@@ -129,11 +129,16 @@ def _draw_pattern(dots: Picture, ink: Picture, view: View, evidence: Evidence, t
         return
     draw_dashes(dots, view.place(evidence.pattern_px), 6.0, 8.0)
     corners = view.place(evidence.corners_px)
-    middle = corners.mean(0)
+    middle, taken = corners.mean(0), ink.copy()
+    draw_line(taken, view.place(evidence.pattern_px), max(2, text_px // 3))
     for number, corner in enumerate(corners, 1):
         draw_ring(ink, corner, 0.5 * text_px)
         outward = (corner - middle) / max(float(np.hypot(*(corner - middle))), 1e-9)
-        draw_text(ink, corner + 1.6 * text_px * outward, str(number), text_px, _MARGIN * text_px)
+        # Beside the ring, outward unless a mark of the pigtail stands there already.
+        ways = (outward, np.array([-outward[1], outward[0]]), np.array([outward[1], -outward[0]]), -outward)
+        name = str(number)
+        at = min((corner + 1.6 * text_px * way for way in ways), key=lambda at: _covered(taken, at, name, text_px))
+        draw_text(ink, at, name, text_px, _MARGIN * text_px)
 
 
 def _draw_card(ink: Picture, view: View, evidence: Evidence, ring_px: float) -> None:
@@ -250,14 +255,19 @@ def _free_place(taken: Picture, name: str, spine: Points, half_px: float, text_p
             for way in (down, -down):
                 from_wire = reach_px + abs(way) @ size + away * text_px
                 at = spine[round(share * (len(spine) - 1))] + way * from_wire
-                x0, y0, x1, y1 = text_box(taken, at, name, text_px, _MARGIN * text_px)
-                pad = text_px // 3
-                covered = int(np.count_nonzero(taken[max(y0 - pad, 0) : y1 + pad, max(x0 - pad, 0) : x1 + pad, 0]))
+                covered = _covered(taken, at, name, text_px)
                 if covered < least:
                     best, least = at, covered
                 if covered == 0:
                     return np.asarray(at)
     return np.asarray(best)
+
+
+def _covered(taken: Picture, at: Points, text: str, text_px: int) -> int:
+    """Return how many pixels that are taken a text would lie on or near."""
+    left, top, right, bottom = text_box(taken, at, text, text_px, _MARGIN * text_px)
+    pad = text_px // 3
+    return int(np.count_nonzero(taken[max(top - pad, 0) : bottom + pad, max(left - pad, 0) : right + pad, 0]))
 
 
 def _upper_side(spine: Points) -> Points:

@@ -237,7 +237,7 @@ def figures_words(reading: Reading) -> str:
     return f"{'; '.join(said).capitalize()}." if said else ""
 
 
-def count_words(section: str, twists: float, ticks: int, crossings: int) -> str:
+def count_words(section: str, twists: float, ticks: int, crossings: int, head_known: bool = True) -> str:
     """Say in a caption how a section is counted: its ticks, what is left after the last, and what an eye counts.
 
     Parameters
@@ -250,6 +250,8 @@ def count_words(section: str, twists: float, ticks: int, crossings: int) -> str:
         Its whole twists, each with its tick.
     crossings : int
         The crossings seen.
+    head_known : bool
+        Whether it is known at which end of a pigtail the head is.
     """
     if section.startswith("wraps"):
         return (
@@ -257,7 +259,7 @@ def count_words(section: str, twists: float, ticks: int, crossings: int) -> str:
             "of a turn at either end is counted too."
         )
     start, end = "the left bracket", "the right"
-    if section == "pigtail":
+    if section == "pigtail" and head_known:
         start, end = "the head, at the left,", "the cut end"
     left = round(twists, 1) - ticks
     if ticks == 0:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from visionwire.evidence import Evidence, SectionEvidence
-from visionwire.sheet.count import as_counted, count, twists_of
+from visionwire.sheet.count import as_counted, count, head_known, twists_of
 from visionwire.sheet.words import count_words
 from visionwire.strip import arc_length
 
@@ -88,6 +88,16 @@ def test_the_head_of_single_wire_is_at_its_line(evidence: Evidence) -> None:
     line = tail.spine_px[-1] + np.array([[4.0, 4.0], [200.0, 90.0]])
     (found,) = as_counted(dataclasses.replace(evidence, sections=(tail,), pattern_px=line)).sections
     np.testing.assert_allclose(found.spine_px[0], tail.spine_px[-1])
+
+
+def test_where_no_run_is_read_no_head_is_named(evidence: Evidence) -> None:
+    tail = bent(0.44, 5, 0.29)
+    alone = dataclasses.replace(evidence, sections=(tail,))
+    assert not head_known(alone) and head_known(evidence)
+    assert as_counted(alone).sections == (tail,)
+    assert count_words("pigtail", 4.73, 4, 5, head_known=False).startswith(
+        "4.7 twists, counted from the left bracket to the right: ticks at 1 to 4"
+    )
 
 
 def test_wraps_lie_as_in_the_picture_and_their_passages_are_counted(evidence: Evidence) -> None:
