@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from visionwire import judge
+from visionwire.reading import DensityAt
+
 #: What `more_of` returns, by name.
 MORE = (
     "runs",
@@ -62,10 +65,7 @@ def more_as_json(record: str) -> str:
 
 
 def inch_outside(record: Record) -> list[str]:
-    """Return the runs whose mean conforms and of which some inch does not: by more than its own 95 % uncertainty.
-
-    An inch of a run near a limit lies beyond that now and then; only what surely does is worth a look.
-    """
+    """Return the runs whose mean conforms and of which some inch surely does not."""
     return [
         check["section"]
         for check in record.get("checks", [])
@@ -75,13 +75,9 @@ def inch_outside(record: Record) -> list[str]:
 
 def _outside(check: Record, record: Record) -> bool:
     run = run_of(record, check["section"])
-    least, most = run.get("least_in_any_inch"), run.get("most_in_any_inch")
-    if least is None or most is None:
-        return False
-    low, high = check["low"], check["high"]
-    too_few = low is not None and least["twists_per_inch"] + least["u95"] < low
-    too_many = high is not None and most["twists_per_inch"] - most["u95"] > high
-    return too_few or too_many
+    told = (run.get("least_in_any_inch"), run.get("most_in_any_inch"))
+    least, most = (None if one is None else DensityAt(**one) for one in told)
+    return judge.inch_outside(least, most, check["low"], check["high"])
 
 
 def run_of(record: Record, section: str) -> Record:

@@ -71,7 +71,7 @@ NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 NOT_KNOWN = "not known"
 SHOWN = "shown, not judged"
-ROUTING_NOT_ASKED = "not judged; to have it looked at add --tightens clockwise (right-hand threads)"
+ROUTING_NOT_ASKED = "not judged; to check it, add --tightens clockwise (right-hand threads)"
 
 
 def pigtail_missing_words(reading: Reading) -> str:

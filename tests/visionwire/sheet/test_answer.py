@@ -20,7 +20,7 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
         "bracket.jpg: CONFORMING (confidence 96 %)",
         "  run 1: 7.25 ± 0.08 twists per inch, allowed 6 to 8: CONFORMING by its mean; some inch of it is outside",
         "  pigtail: 4.2 ± 0.4 twists, allowed 3 to 6, to the nearest whole: CONFORMING",
-        "  routing: not judged; to have it looked at add --tightens clockwise (right-hand threads)",
+        "  routing: not judged; to check it, add --tightens clockwise (right-hand threads)",
         "  do: no hole is seen at either end of the run: check the gap by eye",
     ]
 

@@ -254,7 +254,7 @@ def test_a_size_that_was_not_given_is_said_so(reading: Reading) -> None:
 
 
 def test_routing_stands_on_the_sheet(reading: Reading, evidence: Evidence) -> None:
-    assert rows(sheet_html(reading, None, COMMON))["Routing"][0].startswith("not judged; to have it looked at")
+    assert rows(sheet_html(reading, None, COMMON))["Routing"][0].startswith("not judged; to check it, add")
     routing = Routing("tightens", "tightens", 0.93, 0.97, 0.96, (50.0, 310.0), (570.0, 170.0))
     told = dataclasses.replace(reading, routing=(routing,))
     with_axes = dataclasses.replace(evidence, axes_px=np.array([routing.start_axis_px, routing.end_axis_px]))
