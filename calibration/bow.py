@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +21,7 @@ class Bow:
     Attributes
     ----------
     centre_mm, half_mm : (2,) float arrays
-        Middle of the card's points, and from there to the outermost of them.
+        Middle of the card's corners, and from there to the outermost of them.
     camera_mm : (3,) float array
         The camera's place (x, y, height over the card), mm.
     heights_mm : (3,) float array
@@ -47,12 +46,7 @@ class Bow:
         return np.asarray(ray[:, :, None] * np.stack([along**2, across**2, along * across], 1)[:, None])
 
 
-def flat(points_mm: Array, camera_mm: Array) -> Bow:
-    """Return the bow of a flat card with these (N, 2) points, mm, on it."""
-    low, high = points_mm.min(0), points_mm.max(0)
+def flat(corners_mm: Array, camera_mm: Array) -> Bow:
+    """Return the bow of a flat card that has these (N, 2) corners, mm, seen or not."""
+    low, high = corners_mm.min(0), corners_mm.max(0)
     return Bow((low + high) / 2, np.maximum((high - low) / 2, 1e-9), camera_mm, np.zeros(3))
-
-
-def moved(bow: Bow, by_mm: Array) -> Bow:
-    """Return a bow whose heights differ by so much, (3,) mm."""
-    return dataclasses.replace(bow, heights_mm=bow.heights_mm + by_mm)

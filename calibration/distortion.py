@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 #: Before a corner is looked at: of the lens, and of the three heights.
 PRIOR_U = np.array([DISTORTION_U, BOW_U_MM, BOW_U_MM, BOW_U_MM])
-#: Each begins where the last left lens, bow and plane. More change no length beside a card by over 0.1 % (two: 0.5 %).
+#: Each begins where the last left lens, bow and plane. More change no length beside a card by over 0.25 % (two: 0.5 %).
 ROUNDS = 3
 
 
@@ -38,13 +38,22 @@ class Bends:
     spread: Array
 
 
-def bends_of(points_mm: Array, points_px: Array, corner_u_px: float, focal_px: float | None, image_size: Size) -> Bends:
+def bends_of(
+    points_mm: Array,
+    points_px: Array,
+    corners_mm: Array,
+    corner_u_px: float,
+    focal_px: float | None,
+    image_size: Size,
+) -> Bends:
     """Return the lens and the bow that a printed card's corners speak for, drawn towards none as far as they do not.
 
     Parameters
     ----------
     points_mm, points_px : (N, 2) float arrays
-        The corners, at least four, on the card and in the picture.
+        The corners that are seen, at least four, on the card and in the picture.
+    corners_mm : (M, 2) float array
+        All that the card has: its bow is that of the whole, of which a part bends less.
     corner_u_px : float
         Standard deviation of a corner, px; raised to what neither lens nor bow explains.
     focal_px : float or None
@@ -59,7 +68,7 @@ def bends_of(points_mm: Array, points_px: Array, corner_u_px: float, focal_px: f
     """
     lens = unknown_lens(image_size)
     fitted = fit_plane(points_mm, points_px)
-    bow = flat(points_mm, camera_mm(fitted, focal_px, image_size))
+    bow = flat(corners_mm, camera_mm(fitted, focal_px, image_size))
     for _ in range(ROUNDS):
         moves_px = np.einsum("nij,njk->nik", fitted.straight_px_per_mm(fitted.shown_mm), bow.away(points_mm))
         columns = np.column_stack([lens.pull_px(points_px).ravel(), -moves_px.reshape(-1, 3)])

@@ -123,7 +123,7 @@ class Plane:
     def off_flat_px(self) -> float | None:
         """Return the root mean square distance of the points from a flat card, px; None where nothing tells it."""
         if self.bow is None:
-            return self.residual_px
+            return None
         return fit_plane(self.points_mm, self.points_px, lens=self.lens).residual_px
 
     def corner_relative_u(self, points_px: ArrayLike) -> float:
@@ -146,7 +146,6 @@ def fit_plane(
     scale_relative_u: float = 0.005,
     lens: Lens | None = None,
     bow: Bow | None = None,
-    bends_spread: Array | None = None,
 ) -> Plane:
     """Fit the homography to points known on the plane and seen in the picture, by least squares in px.
 
@@ -160,8 +159,6 @@ def fit_plane(
         The distortion to take out first.
     bow : Bow, optional
         How far the card is from flat, to be taken out first too.
-    bends_spread : (4, 4) float array, optional
-        What is not known of the two.
 
     Raises
     ------
@@ -196,7 +193,6 @@ def fit_plane(
         relative_u=float(np.hypot(corner_u, scale_relative_u)),
         lens=lens,
         bow=bow,
-        bends_spread=bends_spread,
     )
     if outline_mm is None:
         return plane

@@ -14,7 +14,6 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibration.bow import moved
 from calibration.lens import unknown_lens
 from calibration.plane import Plane, fit_plane, normalised_fit, straightened
 
@@ -175,8 +174,8 @@ def to_plane_at(
 def bends_relative_u(plane: Plane, points_px: ArrayLike, image_size: Size) -> float:
     """Return the relative standard deviation of a polyline's length for what is not known of the lens and of a bow.
 
-    Card and polyline are bent by one standard deviation more, along each principal direction of both, the plane is
-    fitted anew, and the change of the length is the answer: near the card it cancels, away from it it does not.
+    Card and polyline are bent by one standard deviation more, along each column of a root of their covariance, the
+    plane is fitted anew, and the change of the length is the answer: near the card it cancels, far away it does not.
     """
     if len(plane.points_mm) < 4:
         return 0.0
@@ -186,11 +185,8 @@ def bends_relative_u(plane: Plane, points_px: ArrayLike, image_size: Size) -> fl
     length_mm = plane.length_mm(line_px)
     off = []
     for distortion, *heights_mm in steps.T:
-        other = fit_plane(
-            plane.points_mm,
-            plane.points_px,
-            lens=dataclasses.replace(lens, distortion=lens.distortion + distortion),
-            bow=plane.bow and moved(plane.bow, np.array(heights_mm)),
-        )
+        bow = plane.bow and dataclasses.replace(plane.bow, heights_mm=plane.bow.heights_mm + heights_mm)
+        bent = dataclasses.replace(lens, distortion=lens.distortion + distortion)
+        other = fit_plane(plane.points_mm, plane.points_px, lens=bent, bow=bow)
         off.append(other.length_mm(line_px) / length_mm - 1)
     return float(np.linalg.norm(off))

@@ -9,6 +9,7 @@ boards of which little is seen.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -220,18 +221,18 @@ def _measure(gray: Gray, card: Card, markers: Markers, focal_px: float | None) -
 
 def _fit(card: Card, mm: Array, px: Array, corner_u_px: float, camera: tuple[float | None, tuple[int, int]]) -> Plane:
     """Return the card's plane, the lens's distortion and the card's bow taken out as far as its points tell them."""
-    bends = bends_of(mm, px, corner_u_px, *camera)
-    return fit_plane(
+    bends = bends_of(mm, px, card.corners_mm(), corner_u_px, *camera)
+    plane = fit_plane(
         mm,
         px,
         lens=bends.lens,
         bow=bends.bow,
-        bends_spread=bends.spread,
         card=card.name,
         outline_mm=_with_points_between(card.outline_mm()),
         corner_u_px=corner_u_px,
         scale_relative_u=card.print_relative_u,
     )
+    return dataclasses.replace(plane, bends_spread=bends.spread)
 
 
 def _with_points_between(corners: Array) -> Array:
@@ -243,7 +244,7 @@ def _with_points_between(corners: Array) -> Array:
 
 def _square_corners(gray: Gray, card: Card, plane: Plane) -> dict[int, Array]:
     """Refine every square corner that the plane predicts well and that looks like one."""
-    mm = card.corners_mm() if plane.bow is None else plane.bow.shown(card.corners_mm())
+    mm = _shown(card, plane)
     predicted = plane.to_px(mm)
     half_px = _window_px(card, plane, mm)
     unsure_px = point_u_px(plane.image_from_plane, plane.shown_mm, mm, plane.corner_u_px)
@@ -263,6 +264,11 @@ def _square_corners(gray: Gray, card: Card, plane: Plane) -> dict[int, Array]:
     return found
 
 
+def _shown(card: Card, plane: Plane) -> Array:
+    """Return the card's square corners where the camera sees them on the flat plane, mm."""
+    return card.corners_mm() if plane.bow is None else plane.bow.shown(card.corners_mm())
+
+
 def _window_px(card: Card, plane: Plane, mm: Array) -> Array:
     """Half sides of the search windows: as wide as the white round the markers allows, 2 to 25 px."""
     gap_mm = (card.square_mm - card.marker_mm) / 2
@@ -275,7 +281,7 @@ def _looks_right(gray: Gray, card: Card, plane: Plane) -> NDArray[np.bool_]:
     mm = card.corners_mm()
     step_mm = 0.7 * (card.square_mm - card.marker_mm) / 2
     quadrants = np.array([[-1, -1], [1, 1], [1, -1], [-1, 1]]) * step_mm
-    at_px = plane.to_px((mm[:, None] + quadrants).reshape(-1, 2)).astype(np.float32)
+    at_px = plane.to_px((_shown(card, plane)[:, None] + quadrants).reshape(-1, 2)).astype(np.float32)
     values = cv2.remap(gray, at_px[:, :1], at_px[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     values = values.reshape(-1, 4).astype(float)
     squares = np.rint((mm - [card.margin_mm, card.margin_mm]) / card.square_mm).astype(int)

@@ -383,7 +383,7 @@ def scale_flags(plane: Plane) -> list[quality.Flag]:
     off_flat_px = plane.off_flat_px()
     if off_flat_px is not None and off_flat_px > NOTED_RESIDUAL_PX:
         flags.append(quality.flag("card-bent", residual_px=off_flat_px))
-    elif plane.lens is not None and abs(plane.lens.distortion) > NOTED_DISTORTION:  # of a bent card no lens is told
+    elif plane.lens is not None and abs(plane.lens.distortion) > NOTED_DISTORTION:  # such a card may pass for one
         way = "near" if plane.lens.distortion > 0 else "far from"
         flags.append(quality.flag("lens-bends", percent=100 * abs(plane.lens.distortion), way=way))
     return flags

@@ -76,7 +76,7 @@ def inch_outside(record: Record) -> list[str]:
 def _outside(check: Record, record: Record) -> bool:
     run = run_of(record, check["section"])
     told = (run.get("least_in_any_inch"), run.get("most_in_any_inch"))
-    least, most = (None if one is None else DensityAt(**one) for one in told)
+    least, most = (None if one is None else DensityAt(one["twists_per_inch"], one["u95"], 0.0) for one in told)
     return judge.inch_outside(least, most, check["low"], check["high"])
 
 

@@ -21,6 +21,7 @@ from visionwire.errors import VisionwireError
 from visionwire.limits import DensityBand, LimitSet
 from visionwire.sheet import words
 from visionwire.sheet.chart import call_mark, look, nice_ticks
+from visionwire.sheet.count import count
 from visionwire.sheet.strips import row_length_in, strip_rows
 
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 190, 46, 28, 12
@@ -141,8 +142,9 @@ def _shown(row: Row, ledger: Ledger) -> Shown:
     name = None if kept is None else ticks.to_show(*kept)
     if kept is None or name is None:
         return Shown(row, picture, None, ())
-    section = ticks.section_again(photo.pixels, name, ticks.sections_of(kept[0])[name], kept[1][name])
-    rows = strip_rows(section, row_length_in((section,)))
+    told = ticks.sections_of(kept[0])[name]
+    section = ticks.section_again(photo.pixels, name, told, kept[1][name])
+    rows = strip_rows(section, row_length_in((section,)), count(section, told["twists"]))
     strips = tuple((_data_uri(_at_most(one.pixels, round(STRIP_PX * one.share))), one.share) for one in rows)
     return Shown(row, picture, name, strips)
 

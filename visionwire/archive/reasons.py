@@ -46,7 +46,7 @@ def reason_of(record: dict[str, Any]) -> str | None:
     )
 
 
-def replaced_words(decided: Decision | None) -> str | None:
+def decided_before_words(decided: Decision | None) -> str | None:
     """Return in one sentence that a file holds something else than when a person decided on it; None of no decision."""
     if decided is None:
         return None

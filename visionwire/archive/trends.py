@@ -19,7 +19,7 @@ from scipy import special
 
 from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
-from visionwire.archive.reasons import reason_of, replaced_words
+from visionwire.archive.reasons import decided_before_words, reason_of
 
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -222,7 +222,7 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
         first = [*replaced, *ledger.rows_of([path for _, path in sums.work])][:most]
         to_look_at = [
-            {**row, **_why(ledger, row), "replaced": replaced_words(decided.get(row["path"]))} for row in first
+            {**row, **_why(ledger, row), "replaced": decided_before_words(decided.get(row["path"]))} for row in first
         ]
         without = [
             {**row, "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}

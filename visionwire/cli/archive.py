@@ -178,14 +178,14 @@ def _not_read_now(came: Mapping[str, int]) -> list[str]:
 
 def _changed_words(progress: Progress) -> list[str]:
     """Write which files hold something else than before, and of how many a table changed what was recorded, if any."""
-    lines = _replaced_words(progress)
+    lines = _other_content_words(progress)
     if progress.changed:
         count = counted(progress.changed, "file")
         lines.append(f"what --metadata tells differs from what was recorded before: the entries of {count} changed")
     return lines
 
 
-def _replaced_words(progress: Progress) -> list[str]:
+def _other_content_words(progress: Progress) -> list[str]:
     count = len(progress.replaced)
     if not count:
         return []

@@ -89,7 +89,7 @@ def trends(
     if found.earlier:
         print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
     if found.replaced:
-        print(f"  {replaced_words(found.replaced)}")
+        print(f"  {replaced_count_words(found.replaced)}")
     _print_to_look_at(found)
     _print_not_read(found)
 
@@ -234,11 +234,12 @@ def _lost_words(lost: Decision) -> str:
     once = "" if lost.path is None else f", once {lost.path},"
     return (
         f"decision {lost.number} ({lost.decision} by {lost.decided_by}): what it was made on{once} is in no file of "
-        "the ledger any more; put that picture back, under a name of its own, and run visionwire archive"
+        "the ledger any more, or could not be read from it at the last run; put that picture back, under a name of its "
+        "own, and run visionwire archive"
     )
 
 
-def replaced_words(count: int) -> str:
+def replaced_count_words(count: int) -> str:
     """Write how many files hold something else than when a person decided on them, and what to do."""
     one = count == 1
     return (

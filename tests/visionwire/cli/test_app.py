@@ -149,23 +149,14 @@ def test_version() -> None:
     assert result.exit_code == 0 and result.stdout == f"visionwire {visionwire.__version__}\n"
 
 
-def test_help_loads_nothing_that_measures() -> None:
-    code = (
-        "import sys; from visionwire.cli import app; app(['--help'], standalone_mode=False); "
-        "sys.exit(' '.join({'numpy', 'scipy', 'cv2', 'skimage'} & set(sys.modules)))"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
-    assert all(word in done.stdout for word in ("check", "card", "limits", "Exit status"))
-    assert done.stderr.strip() == ""
-
-
 def test_help_imports_no_measuring_code() -> None:
     code = (
-        "import sys; from visionwire.cli import app; "
+        "import sys; from visionwire.cli import app; app(['--help'], standalone_mode=False); "
         "print([m for m in ('numpy', 'cv2', 'scipy', 'skimage', 'PIL', 'jinja2') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
-    assert done.stdout == "[]\n"
+    assert all(word in done.stdout for word in ("check", "card", "limits", "Exit status"))
+    assert done.stdout.endswith("\n[]\n")
 
 
 def test_measure_is_the_function_however_it_is_come_by() -> None:
