@@ -121,7 +121,15 @@ def conditions(rows: Rows) -> dict[str, Mask]:
         "under 20 px a twist": size < 20,
         "20 to 40 px a twist": (size >= 20) & (size <= 40),
         "over 40 px a twist": size > 40,
+        **_by_folder(rows["scene"]),
     }
+
+
+def _by_folder(scenes: Any) -> dict[str, Mask]:
+    """Return, where scenes were painted into more folders than one, those of each."""
+    folders = np.array([scene.split("/")[0] for scene in scenes])
+    names = sorted(set(folders.tolist()))
+    return {name: folders == name for name in names} if len(names) > 1 else {}
 
 
 def coverage_table(rows: Rows, scores: Floats, reach: Floats | float = COVERAGE_95) -> dict[str, Share]:

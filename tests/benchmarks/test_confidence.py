@@ -150,6 +150,13 @@ def test_conditions_part_the_scenes(tmp_path: Path) -> None:
     assert (found["under 20 px a twist"], found["over 40 px a twist"], found["uneven twist"]) == ([3], [2], [2])
     table = confidence.coverage_table(rows, confidence.scores(rows))
     assert (table["all"].held, table["all"].of) == (3, 3)
+    assert "made" not in found
+
+
+def test_scenes_of_each_folder_are_a_condition_where_there_are_two(tmp_path: Path) -> None:
+    rows = rows_of(tmp_path / "rows.csv", {"scene": "first/scene_0000"}, {"scene": "fresh/scene_0000"}, {})
+    found = confidence.conditions(rows)
+    assert [np.flatnonzero(found[name]).tolist() for name in ("first", "fresh", "made")] == [[0], [1], [2]]
 
 
 def test_factors_are_fitted_to_even_scenes_alone(tmp_path: Path) -> None:
