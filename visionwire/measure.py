@@ -199,13 +199,13 @@ def measure_with_evidence(
         refused = quality.with_slips(refused, needless_wire_in, by_points, slip, method == "double")
         return dataclasses.replace(refused, photo=photo.info), None
     read, evidence = result
-    return quality.heeding(quality.noted(read, [] if differs is None else [differs]), given), evidence
+    return quality.heeding(read, given), evidence
 
 
 def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told) -> tuple[Reading, Evidence] | Refusal:
     luminance = gray.astype(np.float32)
     if told.method == "wraps":
-        return _wrapped(photo, luminance, plane, told.wire_in, told.hints, told.limits)
+        return _wrapped(photo, luminance, plane, told)
     problem = scale.size_problem(luminance.shape, plane, told.wire_in, told.hints)
     if problem is not None:
         return problem
@@ -275,10 +275,9 @@ def _single(
     return safety.Safety((), tails[0]), None
 
 
-def _wrapped(
-    photo: Photo, luminance: Picture, plane: Plane | None, wire_in: float | None, hints: Floats | None, limits: LimitSet
-) -> tuple[Reading, Evidence] | Refusal:
+def _wrapped(photo: Photo, luminance: Picture, plane: Plane | None, told: _Told) -> tuple[Reading, Evidence] | Refusal:
     """Return the reading of a turnbuckle's wraps between the two points given."""
+    wire_in, hints = told.wire_in, told.hints
     if hints is None:
         return quality.refuse("turnbuckle-not-pointed")
     ruler = None if plane is None else budget.beside(plane, photo.focal_px, photo.size_px)
@@ -298,7 +297,9 @@ def _wrapped(
         spacing_px = float(np.mean([coil.spacing_px for coil in coils]))
         seen_px = spacing_px / wraps.USUAL_SPACING_D
         ruler = budget.of_wire(wire_in, seen_px, wraps.USUAL_SPACING_U * seen_px, hints.mean(0), photo.size_px)
-    return turnbuckle.reading(photo, limits, wire_in, ruler, coils)
+    read, evidence = turnbuckle.reading(photo, told.limits, wire_in, ruler, coils)
+    # Turns are counted whatever the scale.
+    return quality.noted(read, [] if told.differs is None else [told.differs]), evidence
 
 
 def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | None:
