@@ -34,6 +34,7 @@ FIT_SHARES = ((4.0, 10.0), (0.35, 0.15))
 #: Over so many twists the pattern may be against that of a section, so far, before it is two, each of so many at least.
 BREAK_TWISTS, BREAK_FIT, FEWEST_BESIDE_BREAK = 3.0, -0.1, 4.0
 BESIDE_D = 2.4
+ARC_TWISTS = 2.5
 #: Of a spacing that is known, over the section: under two, so that crossings are neither halved nor doubled.
 MOST_CHANGE = 1.5
 
@@ -231,19 +232,29 @@ def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats
     """
     ahead = spine_px[-1] - spine_px[-1 - min(len(spine_px) - 1, round(one.px_per_twist / step_px))]
     ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-9)
-    path = spine_px[-1:]
-    if one.line_px is not None:
-        at = _nearest(one.line_px, spine_px[-1])
-        before = _nearest(one.line_px, spine_px[-1] - one.px_per_twist * ahead)
-        rest = one.line_px[at + 1 :] if at > before else one.line_px[: max(at, 0)][::-1]
-        # The line may lie a little beside the spine: it is taken over from where the spine ends.
-        path = np.vstack([path, rest + (spine_px[-1] - one.line_px[at])])
+    if one.line_px is None:
+        return _on_arc(spine_px, step_px, count, one.px_per_twist / step_px)
+    at = _nearest(one.line_px, spine_px[-1])
+    before = _nearest(one.line_px, spine_px[-1] - one.px_per_twist * ahead)
+    rest = one.line_px[at + 1 :] if at > before else one.line_px[: max(at, 0)][::-1]
+    # The line may lie a little beside the spine: it is taken over from where the spine ends.
+    path = np.vstack([spine_px[-1:], rest + (spine_px[-1] - one.line_px[at])])
     along = arc_length(path)
     wanted = np.arange(1, count + 1) * step_px
     inside = np.column_stack([np.interp(wanted, along, path[:, k]) for k in (0, 1)])
     last = path[-1] - path[-min(len(path), 5)] if len(path) > 4 else ahead
     last = last / max(float(np.linalg.norm(last)), 1e-9)
     return np.asarray(inside + np.maximum(wanted - along[-1], 0)[:, None] * last)
+
+
+def _on_arc(spine_px: Floats, step_px: float, count: int, twist_columns: float) -> Floats:
+    """Return points (count, 2) that go on from a spine's last, turning as its last few twists do."""
+    last = spine_px[-max(int(ARC_TWISTS * twist_columns), 3) :]
+    at = np.arange(1 - len(last), 1) * step_px
+    curve, slope = np.polyfit(at, last, 2)[:2]
+    turn = 2 * float(slope[0] * curve[1] - slope[1] * curve[0]) / max(float(slope @ slope), 1e-9) ** 1.5
+    heading = np.arctan2(slope[1], slope[0]) + turn * step_px * (np.arange(count) + 0.5)
+    return np.asarray(spine_px[-1] + step_px * np.cumsum(np.stack([np.cos(heading), np.sin(heading)], -1), 0))
 
 
 def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Section | None:
