@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.lens import DISTORTION_U
 from calibration.plane import Plane
-from visionwire import __version__, cues, gates, judge, layout, look, outline, quality, safety, sharpness
+from visionwire import __version__, budget, cues, gates, judge, layout, look, outline, quality, safety, sharpness
 from visionwire.budget import Ruler
 from visionwire.density import Density, density_of
 from visionwire.evidence import Evidence, SectionEvidence
@@ -134,6 +134,9 @@ def _read_run(given: _Given, one: Section, number: int, alone: bool, card_blur: 
     """Measure one run, hold it against the limits, and note what a person should know of it."""
     ruler, plane = given.ruler, given.ruler.plane
     seen = outline.wire_diameter_px(given.luminance, one)
+    if plane.source == "wire" and seen is not None and given.wire_in is not None:
+        # In a picture taken aslant no two runs are as far from the camera: each is measured by its own wire.
+        ruler = budget.of_wire(given.wire_in, seen.px, seen.u_px, one.spine_px.mean(0), ruler.image_size)
     run_ruler, disagreement = cues.fused(ruler, seen, given.wire_in, one.spine_px)
     density = density_of(one, run_ruler)
     as_laid = layout.laid(density, run_ruler)

@@ -404,6 +404,7 @@ def _again_at(
     # A pigtail may show at the wire's own diameter alone, and a run of other wire at the usual one.
     again = scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
     other, better = sorted((again, found), key=_believed)
+    better = [one for one in better if not any(scan.more_of(same, one) for same in other)]
     return better + safety.without_overlap(other, better)
 
 

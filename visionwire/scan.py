@@ -185,6 +185,13 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
     return known
 
 
+def more_of(whole: Section, part: Section) -> bool:
+    """Whether a section is another with a twist or more beside, as likely, at much the same spacing."""
+    longer = whole.twists > part.twists + LONGER_BY_TWISTS and whole.belief >= part.belief
+    alike = 1 / section.MOST_CHANGE < whole.px_per_twist / part.px_per_twist < section.MOST_CHANGE
+    return longer and alike and safety.covered(part.spine_px, [whole], part.strip.diameter_px) > MOST_COVERED
+
+
 def _overlap(one: Section, other: Section) -> bool:
     diameter_px = one.strip.diameter_px
     shares = safety.covered(one.spine_px, [other], diameter_px), safety.covered(other.spine_px, [one], diameter_px)
