@@ -20,7 +20,7 @@ from scipy.special import expit
 
 from visionwire import learned, outline, safety, section
 from visionwire.section import Section
-from visionwire.windows import MIDDLE_SPACING, ROWS, evened, straight_on, straightened
+from visionwire.windows import MIDDLE_SPACING, ROWS, evened, carried_on, straightened
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -124,13 +124,13 @@ def windows(luminance: Picture, seen: learned.Maps, one: Section) -> NDArray[np.
 
 
 def _line(one: Section) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return a line (N, 2) through a section and straight on at either end, the normals to it, and knots along it.
+    """Return a line (N, 2) through a section and on at either end, the normals to it, and knots along it.
 
     The knots are px along the line and twists from the section's start; their first and last are the line's ends.
     """
     step_px = one.strip.step_d * one.strip.diameter_px
     count = int(BEYOND_TWISTS * one.px_per_twist / step_px) + 1
-    line, normal, along = straight_on(one, one.spine_px, count, count)
+    line, normal, along = carried_on(one, one.spine_px, count, count)
     phase = one.twist.phase[one.first : one.last + 1] / (2 * np.pi)
     inside = np.maximum.accumulate(np.abs(phase - phase[0]))
     beyond = count * step_px / one.px_per_twist

@@ -22,7 +22,7 @@ from scipy.special import expit, softmax
 from visionwire import section
 from visionwire.learned import Maps, along
 from visionwire.section import MOST_CHANGE, Section
-from visionwire.windows import MIDDLE_SPACING, evened, straight_on, straightened
+from visionwire.windows import MIDDLE_SPACING, evened, carried_on, straightened
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -250,11 +250,11 @@ def spacing_px(one: Section, at_start: bool) -> float:
 
 
 def _line(one: Section, at_start: bool, spacing: float) -> tuple[Floats, Floats, float]:
-    """Return a line (N, 2) through a section's end and straight on, the normals to it, and where on it that end is."""
+    """Return a line (N, 2) through a section's end and on, the normals to it, and where on it that end is."""
     spine_px = one.spine_px[::-1] if at_start else one.spine_px
     step_px = one.strip.step_d * one.strip.diameter_px
     before, after = (int((twists + 1) * spacing / step_px) + 2 for twists in (BEFORE, BEYOND))
-    line, normal, at_px = straight_on(one, spine_px, before, after)
+    line, normal, at_px = carried_on(one, spine_px, before, after)
     return line, normal, float(at_px[before + len(spine_px) - 1])
 
 

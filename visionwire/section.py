@@ -225,6 +225,8 @@ def with_ends_moved(luminance: NDArray[np.float32], one: Section, outward_px: Fl
 def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats:
     """Return points (count, 2) that go on from a section's last: along the line it was found on, then straight.
 
+    Where it was found on none they turn as its last few twists do.
+
     Parameters
     ----------
     spine_px : (N, 2) float array
@@ -251,7 +253,8 @@ def _on_arc(spine_px: Floats, step_px: float, count: int, twist_columns: float) 
     """Return points (count, 2) that go on from a spine's last, turning as its last few twists do."""
     last = spine_px[-max(int(ARC_TWISTS * twist_columns), 3) :]
     at = np.arange(1 - len(last), 1) * step_px
-    curve, slope = np.polyfit(at, last, 2)[:2]
+    *bent, slope = np.polyfit(at, last, min(2, len(last) - 1))[:-1]
+    curve = bent[0] if bent else np.zeros(2)  # of two points none is seen
     turn = 2 * float(slope[0] * curve[1] - slope[1] * curve[0]) / max(float(slope @ slope), 1e-9) ** 1.5
     heading = np.arctan2(slope[1], slope[0]) + turn * step_px * (np.arange(count) + 0.5)
     return np.asarray(spine_px[-1] + step_px * np.cumsum(np.stack([np.cos(heading), np.sin(heading)], -1), 0))

@@ -24,10 +24,10 @@ LARGEST_VALUE = 4.0
 MIDDLE_SPACING = 1.3  # logarithm of the spacing in wire diameters that the networks take for zero
 
 
-def straight_on(one: Section, spine_px: Floats, before: int, after: int) -> tuple[Floats, Floats, Floats]:
-    """Return a section's spine drawn on straight at either end.
+def carried_on(one: Section, spine_px: Floats, before: int, after: int) -> tuple[Floats, Floats, Floats]:
+    """Return a section's spine carried on at either end, turning as its last few twists do.
 
-    Straight, for so the networks learned it; the line that a section was found on may go round a head.
+    So a curled pigtail stays in the middle to where it ends. The line that a section was found on may go round a head.
 
     Parameters
     ----------
@@ -36,7 +36,7 @@ def straight_on(one: Section, spine_px: Floats, before: int, after: int) -> tupl
     spine_px : (N, 2) float array
         Its spine, turned either way.
     before, after : int
-        How far to draw it on, in columns of the section's strip.
+        How far to carry it on, in columns of the section's strip.
 
     Returns
     -------
@@ -46,9 +46,9 @@ def straight_on(one: Section, spine_px: Floats, before: int, after: int) -> tupl
         Where on the line its points lie.
     """
     step_px = one.strip.step_d * one.strip.diameter_px
-    straight = dataclasses.replace(one, line_px=None)
-    ahead = section.beyond(straight, spine_px, step_px, after)
-    behind = section.beyond(straight, spine_px[::-1], step_px, before)[::-1]
+    free = dataclasses.replace(one, line_px=None)
+    ahead = section.beyond(free, spine_px, step_px, after)
+    behind = section.beyond(free, spine_px[::-1], step_px, before)[::-1]
     whole = np.vstack([behind, spine_px, ahead])
     line, normal = frame(whole, step_px, one.strip.diameter_px)
     return line, normal, arc_length(whole)
