@@ -48,8 +48,9 @@ MOST_OUT_TWISTS = 1.0
 CANNOT_TELL_U = 0.4
 #: An end that was given is left where it is unless it lies so many twists beyond where the twist is seen to end.
 BEYOND_TWISTS = 0.5
-#: Where it cannot tell an end it is asked from so far in too, and believed where two of its answers lie so near together.
-FARTHER_IN_TWISTS, ALIKE_TWISTS = (1.0, 2.0, 3.0), 0.6
+#: Where it cannot tell an end it is asked from so far out too, or in, and believed where two of its answers lie so
+#: near together.
+ELSEWHERE_TWISTS, ALIKE_TWISTS = (1.0, 2.0, -1.0, -2.0, -3.0), 0.6
 #: Added to its own deviation, which painted safeties flatter: rendered ends were off by 0.07 to 0.17, root mean square.
 LEAST_U_TWISTS = 0.16
 #: Of the mean of other words: against pictures with truth, where the words agree.
@@ -100,8 +101,8 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
                 cut[at] = UNKNOWN  # it stays there: what the picture's edge cuts looks like a cut end
                 continue
             end = read(luminance, seen, one, at_start)
-            if reading == 0 and end.u_twists >= CANNOT_TELL_U:
-                end = _farther_in(luminance, seen, one, at_start) or end
+            if end.u_twists >= CANNOT_TELL_U:
+                end = _from_elsewhere(luminance, seen, one, at_start) or end
             cut[at] = end.cut
             if end.u_twists < CANNOT_TELL_U:
                 outward_px[at] = min(end.outward_px, MOST_OUT_TWISTS * spacing_px(one, at_start))
@@ -120,20 +121,25 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
     return one
 
 
-def _farther_in(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:
-    """Return the end as two places farther in have it alike, or None: a walk may have gone on along a leg."""
-    step_px, told = one.strip.step_d * one.strip.diameter_px, []
-    for twists in FARTHER_IN_TWISTS:
-        columns = round(twists * spacing_px(one, at_start) / step_px)
-        first, last = (one.first + columns, one.last) if at_start else (one.first, one.last - columns)
-        shorter = dataclasses.replace(one, first=first, last=last)
-        if last <= first or shorter.twists < section.FEWEST_TWISTS:
-            break
-        end = read(luminance, seen, shorter, at_start)
+def _from_elsewhere(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:
+    """Return the end as two places farther in or out have it alike, or None.
+
+    A walk may have gone on along a leg, or stopped short, by more than what is shown of an end.
+    """
+    spacing, told = spacing_px(one, at_start), []
+    for twists in ELSEWHERE_TWISTS:
+        outward_px = np.array([twists * spacing, 0.0] if at_start else [0.0, twists * spacing])
+        moved = section.with_ends_moved(luminance, one, outward_px)
+        if moved is one or moved.twists < section.FEWEST_TWISTS:
+            continue
+        end = read(luminance, seen, moved, at_start)
         if end.u_twists < CANNOT_TELL_U:
-            told.append(dataclasses.replace(end, outward_px=end.outward_px - columns * step_px))
-    alike_px = ALIKE_TWISTS * spacing_px(one, at_start)
-    agreed = [pair for pair in itertools.combinations(told, 2) if abs(pair[0].outward_px - pair[1].outward_px) < alike_px]
+            told.append(dataclasses.replace(end, outward_px=end.outward_px + twists * spacing))
+    agreed = [
+        pair
+        for pair in itertools.combinations(told, 2)
+        if abs(pair[0].outward_px - pair[1].outward_px) < ALIKE_TWISTS * spacing
+    ]
     return min((end for pair in agreed for end in pair), key=lambda end: end.u_twists, default=None)
 
 
