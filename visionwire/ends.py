@@ -97,12 +97,10 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
     for reading in range(READINGS):
         outward_px, cut = [0.0, 0.0], [0.0, 0.0]
         for at, at_start in enumerate((True, False)):
-            if _at_edge(luminance, one, at_start):
+            end = _told(luminance, seen, one, at_start)
+            if end is None:
                 cut[at] = UNKNOWN  # it stays there: what the picture's edge cuts looks like a cut end
                 continue
-            end = read(luminance, seen, one, at_start)
-            if end.u_twists >= CANNOT_TELL_U:
-                end = _from_elsewhere(luminance, seen, one, at_start) or end
             cut[at] = end.cut
             if end.u_twists < CANNOT_TELL_U:
                 outward_px[at] = min(end.outward_px, MOST_OUT_TWISTS * spacing_px(one, at_start))
@@ -119,6 +117,18 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
         if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
             break
     return one
+
+
+def _told(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:
+    """Return what is read of an end, from elsewhere where it cannot be told; None where the picture's edge cuts it."""
+    at_edge = _at_edge(luminance, one, at_start)
+    end = None if at_edge else read(luminance, seen, one, at_start)
+    if end is not None and end.u_twists < CANNOT_TELL_U:
+        return end
+    other = _from_elsewhere(luminance, seen, one, at_start)
+    if at_edge and other is not None and other.outward_px > -BEYOND_TWISTS * spacing_px(one, at_start):
+        return None
+    return other or end
 
 
 def _from_elsewhere(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:
