@@ -20,7 +20,7 @@ from scipy.special import expit
 
 from visionwire import learned, outline, safety, section
 from visionwire.section import Section
-from visionwire.windows import MIDDLE_SPACING, ROWS, evened, carried_on, straightened
+from visionwire.windows import MIDDLE_SPACING, ROWS, carried_on, evened, straightened
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]

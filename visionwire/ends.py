@@ -22,7 +22,7 @@ from scipy.special import expit, softmax
 from visionwire import section
 from visionwire.learned import Maps, along
 from visionwire.section import MOST_CHANGE, Section
-from visionwire.windows import MIDDLE_SPACING, evened, carried_on, straightened
+from visionwire.windows import MIDDLE_SPACING, carried_on, evened, straightened
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
