@@ -53,6 +53,20 @@ def test_an_end_placed_a_twist_wrongly_is_put_right(off_twists: float) -> None:
     assert np.mean(np.array(left) < 0.5) > 0.85, np.round(left, 2)
 
 
+@pytest.mark.parametrize("off_twists", [-2.2, 3.0])
+def test_an_end_placed_farther_off_than_its_window_reaches_is_put_right(off_twists: float) -> None:
+    left = []
+    for name in NAMES:
+        grey, diameter_px, lines = opened(name)
+        seen = learned.maps(grey, diameter_px)
+        for line in lines:
+            spacing = section.whole(grey, line, diameter_px).px_per_twist
+            one = section.whole(grey, moved(line, off_twists * spacing), diameter_px, spacing)
+            put = ends.placed(grey, seen, one)
+            left.append(float(np.hypot(*(put.spine_px[-1] - line[-1]))) / spacing)
+    assert np.mean(np.array(left) < 0.5) > 0.8, np.round(left, 2)
+
+
 def test_a_mirrored_picture_and_a_line_followed_backwards_end_in_the_same_place() -> None:
     grey, diameter_px, lines = opened("demo")
     for line in lines:

@@ -56,6 +56,18 @@ def test_ends_are_not_moved_in_until_nothing_is_left(grey: np.ndarray) -> None:
     assert section.with_ends_moved(grey, one, np.array([-0.48, -0.48]) * one.length_d * DIAMETER_PX) is one
 
 
+@pytest.mark.parametrize("radius_px", [120.0, -120.0, 1e6])
+def test_what_goes_on_from_a_section_turns_as_it_does(grey: np.ndarray, radius_px: float) -> None:
+    one, step_px = section.whole(grey, LINE, DIAMETER_PX), 2.5
+    angle = np.arange(200) * step_px / radius_px
+    circle = radius_px * np.column_stack([np.sin(angle), 1 - np.cos(angle)]) + [300.0, 150.0]
+    count = round(2.5 * one.px_per_twist / step_px)
+    ahead = section.beyond(one, circle[: len(circle) - count], step_px, count)
+    assert np.hypot(*(ahead - circle[-count:]).T).max() < 0.5 * DIAMETER_PX
+    # two points show no turn
+    assert section.beyond(one, circle[:2], step_px, 1) == pytest.approx(circle[2:3], abs=0.1)
+
+
 def test_two_pairs_on_one_line_are_two_sections(grey: np.ndarray) -> None:
     left = picture((40, 150), (270, 150), DIAMETER_PX, even(4.0))
     right = picture((430, 150), (660, 150), DIAMETER_PX, even(4.0), seed=1)
