@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 import importlib
+import json
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.visionwire.drawn import even, picture
+from tests.visionwire.test_measure import PICTURES
 from visionwire import outline, section
+from visionwire.measure import measure
 from visionwire.outline import Diameter
+from visionwire.photo import open_photo
+from visionwire.reading import Reading
 from visionwire.section import Section
 
 measuring = importlib.import_module("visionwire.measure")
@@ -66,3 +72,33 @@ def test_where_no_wire_is_shown_that_could_be_the_ruler_every_width_is_looked_at
     shown = {USUAL: [dataclasses.replace(pair, belief=belief)], LARGER: [pair]}
     found, widths = looked_at(monkeypatch, grey, shown, seen_px)
     assert found == [pair] and widths == pytest.approx([USUAL, SMALLER, LARGER])
+
+
+def test_a_pigtail_seen_whole_at_one_width_is_kept_where_the_other_shows_a_part(
+    monkeypatch: pytest.MonkeyPatch, grey: np.ndarray, pair: Section
+) -> None:
+    elsewhere = dataclasses.replace(pair.strip, centre_px=np.add(pair.strip.centre_px, (0.0, 300.0)))
+    run = dataclasses.replace(pair, strip=elsewhere)
+    part = dataclasses.replace(pair, last=pair.last // 3, belief=0.85)
+    pigtail = dataclasses.replace(pair, last=pair.last // 2, belief=0.85)
+    found, _ = looked_at(monkeypatch, grey, {USUAL: [pigtail], 17.0: [run, part]}, 17.0)
+    assert found == [run, pigtail]
+    twice = dataclasses.replace(pigtail.twist, phase=2 * pigtail.twist.phase)  # at another octave it is no more of it
+    found, _ = looked_at(
+        monkeypatch, grey, {USUAL: [dataclasses.replace(pigtail, twist=twice)], 17.0: [run, part]}, 17.0
+    )
+    assert found == [run, part]
+
+
+def test_runs_at_other_distances_are_each_measured_by_their_own_wire() -> None:
+    """The same run twice, once enlarged: by one ruler for both, one of them would be 40 % off."""
+    truth = json.loads((PICTURES / "flange.json").read_text())
+    spine_px = np.array(truth["runs"][0]["spine_px"])
+    (left, top), (right, bottom) = (spine_px.min(0) - 90).clip(0).astype(int), (spine_px.max(0) + 90).astype(int)
+    far = open_photo(PICTURES / "flange.jpg").pixels[top:bottom, left:right]
+    near = cv2.resize(far, None, fx=1.4, fy=1.4, interpolation=cv2.INTER_CUBIC)
+    both = np.vstack([cv2.copyMakeBorder(far, 0, 0, 0, near.shape[1] - far.shape[1], cv2.BORDER_REPLICATE), near])
+    read = measure(both, wire=truth["wire"]["d_in"])
+    assert isinstance(read, Reading) and len(read.runs) == 2
+    for run in read.runs:
+        assert run.twists_per_inch == pytest.approx(truth["runs"][0]["mean_tpi"], rel=0.1)
