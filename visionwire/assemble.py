@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.lens import DISTORTION_U
 from calibration.plane import Plane
-from visionwire import __version__, budget, cues, gates, judge, layout, look, outline, quality, safety, sharpness
+from visionwire import __version__, cues, gates, judge, layout, look, outline, quality, safety, sharpness
 from visionwire.budget import Ruler
 from visionwire.density import Density, density_of
 from visionwire.evidence import Evidence, SectionEvidence
@@ -127,16 +127,14 @@ def reading(
         made_by=made_by(limits, wire_in),
         pattern=None if traced is None else _pattern(traced, ruler),
     )
-    return result, _evidence(photo, ruler, whole, traced)
+    lengths_in = [run.length_in for run in runs] + ([] if pigtail is None else [pigtail.length_in])
+    return result, _evidence(photo, ruler, whole, traced, lengths_in)
 
 
 def _read_run(given: _Given, one: Section, number: int, alone: bool, card_blur: sharpness.Blur | None) -> _RunRead:
     """Measure one run, hold it against the limits, and note what a person should know of it."""
     ruler, plane = given.ruler, given.ruler.plane
     seen = outline.wire_diameter_px(given.luminance, one)
-    if plane.source == "wire" and seen is not None and given.wire_in is not None:
-        # In a picture taken aslant no two runs are as far from the camera: each is measured by its own wire.
-        ruler = budget.of_wire(given.wire_in, seen.px, seen.u_px, one.spine_px.mean(0), ruler.image_size)
     run_ruler, disagreement = cues.fused(ruler, seen, given.wire_in, one.spine_px)
     density = density_of(one, run_ruler)
     as_laid = layout.laid(density, run_ruler)
@@ -432,7 +430,9 @@ def made_by(limits: LimitSet, wire_in: float | None) -> dict[str, Any]:
 # -- what a sheet draws -------------------------------------------------------------------------
 
 
-def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety, traced: Traced | None) -> Evidence:
+def _evidence(
+    photo: Photo, ruler: Ruler, whole: safety.Safety, traced: Traced | None, lengths_in: list[float]
+) -> Evidence:
     named = [(f"run {number}", one) for number, one in enumerate(whole.runs, 1)]
     if whole.pigtail is not None:
         named.append(("pigtail", whole.pigtail))
@@ -441,14 +441,17 @@ def _evidence(photo: Photo, ruler: Ruler, whole: safety.Safety, traced: Traced |
         pixels=photo.pixels,
         card_outline_px=plane.outline_px,
         card_points_px=plane.points_px if plane.source in ("card", "id1") else np.zeros((0, 2)),
-        sections=tuple(_section_evidence(photo, name, one, ruler) for name, one in named),
+        sections=tuple(
+            _section_evidence(photo, name, one, length_in)
+            for (name, one), length_in in zip(named, lengths_in, strict=True)
+        ),
         pattern_px=None if traced is None else traced.spine_px,
         corners_px=None if traced is None else traced.corners_px,
         pigtail_px=whole.pigtail_at_px,
     )
 
 
-def _section_evidence(photo: Photo, name: str, one: Section, ruler: Ruler) -> SectionEvidence:
+def _section_evidence(photo: Photo, name: str, one: Section, length_in: float) -> SectionEvidence:
     inner = slice(one.first, one.last + 1)
     columns = np.arange(len(one.twist.phase))[inner]
     phase = one.twist.phase[inner] / (2 * np.pi)
@@ -458,7 +461,6 @@ def _section_evidence(photo: Photo, name: str, one: Section, ruler: Ruler) -> Se
     reach = 1.3 * one.strip.diameter_px * one.strip.normal_px[nearest]
     strip = picture_strip(photo.pixels, one.strip)
     zoom = strip.shape[1] / len(one.twist.phase)
-    length_in = float(ruler.along_in(one.spine_px)[-1])
     return SectionEvidence(
         name=name,
         spine_px=one.spine_px,

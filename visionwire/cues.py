@@ -18,7 +18,7 @@ from scipy.special import chdtrc
 
 from calibration import camera_mm
 from visionwire import quality
-from visionwire.budget import MM_PER_IN, WIRE_U, Ruler
+from visionwire.budget import MM_PER_IN, WIRE_U, Ruler, of_wire
 from visionwire.helix import COMMON_SIZES_IN
 from visionwire.outline import Diameter
 
@@ -70,11 +70,12 @@ def fused(
 
     Where both agree, the outline narrows the scale a little. Where they do not, the ruler's own is kept, and widened as
     if any scale between it and the wire's were as likely (``difference / sqrt(3)``).
+    Where the wire is the ruler, each run is measured by its own: seen aslant, runs lie at different distances.
 
     Parameters
     ----------
     ruler : Ruler
-        By card or two points; the wire as its own ruler has no second word.
+        By card, two points, or another run's wire.
     seen : Diameter or None
         The wire as it is seen; None where it cannot be told.
     wire_in : float or None
@@ -82,8 +83,10 @@ def fused(
     spine_px : (N, 2) float array
         The run.
     """
-    if seen is None or wire_in is None or ruler.plane.source == "wire":
+    if seen is None or wire_in is None:
         return ruler, None
+    if ruler.plane.source == "wire":
+        return of_wire(wire_in, seen.px, seen.u_px, spine_px.mean(0), ruler.image_size), None
     own_u, outline_u = ruler.relative_u(spine_px), seen.u_px / seen.px
     off = math.log(seen.px / (wire_in * ruler.px_per_in(spine_px.mean(0))))
     joined = join(np.array([0.0, off]), np.diag([own_u**2, outline_u**2 + WIRE_U**2]))

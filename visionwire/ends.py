@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import itertools
 from dataclasses import dataclass
 from importlib import resources
 
@@ -46,11 +45,11 @@ READINGS, SETTLED_TWISTS = 5, 0.3
 MOST_OUT_TWISTS = 1.0
 #: What the network says with a larger deviation than this, in twists, is left aside.
 CANNOT_TELL_U = 0.4
-#: An end that was given is left where it is unless it lies so many twists beyond where the twist is seen to end.
+#: An end that was given, or that lies at the picture's edge, is left where it is unless it lies so many twists beyond
+#: where the twist is seen to end.
 BEYOND_TWISTS = 0.5
-#: Where it cannot tell an end it is asked from so far out too, or in, and believed where two of its answers lie so
-#: near together.
-ELSEWHERE_TWISTS, ALIKE_TWISTS = (1.0, 2.0, -1.0, -2.0, -3.0), 0.6
+#: Where it cannot tell an end it is asked from so far out too, or in, and believed where answers lie so near together.
+FARTHER_OUT_TWISTS, FARTHER_IN_TWISTS, ALIKE_TWISTS = (1.0, 2.0), (-1.0, -2.0, -3.0), 0.6
 #: Added to its own deviation, which painted safeties flatter: rendered ends were off by 0.07 to 0.17, root mean square.
 LEAST_U_TWISTS = 0.16
 #: Of the mean of other words: against pictures with truth, where the words agree.
@@ -77,7 +76,8 @@ class End:
 def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
     """Return a section with its ends where they are read to be, looked at again from there while they move.
 
-    An end that the network cannot tell is put by other words, once.
+    An end that the network cannot tell is asked for from elsewhere; where that tells nothing it is put by other words,
+    once.
 
     Parameters
     ----------
@@ -121,23 +121,25 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
 
 def _told(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:
     """Return what is read of an end, from elsewhere where it cannot be told; None where the picture's edge cuts it."""
-    at_edge = _at_edge(luminance, one, at_start)
-    end = None if at_edge else read(luminance, seen, one, at_start)
-    if end is not None and end.u_twists < CANNOT_TELL_U:
+    if _at_edge(luminance, one, at_start):
+        inside = _from_elsewhere(luminance, seen, one, at_start, FARTHER_IN_TWISTS)
+        return inside if inside and inside.outward_px < -BEYOND_TWISTS * spacing_px(one, at_start) else None
+    end = read(luminance, seen, one, at_start)
+    if end.u_twists < CANNOT_TELL_U:
         return end
-    other = _from_elsewhere(luminance, seen, one, at_start)
-    if at_edge and other is not None and other.outward_px > -BEYOND_TWISTS * spacing_px(one, at_start):
-        return None
-    return other or end
+    others = (_from_elsewhere(luminance, seen, one, at_start, out) for out in (FARTHER_IN_TWISTS, FARTHER_OUT_TWISTS))
+    return next((other for other in others if other is not None), end)  # the first end, for twist has no gaps
 
 
-def _from_elsewhere(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:
-    """Return the end as two places farther in or out have it alike, or None.
+def _from_elsewhere(
+    luminance: Picture, seen: Maps, one: Section, at_start: bool, twists_out: tuple[float, ...]
+) -> End | None:
+    """Return the end as it is read from so many twists farther out each, or None where no two of these have it alike.
 
     A walk may have gone on along a leg, or stopped short, by more than what is shown of an end.
     """
     spacing, told = spacing_px(one, at_start), []
-    for twists in ELSEWHERE_TWISTS:
+    for twists in twists_out:
         outward_px = np.array([twists * spacing, 0.0] if at_start else [0.0, twists * spacing])
         moved = section.with_ends_moved(luminance, one, outward_px)
         if moved is one or moved.twists < section.FEWEST_TWISTS:
@@ -145,12 +147,13 @@ def _from_elsewhere(luminance: Picture, seen: Maps, one: Section, at_start: bool
         end = read(luminance, seen, moved, at_start)
         if end.u_twists < CANNOT_TELL_U:
             told.append(dataclasses.replace(end, outward_px=end.outward_px + twists * spacing))
-    agreed = [
-        pair
-        for pair in itertools.combinations(told, 2)
-        if abs(pair[0].outward_px - pair[1].outward_px) < ALIKE_TWISTS * spacing
-    ]
-    return min((end for pair in agreed for end in pair), key=lambda end: end.u_twists, default=None)
+    near_px = ALIKE_TWISTS * spacing
+    alike = [end for end in told if sum(abs(end.outward_px - other.outward_px) < near_px for other in told) > 1]
+    if not alike:
+        return None
+    best = min(alike, key=lambda end: end.u_twists)
+    spread = float(np.std([end.outward_px for end in alike])) / spacing
+    return dataclasses.replace(best, u_twists=float(np.hypot(best.u_twists, spread)))
 
 
 def taken_in(luminance: Picture, seen: Maps, one: Section) -> Section:

@@ -39,7 +39,7 @@ from visionwire.helix import THICKEST_IN, THINNEST_IN
 from visionwire.limits import LimitSet, density_band, load_limits
 from visionwire.photo import Photo, from_array, open_photo, read_photo
 from visionwire.reading import Point, Reading, Refusal, Tightens
-from visionwire.section import Section
+from visionwire.section import MOST_CHANGE, Section
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -404,8 +404,23 @@ def _again_at(
     # A pigtail may show at the wire's own diameter alone, and a run of other wire at the usual one.
     again = scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
     other, better = sorted((again, found), key=_believed)
-    better = [one for one in better if not any(scan.more_of(same, one) for same in other)]
+    better = [_seen_longer(one, better, other) for one in better]
     return better + safety.without_overlap(other, better)
+
+
+def _seen_longer(one: Section, beside: list[Section], others: list[Section]) -> Section:
+    """Return a section, or what shows a pigtail longer than it does, as likely and at much the same spacing."""
+    if one.twists > scan.LARGEST_TAIL_TWISTS:
+        return one
+    longer = [
+        other
+        for other in safety.without_overlap(others, [section for section in beside if section is not one])
+        if other.twists > one.twists + scan.LONGER_BY_TWISTS
+        and other.belief > one.belief - scan.SURER_BY
+        and 1 / MOST_CHANGE < other.px_per_twist / one.px_per_twist < MOST_CHANGE
+        and safety.covered(one.spine_px, [other], one.strip.diameter_px) > scan.MOST_COVERED
+    ]
+    return longer[0] if longer else one
 
 
 def _believed(found: list[Section]) -> float:

@@ -153,7 +153,7 @@ def _parts(sections: list[Section], px_per_in: float, pointed_at: Section | None
         one
         for one in sections
         if one is not main
-        and any(0.4 < one.px_per_twist / run.px_per_twist < 1.8 for run in [main, *sure] if run is not one)
+        and any(0.4 < one.px_per_twist / run.px_per_twist < 1.8 for run in [main, *uncut] if run is not one)
         and _gap_px(one, sections) < FARTHEST_PIGTAIL_IN * px_per_in
         and (cut_ends(one) == 1 or _short_enough(one, sections, length_px(longest), px_per_in))
     ]

@@ -162,7 +162,8 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
     """
     if not found:
         return []
-    usual_px = max(found, key=lambda one: one.twists).px_per_twist
+    longest = max(found, key=lambda one: one.twists)
+    usual_px = {one.px_per_twist for one in found if one is longest or one.twists > LARGEST_TAIL_TWISTS}
     known = [one for one in found if one is found[0] or one.twists > section.FEWEST_TWISTS]
     for stretch in learned.stretches(seen, diameter_px):
         line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
@@ -170,7 +171,7 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
         if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
             continue
         tail = belief.believed(luminance, [seen], section.whole(luminance, line, diameter_px))
-        alike = 1 / MOST_UNLIKE < tail.px_per_twist / usual_px < MOST_UNLIKE
+        alike = any(1 / MOST_UNLIKE < tail.px_per_twist / px_per_twist < MOST_UNLIKE for px_per_twist in usual_px)
         if tail.twists < section.FEWEST_TWISTS or not alike or tail.belief < LEAST_BELIEF_TAIL:
             continue
         same = [
@@ -183,13 +184,6 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
         if same or all(one.twists > LARGEST_TAIL_TWISTS for one in others[1:]):  # a second one would be no pigtail
             known = [*others, dataclasses.replace(tail, end_u_twists=section.FOUND_END_U_TWISTS)]
     return known
-
-
-def more_of(whole: Section, part: Section) -> bool:
-    """Whether a section is another with a twist or more beside, as likely, at much the same spacing."""
-    longer = whole.twists > part.twists + LONGER_BY_TWISTS and whole.belief >= part.belief
-    alike = 1 / section.MOST_CHANGE < whole.px_per_twist / part.px_per_twist < section.MOST_CHANGE
-    return longer and alike and safety.covered(part.spine_px, [whole], part.strip.diameter_px) > MOST_COVERED
 
 
 def _overlap(one: Section, other: Section) -> bool:

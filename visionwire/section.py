@@ -34,6 +34,7 @@ FIT_SHARES = ((4.0, 10.0), (0.35, 0.15))
 #: Over so many twists the pattern may be against that of a section, so far, before it is two, each of so many at least.
 BREAK_TWISTS, BREAK_FIT, FEWEST_BESIDE_BREAK = 3.0, -0.1, 4.0
 BESIDE_D = 2.4
+#: What goes on from a spine turns as so many of its last twists do.
 ARC_TWISTS = 2.5
 #: Of a spacing that is known, over the section: under two, so that crossings are neither halved nor doubled.
 MOST_CHANGE = 1.5
@@ -230,12 +231,16 @@ def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats
     Parameters
     ----------
     spine_px : (N, 2) float array
-        The section's spine, turned so that what is wanted goes on from its end.
+        The section's spine, turned so that what is wanted goes on from its end; two points at least.
+    step_px : float
+        How far the points lie apart.
+    count : int
+        How many are wanted.
     """
-    ahead = spine_px[-1] - spine_px[-1 - min(len(spine_px) - 1, round(one.px_per_twist / step_px))]
-    ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-9)
     if one.line_px is None:
         return _on_arc(spine_px, step_px, count, one.px_per_twist / step_px)
+    ahead = spine_px[-1] - spine_px[-1 - min(len(spine_px) - 1, round(one.px_per_twist / step_px))]
+    ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-9)
     at = _nearest(one.line_px, spine_px[-1])
     before = _nearest(one.line_px, spine_px[-1] - one.px_per_twist * ahead)
     rest = one.line_px[at + 1 :] if at > before else one.line_px[: max(at, 0)][::-1]
@@ -251,13 +256,12 @@ def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats
 
 def _on_arc(spine_px: Floats, step_px: float, count: int, twist_columns: float) -> Floats:
     """Return points (count, 2) that go on from a spine's last, turning as its last few twists do."""
-    last = spine_px[-max(int(ARC_TWISTS * twist_columns), 3) :]
-    at = np.arange(1 - len(last), 1) * step_px
-    *bent, slope = np.polyfit(at, last, min(2, len(last) - 1))[:-1]
-    curve = bent[0] if bent else np.zeros(2)  # of two points none is seen
-    turn = 2 * float(slope[0] * curve[1] - slope[1] * curve[0]) / max(float(slope @ slope), 1e-9) ** 1.5
-    heading = np.arctan2(slope[1], slope[0]) + turn * step_px * (np.arange(count) + 0.5)
-    return np.asarray(spine_px[-1] + step_px * np.cumsum(np.stack([np.cos(heading), np.sin(heading)], -1), 0))
+    steps = np.diff(spine_px[-max(int(ARC_TWISTS * twist_columns), 2) :], axis=0)
+    heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
+    before, ahead = np.arange(-len(steps), 0) + 0.5, np.arange(count) + 0.5
+    turn, last = np.polyfit(before, heading, 1) if len(steps) > 1 else (0.0, heading[-1])
+    on = last + turn * ahead
+    return np.asarray(spine_px[-1] + step_px * np.cumsum(np.stack([np.cos(on), np.sin(on)], -1), 0))
 
 
 def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Section | None:

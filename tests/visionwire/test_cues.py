@@ -91,6 +91,8 @@ def test_without_a_size_the_wire_says_nothing() -> None:
     assert cues.fused(ruler, None, WIRE_IN, line) == (ruler, None)
 
 
-def test_the_wire_as_its_own_ruler_has_no_second_word() -> None:
+def test_where_the_wire_is_the_ruler_each_run_has_its_own() -> None:
     ruler = budget.of_wire(WIRE_IN, 8.0, 0.48, CENTRE_PX, SIZE_PX)
-    assert cues.fused(ruler, Diameter(10.0, 0.6), WIRE_IN, wire_px(2.0)) == (ruler, None)
+    own, flag = cues.fused(ruler, Diameter(10.0, 0.6), WIRE_IN, wire_px(2.0))
+    assert flag is None and own.px_per_in(CENTRE_PX) == pytest.approx(10.0 / WIRE_IN)
+    assert cues.fused(ruler, None, WIRE_IN, wire_px(2.0)) == (ruler, None)
