@@ -70,15 +70,17 @@ def test_what_a_simulated_study_was_made_of_comes_out() -> None:
 
 @pytest.mark.parametrize("values", [[], VALUES[:10], VALUES[:-1], VALUES[::3]])
 def test_a_study_that_is_not_whole(values: list[tuple[str, str, float]]) -> None:
-    with pytest.raises(ValueError, match=r"at least two|complete the study"):
+    with pytest.raises(ValueError, match=r"needs at least 2 safeties, 2 people and 2 readings .*; complete the study"):
         agreement(values)
 
 
 def test_who_falls_short_is_named() -> None:
-    with pytest.raises(ValueError, match="here 3, and C has 2 of part 9; complete the study"):
+    with pytest.raises(ValueError, match="here it takes 3 of each, and C has 2 of part 9; complete the study"):
         agreement(VALUES[:-1])
     with pytest.raises(ValueError, match=r"B has 1 of part 0.* and 4 more fall short; complete"):
         agreement([*VALUES[:40], *VALUES[60:]])
+    with pytest.raises(ValueError, match=r"2 readings of each .*; here each person has 1 of each safety; comp"):
+        agreement([one for k, one in enumerate(VALUES) if k % 30 < 10])
 
 
 @pytest.mark.parametrize("whole", [True, False])
@@ -99,6 +101,7 @@ def test_a_picture_that_was_not_read_is_named_with_the_reason(
     assert line == f"  not read: {lost} (of s1, by bob): no twisted pair was found"
     assert result.exit_code == (0 if whole else ExitCode.USAGE)
     assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1; complete" in result.stderr)
+    assert whole or result.stderr.endswith("; 1 photograph, named above, left out for not being readable\n")
 
 
 @pytest.mark.parametrize("whole", [True, False])
@@ -124,6 +127,7 @@ def test_a_file_that_cannot_be_read_is_left_out_and_named_and_the_others_go_on(
         assert "distinct categories" in result.stdout and result.stdout.splitlines()[-1] == line
     else:
         assert "ann has 1 of s1; complete" in result.stderr
+        assert result.stderr.endswith("; 1 photograph, named above, left out for not being readable\n")
 
 
 def test_a_study_that_is_not_there_is_said_to_be_so(tmp_path: Path) -> None:

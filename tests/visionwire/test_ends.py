@@ -151,6 +151,16 @@ def test_what_the_picture_s_edge_cuts_is_not_taken_for_a_cut_end() -> None:
     assert put.cut is not None and ends.UNKNOWN in put.cut and max(put.cut) == ends.UNKNOWN
 
 
+def test_a_pigtail_that_a_walk_followed_on_to_the_picture_s_edge_ends_where_it_is_cut() -> None:
+    grey, diameter_px, lines = opened("flange")
+    spacing = section.whole(grey, lines[-1], diameter_px).px_per_twist
+    followed = moved(lines[-1], 2.5 * spacing)
+    part = np.ascontiguousarray(grey[: round(float(followed[-1, 1])) + 1])  # it runs down to this edge
+    put = ends.placed(part, learned.maps(part, diameter_px), section.whole(part, followed, diameter_px, spacing))
+    assert np.hypot(*(put.spine_px[-1] - lines[-1][-1])) < 0.5 * spacing
+    assert put.cut is not None and put.cut[1] > 0.8
+
+
 def test_a_section_keeps_its_octave_where_its_spacing_is_known() -> None:
     grey, diameter_px, lines = opened("demo")
     free = section.whole(grey, lines[0], diameter_px)

@@ -72,7 +72,7 @@ def test_moved_as_near_as_told_the_twist_has_full_trust() -> None:
 def test_where_the_card_leaves_no_room_to_move_it_says_what_else_to_do() -> None:
     small = cv2.resize(open_photo(DEMO).pixels, None, fx=0.2, fy=0.2, interpolation=cv2.INTER_AREA)
     answer = measure(small)
-    assert isinstance(answer, Refusal) and "or give the picture in more pixels" in answer.advice
+    assert isinstance(answer, Refusal) and "or give the picture as the phone took it" in answer.advice
 
 
 def test_where_blur_hides_the_wire_the_refusal_says_so() -> None:

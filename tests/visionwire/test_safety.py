@@ -58,6 +58,15 @@ def test_a_run_and_its_pigtail() -> None:
     assert whole.pigtail is tail
 
 
+def test_a_pigtail_is_wound_like_one_of_the_runs_not_like_the_longest() -> None:
+    tight = stretch((100, 100), (510, 100), 16.0, cut=(0.01, 0.02))
+    loose = stretch((570, 100), (960, 100), 7.0, cut=(0.01, 0.02))
+    tail = stretch((1020, 120), (1240, 120), 4.0, cut=(0.01, 0.99))
+    whole = safety.join([tight, loose, tail], PX_PER_IN)
+    assert whole.pigtail is tail and len(whole.runs) == 2
+    assert safety.join([tight, tail], PX_PER_IN).pigtail is None  # of that run alone it is not
+
+
 def test_what_ends_cut_is_the_pigtail_however_long() -> None:
     run = stretch((100, 100), (500, 100), 14.0, cut=(0.01, 0.02))
     tail = stretch((560, 120), (960, 160), 13.0, cut=(0.01, 0.99))

@@ -117,9 +117,10 @@ def profile_svg(run: Run, check: Check | None) -> str:
         shapes.append(_text(x(run.length_in) + 6, y(limit) + 4, f"limit {limit:g}", "start"))
     shapes.append(f'<path {look("curve")} d="{_path([(x(p.at_in), y(p.twists_per_inch)) for p in run.profile])}"/>')
     shapes += _mean(run, [y(limit) for limit in limits], x, y)
-    for window, name in ((run.least_in_any_inch, "least inch"), (run.most_in_any_inch, "most inch")):
-        if window is not None:
-            shapes += _inch(window, name, run.profile, limits, x, y)
+    if run.least_in_any_inch is not None and run.most_in_any_inch is not None:
+        least, most = run.least_in_any_inch, run.most_in_any_inch
+        shapes += _inch(least, "least inch", run.profile, [*limits, most.twists_per_inch], x, y)
+        shapes += _inch(most, "most inch", run.profile, [*limits, least.twists_per_inch], x, y)
     label = f"twists per inch along the run, {run.length_in:.2f} in long, mean {run.twists_per_inch:.2f}"
     return _svg(_WIDTH, _HEIGHT, "profile", label, shapes)
 
@@ -137,13 +138,13 @@ def _mean(run: Run, lines: Sequence[float], x: _Scale, y: _Scale) -> list[str]:
 
 
 def _inch(
-    window: DensityAt, name: str, profile: Sequence[DensityAt], limits: Sequence[float], x: _Scale, y: _Scale
+    window: DensityAt, name: str, profile: Sequence[DensityAt], levels: Sequence[float], x: _Scale, y: _Scale
 ) -> list[str]:
-    """Draw a bar one inch wide at the window's density, named on the side where curve and limits are farther off."""
+    """Draw a bar one inch wide at the window's density, named on the side where curve and levels are farther off."""
     begin, end, level = x(window.at_in - 0.5), x(window.at_in + 0.5), y(window.twists_per_inch)
     middle = (begin + end) / 2
     near = [y(at.twists_per_inch) for at in profile if abs(x(at.at_in) - middle) < _NAME_REACH]
-    lines = near + [y(limit) for limit in limits]
+    lines = near + [y(other) for other in levels]
     text = max((level - 10, level + 19), key=lambda place: min((abs(place - 4 - line) for line in lines), default=0))
     return [
         f'<path {look("inch")} d="M{begin:.1f} {level:.1f}H{end:.1f}M{begin:.1f} {level - 5:.1f}v10M{end:.1f} '

@@ -24,7 +24,7 @@ RULE_WORDS = {
     "least-in-any-inch": "least in any inch",
     "most-in-any-inch": "most in any inch",
     "pigtail-twists": "twists in the pigtail, to the nearest whole",
-    "pigtail-length": "length of the pigtail",
+    "pigtail-length": "length",
     "span": "span from hole to hole",
     "bow": "bow off the chord",
     "gap-start": "gap from hole to first twist",

@@ -58,9 +58,12 @@ def test_one_sentence_for_what_is_wrong(
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.parametrize("wrong", ["3.9", "500"])
-def test_the_nearest_bar_named_does_work(tmp_path: Path, wrong: str) -> None:
+@pytest.mark.parametrize(("wrong", "meant"), [("3.94", "3.94 in give 100.1"), ("9.9", "9.9 cm give 99"), ("500", "")])
+def test_a_bar_read_in_cm_or_inches_is_told_in_mm_and_no_other_is_guessed(
+    tmp_path: Path, wrong: str, meant: str
+) -> None:
     out = str(tmp_path / "lane.svg")
     sentence = str(RUNNER.invoke(app, ["lane", "--measured", wrong, "--out", out]).exception)
-    assert "_mm" not in sentence  # no name of the program's own
-    assert RUNNER.invoke(app, ["lane", "--measured", sentence.split()[-1], "--out", out]).exit_code == 0
+    assert sentence.endswith(f"read it again in mm, and for {meant}" if meant else "read it again in mm")
+    if meant:
+        assert RUNNER.invoke(app, ["lane", "--measured", meant.split()[-1], "--out", out]).exit_code == 0

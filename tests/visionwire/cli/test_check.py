@@ -272,7 +272,7 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--card", "no-such-card"], "--card:"),
         (["--bar", "79.8"], "--card pocket --bar 79.8"),
         (["--card", "pocket", "--bar", "8 cm"], "near 80"),
-        (["--card", "pocket", "--bar", "8"], "read it again in mm"),
+        (["--card", "pocket", "--bar", "8"], "read it again in mm, and for 8 cm give 80\n"),
         (["--limits", "comon"], "did you mean common?"),
         (["--limits", "by-diameter"], "give the wire with --wire DIAMETER_IN"),
         (["--limits", "by-diameter", "--wire", "0.041"], "has no band for wire of 0.041 in"),

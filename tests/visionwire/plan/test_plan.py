@@ -271,6 +271,26 @@ def test_a_word_that_is_off_is_one_sentence(words: list[str], sentence: str) -> 
     assert result.stderr == f"visionwire: {sentence}\n" and result.stdout == ""
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["0,0"], "a plan needs at least two fasteners, each as X,Y, and has 1; name them"),
+        (["--hole", "0.06"], "a plan needs at least two fasteners, each as X,Y, and has 0; name them"),
+        (["0,0", "1.6"], "fastener '1.6' has no place; write it as X,Y"),
+    ],
+)
+def test_what_is_wrong_with_the_fasteners_is_said_before_the_hole(words: list[str], said: str) -> None:
+    result = CliRunner().invoke(app, ["plan", *words])
+    assert result.exit_code == ExitCode.USAGE and result.stderr.startswith(f"visionwire: {said}")
+
+
+def test_lay_is_explained_once_and_the_rule_of_thumb_names_no_range_of_one_number() -> None:
+    text = "\n".join(plan_lines(plan(Fastener(0, 0, "nut"), Fastener(1.5, 0))))
+    assert text.count("like the middle of the letter S") == 1 and "the other lay (S), bent back" in text
+    assert "the span, gives 4, too short here" in text
+    assert "letter S" not in "\n".join(plan_lines(plan(Fastener(0, 0), Fastener(1, 0), emergency=True)))
+
+
 def test_without_a_word_it_says_what_a_plan_is_made_of() -> None:
     result = CliRunner().invoke(app, ["plan"])
     assert result.exit_code == ExitCode.USAGE and result.stderr.count("\n") == 1

@@ -130,7 +130,7 @@ def test_what_is_shown_and_not_judged_is_said_where_it_lies_outside(reading: Rea
     for longer, said in ((0.1, True), (-0.1, False)):
         pigtail = dataclasses.replace(reading.pigtail, length_in=limits.pigtail_length.high + longer)
         lines = answer_lines(dataclasses.replace(reading, pigtail=pigtail), limits)
-        assert any("length of the pigtail" in line and "outside" in line for line in lines) == said
+        assert any("pigtail, length:" in line and "outside" in line for line in lines) == said
 
 
 def test_an_uneven_run_conforms_by_its_mean_alone_and_an_even_one_without_a_word(reading: Reading) -> None:

@@ -211,7 +211,7 @@ def test_what_is_shown_and_not_judged_stands_beside_its_value(reading: Reading) 
     assert gap[:4] == ["0.09 ± 0.04 in", "at most 0.125 in", "–", "shown, not judged"]
     assert COMMON.gap is not None and COMMON.gap.source in gap[4]
     assert table["run 1, gap from last twist to hole"][0] == "not measured"
-    assert table["pigtail, length of the pigtail"][:2] == ["0.53 in", "0.25 to 0.5 in"]
+    assert table["pigtail, length"][:2] == ["0.53 in", "0.25 to 0.5 in"]
     assert "run 1, span from hole to hole" not in table, "it is judged: its check says so"
     judged = dataclasses.replace(COMMON, gap=dataclasses.replace(COMMON.gap, judged=True))
     assert "run 1, gap from hole to first twist" not in rows(sheet_html(reading, None, judged))
@@ -372,7 +372,7 @@ def test_a_sheet_that_cannot_be_written(tmp_path: Path) -> None:
 def test_what_is_shown_only_says_whether_it_lies_outside(reading: Reading, length_in: float, said: str) -> None:
     assert reading.pigtail is not None
     long = dataclasses.replace(reading, pigtail=dataclasses.replace(reading.pigtail, length_in=length_in))
-    assert rows(sheet_html(long, None, COMMON))["pigtail, length of the pigtail"][3] == said
+    assert rows(sheet_html(long, None, COMMON))["pigtail, length"][3] == said
 
 
 def box(html: str) -> str:
@@ -387,7 +387,7 @@ def test_the_top_box_says_all_that_the_terminal_says(reading: Reading) -> None:
         reading, pigtail=dataclasses.replace(reading.pigtail, length_in=0.61), checks=(*reading.checks, least)
     )
     said = box(sheet_html(long, None, COMMON))
-    assert "pigtail, length of the pigtail: 0.61 in, outside 0.25 to 0.5 in: shown, not judged" in said
+    assert "pigtail, length: 0.61 in, outside 0.25 to 0.5 in: shown, not judged" in said
     for line in answer_lines(long, COMMON)[3:]:  # after the call, the run and the pigtail, which stand there in large
         assert line.strip().removeprefix("do: ") in said, line
 
