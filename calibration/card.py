@@ -168,12 +168,14 @@ def bar_correction(card: Card, measured_bar_mm: float) -> float:
     """
     low_mm, high_mm = card.bar_mm / 1.2, card.bar_mm * 1.2
     if not low_mm <= measured_bar_mm <= high_mm:
-        # Rounded inwards, so that the value named does work.
-        nearest_mm = np.ceil(10 * low_mm) / 10 if measured_bar_mm < low_mm else np.floor(10 * high_mm) / 10
+        meant = [
+            f", and for {measured_bar_mm:g} {unit} give {measured_bar_mm * mm:.4g}"
+            for unit, mm in (("cm", 10.0), ("in", 25.4))
+            if low_mm <= measured_bar_mm * mm <= high_mm
+        ]
         raise ValueError(
             f"{measured_bar_mm:g} mm cannot be what a rule reads on the bar of card {card.name!r}, which is drawn "
-            f"{card.bar_mm:g} mm long: no printer is off by a fifth; read it again in mm, the nearest that works "
-            f"being {nearest_mm:.1f}"
+            f"{card.bar_mm:g} mm long: no printer is off by a fifth; read it again in mm{''.join(meant)}"
         )
     return card.bar_mm / measured_bar_mm
 

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 POOLED_ABOVE = 0.25
 SIGMAS, CATEGORIES = 6.0, 1.41
 MOST_NAMED = 6
+LEAST = "at least 2 safeties, 2 people and 2 readings of each safety by each of them, the same number everywhere"
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ def agreement(values: Sequence[tuple[str, str, float]], tolerance: float | None 
     Parameters
     ----------
     values : sequence of (part, person, value)
-        Every person measured every part, and as often.
+        Every person measured every part, and as often; at least two of each, and twice.
     tolerance : float, optional
         Width of the limits.
 
@@ -100,13 +101,15 @@ def _table(values: Sequence[tuple[str, str, float]]) -> Floats:
     counts = {(part, person): len(cells.get((part, person), [])) for part in parts for person in people}
     if len(parts) < 2 or len(people) < 2:
         raise ValueError(
-            f"the study has safeties: {len(parts)}, people: {len(people)}; at least two of each are needed"
+            f"a study needs {LEAST}; this one has safeties: {len(parts)}, people: {len(people)}; complete the study"
         )
     most = max(2, *counts.values())
+    if set(counts.values()) == {1}:
+        raise ValueError(f"a study needs {LEAST}; here each person has 1 of each safety; complete the study")
     if short := [f"{person} has {count} of {part}" for (part, person), count in counts.items() if count < most]:
         more = f" and {len(short) - MOST_NAMED} more fall short" if len(short) > MOST_NAMED else ""
         raise ValueError(
-            f"of every safety every person must have as many readings, here {most}, and {', '.join(short[:MOST_NAMED])}"
-            f"{more}; complete the study"
+            f"a study needs {LEAST}; here it takes {most} of each, and {', '.join(short[:MOST_NAMED])}{more}; "
+            "complete the study"
         )
     return np.array([[cells[part, person] for person in people] for part in parts])

@@ -43,7 +43,10 @@ MOSTLY_WHITE = 0.5
 USUAL_TWISTS_ACROSS = 40.0
 #: How much nearer a picture is asked for than would just do, and how much room what must stay in view is left.
 MARGIN = 1.1
-CARD_CLOSER = ", with the card right beside the wire so that it stays in view, or give the picture as the phone took it, not made smaller"
+CARD_CLOSER = (
+    ", with the card right beside the wire so that it stays in view, or give the picture as the phone took it, "
+    "not made smaller"
+)
 
 
 def run_flags(luminance: NDArray[np.float32], plane: Plane, run: Section, card_blur: Blur | None) -> list[quality.Flag]:

@@ -454,7 +454,10 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
         retaken = "from nearer, with the card at the height of the wire"
     else:
         retaken = "from nearer" if first.unit in SCALELESS else "with a printed card beside the wire"
-    return [flag("near-a-limit", section=first.section, by_hand=by_hand, retaken=retaken)]
+    # A section is called by one of its checks; of the others the check is named, as in the answer's lines.
+    own = first.rule in ("density", "pigtail-twists", "wraps")
+    section = first.section if own else f"{first.section}, {first.rule.replace('-', ' ')},"
+    return [flag("near-a-limit", section=section, by_hand=by_hand, retaken=retaken)]
 
 
 def with_slips(

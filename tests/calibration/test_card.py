@@ -107,5 +107,5 @@ def test_a_print_that_came_out_small() -> None:
     assert real.square_mm == pytest.approx(9.9)
     assert real.corners_mm()[0] == pytest.approx(pocket.corners_mm()[0] * 0.99)
     assert real.print_relative_u < pocket.print_relative_u
-    with pytest.raises(ValueError, match=r"read it again in mm$"):
+    with pytest.raises(ValueError, match=r"read it again in mm, and for 3\.1 in give 78\.74$"):
         pocket.as_printed(3.1)

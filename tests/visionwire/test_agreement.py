@@ -101,7 +101,7 @@ def test_a_picture_that_was_not_read_is_named_with_the_reason(
     assert line == f"  not read: {lost} (of s1, by bob): no twisted pair was found"
     assert result.exit_code == (0 if whole else ExitCode.USAGE)
     assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1; complete" in result.stderr)
-    assert whole or result.stderr.endswith("; 1 photograph, named above, left out for not being readable\n")
+    assert whole or result.stderr.endswith("; left out for want of a reading: 1 photograph, named above\n")
 
 
 @pytest.mark.parametrize("whole", [True, False])
@@ -127,7 +127,7 @@ def test_a_file_that_cannot_be_read_is_left_out_and_named_and_the_others_go_on(
         assert "distinct categories" in result.stdout and result.stdout.splitlines()[-1] == line
     else:
         assert "ann has 1 of s1; complete" in result.stderr
-        assert result.stderr.endswith("; 1 photograph, named above, left out for not being readable\n")
+        assert result.stderr.endswith("; left out for want of a reading: 1 photograph, named above\n")
 
 
 def test_a_study_that_is_not_there_is_said_to_be_so(tmp_path: Path) -> None:

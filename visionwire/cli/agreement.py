@@ -31,6 +31,7 @@ def agreement(
 ) -> None:
     """Say how far readings agree: repeatability, reproducibility, share of the tolerance, distinct categories.
 
+    It takes at least 2 safeties, 2 people and 2 readings of each safety by each of them, the same number everywhere.
     What was not read is named at the end; exit status 4 where some file of it cannot be read as a photograph.
     """
     from visionwire.agreement import agreement as analysed
@@ -62,7 +63,8 @@ def agreement(
             print(line, file=sys.stderr)
         # What cannot be read may be all that the study lacks, and then its words are right.
         kind = ArchiveError if unreadable else UsageError
-        raise kind(f"{study}: {error}") from error
+        but = f"; left out for want of a reading: {counted(len(lost), 'photograph')}, named above" if lost else ""
+        raise kind(f"{study}: {error}{but}") from error
     total = found.total or 1.0
     left_out = f", {counted(len(lost), 'photograph')} left out" if lost else ""
     print(f"{study}: {len(values)} readings, twists per inch{left_out}")

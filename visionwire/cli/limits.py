@@ -22,7 +22,9 @@ def limits(
     risk: Annotated[
         str | None,
         typer.Option(
-            metavar="MEAN,DEVIATION,U", help="Of a process: true density, its spread, and one u of a reading."
+            metavar="MEAN,DEVIATION,U",
+            help="How often a process is called wrongly, in place of the set: true density, its spread, one u of a "
+            "reading.",
         ),
     ] = None,
     wire: Annotated[
@@ -52,10 +54,11 @@ def limits(
         typer.echo(limits_toml(names[0]), nl=False)  # as bytes: the same file, whatever the terminal's encoding
         return
     # All that may be wrong is said before anything is printed.
-    risks = [] if risk is None else [risk_words(name, risk, wire_in) for name in names]
-    shown = describe(names[0]) if len(names) == 1 else compare(*names)
-    for line in [*risks, *([""] if risks else []), *shown]:
-        print(line)
+    if risk is not None:
+        shown = [risk_words(name, risk, wire_in) for name in names]
+    else:
+        shown = describe(names[0]) if len(names) == 1 else compare(*names)
+    print("\n".join(shown))
 
 
 def risk_words(name: str, process: str, wire_in: float | None) -> str:

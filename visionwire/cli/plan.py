@@ -64,12 +64,18 @@ def plan(
             "--hole 0.060, or a turnbuckle's cable, such as visionwire plan --turnbuckle 1/8; "
             "'visionwire plan --help' says what else it takes"
         )
+    places = tuple(fastener(text, unit) for text in fasteners or ())
+    if len(places) < 2:
+        raise UsageError(
+            f"a plan needs at least two fasteners, each as X,Y, and has {len(places)}; "
+            "name them, such as visionwire plan 0,0 1.6,0.1 --hole 0.060"
+        )
     if hole is None:
         raise UsageError(
             "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"
         )
     wish = Wish(
-        fasteners=tuple(fastener(text, unit) for text in fasteners or ()),
+        fasteners=places,
         hole_in=hole_diameter_in(hole),
         wire_in=wire_diameter_in(wire),
         single=single,

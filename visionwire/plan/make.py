@@ -233,7 +233,7 @@ def _series(way: tuple[Fastener, ...], method: str, wire_in: float, limits: Limi
     low, high = (None, None) if count is None else (count.low, count.high)
     twists = " to ".join(str(one) for one in (low, high) if one is not None) or "as the manual says"
     at_least = "at least " if high is None and low is not None else ""
-    how = "the other lay" if method == "double" else "twisted as a pair"
+    how = "twisted as a pair" if spans[-1].lay is None else f"the other lay ({'S' if spans[-1].lay == 'Z' else 'Z'})"
     tail = f"{at_least}{twists} twists, {how}, bent back or under"
     return Series(spans, _cut_in(way, method, wire_in, limits), thumb, tail)
 

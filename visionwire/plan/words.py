@@ -8,6 +8,8 @@ from visionwire.budget import MM_PER_IN
 from visionwire.plan.make import Plan, PlannedSpan
 from visionwire.plan.wish import Fastener
 
+LAY = "lay S: with the wire held upright, its strands slope like the middle of the letter S; lay Z: like that of Z"
+
 
 def plan_lines(plan: Plan, unit: str = "in") -> list[str]:
     """Return the plan as lines for a terminal; places and spans also in the ``unit`` that they were given in."""
@@ -15,11 +17,11 @@ def plan_lines(plan: Plan, unit: str = "in") -> list[str]:
     hole_mm = f" ({plan.hole_in * MM_PER_IN:.2f} mm)" if unit == "mm" else ""
     lines = [f"{plan.method} method, {plan.wire_in:.3f} in wire, {plan.material}; holes {plan.hole_in:.4g} in{hole_mm}"]
     for number, series in enumerate(plan.series, 1):
-        low, high = series.cut_by_thumb_in
+        low, high = (f"{length:.0f}" for length in series.cut_by_thumb_in)
         lines.append(
             f"wire {number}: cut {series.cut_in:.0f} in, heads, pigtail and two inches for the pliers counted in; "
-            f"the rule of thumb, 2.5 to 3 times the span, gives {low:.0f} to {high:.0f}"
-            f"{', too short here' if high < series.cut_in else ''}"
+            f"the rule of thumb, 2.5 to 3 times the span, gives {low if low == high else f'{low} to {high}'}"
+            f"{', too short here' if series.cut_by_thumb_in[1] < series.cut_in else ''}"
         )
         for place, span in enumerate(series.spans, 1):
             ends = " to ".join(place_words(one, names, unit) for one in (span.start, span.end))
@@ -27,6 +29,8 @@ def plan_lines(plan: Plan, unit: str = "in") -> list[str]:
             lines.append(f"  span {place}, {ends}: {span.span_in:.2f} in{span_mm}")
             lines += [f"    {words}" for words in span_words(span)]
         lines.append(f"  pigtail: {series.pigtail}")
+    if any(span.lay for series in plan.series for span in series.spans):
+        lines.append(f"  {LAY}")
     lines.append("why")
     for ruling in plan.rulings:
         lines += [f"  {ruling.question}: {ruling.answer}", f"    {ruling.rule} ({ruling.source})"]
