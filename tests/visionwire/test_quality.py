@@ -104,3 +104,11 @@ def test_near_a_limit_nobody_is_sent_for_a_card_that_is_not_there_or_not_needed(
     check = Check("density", "run 1", 6.1, 0.4, unit, 6.0, 8.0, 0.7, "undecided", "common")
     (said,) = near_a_limit([check], [flag("scale-from-wire")] if by_wire else [])
     assert said.sentence.endswith(f"or take another picture {advice}")
+
+
+@pytest.mark.parametrize(("rule", "named"), [("density", "run 1"), ("twists-as-planned", "run 1, twists as planned,")])
+def test_near_a_limit_it_is_named_which_figure_of_a_run_is_not_called(rule: str, named: str) -> None:
+    called = Check("density", "run 1", 7.0, 0.2, "twists per inch", 6.0, 8.0, 0.999, "conforming", "common")
+    check = Check(rule, "run 1", 11.8, 0.7, "twists", 9.0, 12.0, 0.7, "undecided", "plan")
+    (said,) = near_a_limit([called, check], [])
+    assert said.sentence.startswith(f"of {named} a limit lies")
