@@ -405,6 +405,10 @@ class Ledger:
         try:
             yield
         except sqlite3.Error as error:
+            if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
+                raise ArchiveError(
+                    f"{self.path} is not a ledger; give the file that visionwire archive wrote, or a new name"
+                ) from error
             raise ArchiveError(
                 f"the ledger {self.path} cannot be used ({error}); what it holds is kept, so mend that and run it again"
             ) from error

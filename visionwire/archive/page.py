@@ -27,14 +27,19 @@ from visionwire.sheet.strips import row_length_in, strip_rows
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 190, 46, 28, 12
 THUMBNAIL_PX, STRIP_PX, QUALITY = 360, 1100, 85
 BINS = 24
+#: What a chart shows beyond its values and the limits of the set, as a share of what these span: room for a label.
+MARGIN = 0.12
+#: Figures beside a chart's points, at most.
+FIGURES = 6
 #: Of more values than that, such a share at either end may lie beyond a distribution's scale and is put at its rim.
 FEW_FOR_ALL, RIM = 200, 0.001
 #: A chart shows as many photographs one by one, and a longer course in as many steps.
 MOST_POINTS, STEPS = 300, 120
 
-#: Room for a letter of the names of a few photographs, on a slant under their points, and for the limits beside them.
-LETTER, RIGHT = 5, 70
+#: Room for a letter of the names of a few photographs, on a slant under their points, and for what stands beside them.
+LETTER, RIGHT = 5, 126
 LONGEST_NAME = 14
+NO_CHANGE = "No change can be told yet"
 
 AXIS, BAND = look("axis"), look("band")
 MEAN, LIMIT, CURVE, RIBBON = look("mean"), look("limit"), look("curve"), look("ribbon")
@@ -51,12 +56,16 @@ Picture = NDArray[np.uint8]
 
 @dataclass(frozen=True)
 class Shown:
-    """One photograph of the work list: its row, and as data for the page its picture and marked strip."""
+    """One photograph of the work list: its row, and as data for the page its picture and marked strip.
+
+    ``begins`` says from where on the strip's ticks are counted.
+    """
 
     row: Row
-    picture: str | None
-    section: str | None
-    strips: tuple[tuple[str, float], ...]
+    picture: str | None = None
+    section: str | None = None
+    begins: str = ""
+    strips: tuple[tuple[str, float], ...] = ()
 
 
 def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str, wanting: str) -> str:
@@ -134,19 +143,22 @@ def _shown(row: Row, ledger: Ledger) -> Shown:
     try:
         photo = photo_at(row["path"])
     except VisionwireError:
-        return Shown(row, None, None, ())
+        return Shown(row)
     if photo.sha256 != row["sha256"]:
-        return Shown(row, None, None, ())
+        return Shown(row)
     picture = _data_uri(_at_most(photo.pixels, THUMBNAIL_PX))
     kept = ledger.record(row["sha256"]) if row["state"] == "reading" else None  # a refusal has no strip
     name = None if kept is None else ticks.to_show(*kept)
     if kept is None or name is None:
-        return Shown(row, picture, None, ())
+        return Shown(row, picture)
     told = ticks.sections_of(kept[0])[name]
-    section = ticks.section_again(photo.pixels, name, told, kept[1][name])
+    section, from_head = ticks.as_on_a_sheet(
+        kept[0], ticks.section_again(photo.pixels, name, told, kept[1][name]), photo.pixels
+    )
+    begins = "from the head, at the left" if from_head else "from the end at the left"
     rows = strip_rows(section, row_length_in((section,)), count(section, told["twists"]))
     strips = tuple((_data_uri(_at_most(one.pixels, round(STRIP_PX * one.share))), one.share) for one in rows)
-    return Shown(row, picture, name, strips)
+    return Shown(row, picture, name, begins, strips)
 
 
 def _at_most(pixels: Picture, longest_px: int) -> Picture:
@@ -202,14 +214,15 @@ def _histogram(values: Floats, low: float | None, high: float | None) -> Markup 
 
 
 class _Scale:
-    """Where values stand on a chart that holds them, the control limits if there are any, and the limits of the set."""
+    """Where values stand on a chart that holds them and the limits of the set; control limits may lie beyond it."""
 
     def __init__(
         self, low: float, high: float, columns: int, chart: ControlChart | None, band: DensityBand | None
     ) -> None:
-        drawn = [chart.low, chart.high] if chart is not None else []
         self.limited = [] if band is None else [limit for limit in (band.low, band.high) if limit is not None]
-        self.low, self.high = min(low, *drawn, *self.limited), max(high, *drawn, *self.limited)
+        low, high = min([low, *self.limited]), max([high, *self.limited])
+        margin = MARGIN * (high - low)
+        self.low, self.high = low - margin, high + margin
         self.columns, self.chart = columns, chart
         self.within = None if band is None else (band.low, band.high)
 
@@ -241,23 +254,28 @@ class _Scale:
         ]
 
     def lines(self) -> list[str]:
-        """Return centre and control limits with their figures; round figures where there are none."""
+        """Return round figures, and centre and control limits with theirs; of one off the chart words at its edge."""
         chart, right = self.chart, WIDTH - RIGHT
-        if chart is None:
-            ticks_there = nice_ticks(self.low, self.high, 7) if self.high > self.low else [self.low]
-            return [f'<text x="0" y="{self.y(tick) + 4:.1f}">{tick:g}</text>' for tick in ticks_there]
-        return [
-            f'<path {MEAN} d="M{LEFT} {self.y(chart.centre):.1f}H{right}"/>',
-            *(f'<path {CONTROL} d="M{LEFT} {self.y(limit):.1f}H{right}"/>' for limit in (chart.low, chart.high)),
-            *(
-                f'<text x="{right + 6}" y="{height + 3.5:.1f}" {SMALL}>control limit</text>'
-                for height in self._free((chart.high, chart.low))
-            ),
-            *(
-                f'<text x="0" y="{self.y(value) + 4:.1f}">{value:.1f}</text>'
-                for value in (chart.low, chart.centre, chart.high)
-            ),
+        figures = nice_ticks(self.low, self.high, FIGURES) if self.high > self.low else [self.low]
+        shapes = [
+            f'<text x="{LEFT - 10}" y="{self.y(figure) + 4:.1f}" text-anchor="end">{figure:g}</text>'
+            f'<path {AXIS} d="M{LEFT - 5} {self.y(figure):.1f}h5"/>'
+            for figure in figures
         ]
+        if chart is None:
+            return shapes
+        said = [(chart.high, "control limit"), (chart.low, "control limit"), (chart.centre, "mean")]
+        said = [(value, name) for value, name in said if value > 0]  # no twist is under none
+        shapes += [
+            f'<path {MEAN if name == "mean" else CONTROL} d="M{LEFT} {self.y(value):.1f}H{right}"/>'
+            for value, name in said
+            if self.low <= value <= self.high
+        ]
+        heights = self._free([min(max(value, self.low), self.high) for value, _ in said])
+        for (value, name), height in zip(said, heights, strict=True):
+            off = " above" if value > self.high else " below" if value < self.low else ""
+            shapes.append(f'<text x="{right + 6}" y="{height + 3.5:.1f}" {SMALL}>{name} {value:.1f}{off}</text>')
+        return shapes
 
     def _free(self, values: Sequence[float]) -> list[float]:
         """Return the heights nearest to values where labels run into no limit of the set and not into one another."""
@@ -337,22 +355,31 @@ def _short(path: str) -> str:
 
 
 def _change_words(values: Floats, band: DensityBand | None) -> str | None:
-    """Say in one sentence whether twisting improves: whether it comes nearer the middle of the limits."""
+    """Say in one sentence whether twisting improves: whether it comes nearer the middle of the limits.
+
+    What is concluded stands first, the figures behind it.
+    """
     if band is None or band.low is None or band.high is None:
         found = trends.change(values)
         if found is None:
             return None
-        what = f"{abs(found.by):.2f} ± {found.by_u95:.2f} {'more' if found.by > 0 else 'fewer'}"
-        told = "" if found.is_told else ", which may be chance"
-        return f"First half {found.first:.2f} twists per inch on average, second half {found.second:.2f}: {what}{told}."
+        more = "more" if found.by > 0 else "fewer"
+        return (
+            f"{f'Twists per inch have become {more}' if found.is_told else NO_CHANGE}: {found.first:.2f} on average in "
+            f"the first half, {found.second:.2f} in the second, {_by_words(found, more)}."
+        )
     middle = (band.low + band.high) / 2
     found = trends.change(np.abs(values - middle))
     if found is None:
         return None
-    better, worse = "so twisting has improved", "so twisting has grown worse"
-    verdict = "which may be chance" if not found.is_told else better if found.by < 0 else worse
+    changed = "Twisting has improved" if found.by < 0 else "Twisting has grown worse"
     return (
-        f"Off the middle of the limits, {middle:g}, by {found.first:.2f} twists per inch on average in the first half "
-        f"and by {found.second:.2f} in the second, {abs(found.by):.2f} ± {found.by_u95:.2f} "
-        f"{'less' if found.by < 0 else 'more'}, {verdict}."
+        f"{changed if found.is_told else NO_CHANGE}: off the middle of the limits, {middle:g}, by {found.first:.2f} "
+        f"twists per inch on average in the first half and by {found.second:.2f} in the second, "
+        f"{_by_words(found, 'less' if found.by < 0 else 'more')}."
     )
+
+
+def _by_words(found: trends.Change, more: str) -> str:
+    chance = "" if found.is_told else ", which may be chance"
+    return f"{abs(found.by):.2f} ± {found.by_u95:.2f} {more}{chance}"

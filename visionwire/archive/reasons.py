@@ -60,7 +60,7 @@ def _by_wire(record: dict[str, Any]) -> str:
     """Say by which wire, where that was the scale: a diameter told wrongly moves every length with it."""
     if (record.get("scale") or {}).get("source") != "wire":
         return ""
-    return f"; the scale is the wire's, told as {record['made_by']['parameters']['wire_in']:g} in"
+    return f"; the scale is the wire's, told as {record['made_by']['parameters']['wire_in']:.3g} in"
 
 
 def _flags(record: dict[str, Any], section: str) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import multiprocessing
 import os
 import re
@@ -31,7 +32,7 @@ class Progress:
     done, total : int
         Pictures done and to do in this run.
     states : dict
-        What came of them; what ended for want of time or memory is no state "unreadable" here (`work.ENDED`).
+        What came of them; of what the reading ended is no state "unreadable" here (`work.ENDED`).
     seconds : float
         Time spent.
     kept : int
@@ -91,8 +92,8 @@ def run(
         Worker processes.
     limit_s, memory_gb : float
         What one picture may take; a worker that takes more is ended and the picture recorded as unreadable, until a
-        run that allows more. One by URL may take as many seconds again to arrive; if it does not, the next run tries
-        it again.
+        run that allows more. Where its process died, of whatever, the next run tries it again. One by URL may take as
+        many seconds again to arrive; if it does not, the next run tries that again too.
     cluster : str, optional
         Address of a dask scheduler whose workers reach the same paths and URLs; they read in place of ``jobs``
         processes here.
@@ -118,9 +119,9 @@ def run(
     if table is not None:
         ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
     began, states = time.monotonic(), dict.fromkeys(work.COUNTED, 0)
-    allowed = dict.fromkeys(work.SHORT_OF_TIME, limit_s) | dict.fromkeys(work.SHORT_OF_MEMORY, memory_gb)
+    allowed = {work.SHORT_OF_TIME: limit_s, work.SHORT_OF_MEMORY: memory_gb}
     ledger.use_own(lambda wire_in: settings.of_wire(wire_in).sha256)
-    ledger.forget_ended(allowed)
+    ledger.forget_ended(allowed | {work.DIED: math.inf})
     todo = ledger.waiting()
     jobs_of = {job[0]: job for job in todo}
     kept, anew = ledger.kept_and_anew()
@@ -168,6 +169,7 @@ class _Worker:
     process: BaseProcess
     pipe: Connection
     limit_s: float
+    memory_gb: float
     job: Job | None = None
     arrived: bool = False
     until: float = 0.0
@@ -185,7 +187,7 @@ def _entries(todo: list[Job], settings: Settings, jobs: int, limit_s: float, mem
         process = context.Process(target=work.serve, args=(there, settings, int(memory_gb * GIGABYTE)), daemon=True)
         process.start()
         there.close()
-        return _Worker(process, here, limit_s)
+        return _Worker(process, here, limit_s, memory_gb)
 
     def give(worker: _Worker) -> None:
         worker.job, worker.arrived = rest.pop(), False
@@ -231,12 +233,14 @@ def _answer(worker: _Worker, ready: bool) -> Entry | None:
             return entry
         except (EOFError, OSError):
             _end(worker)
-            return work.unreadable(sha256, "worker-died", "reading it ended its process; give more with --memory")
+            why = f"most often for want of memory ({worker.memory_gb:g} GB now)"
+            advice = "run it again, with more by --memory where this stays"
+            return work.unreadable(sha256, work.DIED, f"reading it ended unexpectedly, {why}; {advice}")
     if time.monotonic() > worker.until:
         _end(worker)
         if not worker.arrived and is_url(place):
             return work.unreadable(sha256, "not-reached", "the file took too long to arrive; check the way to it")
-        return work.unreadable(sha256, "took-too-long", "reading it took too long; give more with --limit")
+        return work.unreadable(sha256, work.SHORT_OF_TIME, "reading it took too long; give more with --limit")
     return None
 
 

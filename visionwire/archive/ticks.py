@@ -6,6 +6,7 @@ its ticks along each section: with the line in the record and the photograph, th
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import cv2
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from visionwire.archive.reasons import section_of
 from visionwire.evidence import Evidence, SectionEvidence
+from visionwire.sheet.count import PIGTAIL, as_counted, head_known
 from visionwire.strip import arc_length, picture_strip, straighten
 
 #: Columns of a sheet's strip to a wire diameter, as `visionwire.strip.picture_strip` makes it.
@@ -84,6 +86,43 @@ def section_again(pixels: NDArray[np.uint8], name: str, told: dict[str, Any], sh
         strip_ends=(first, first + span),
         strip_px_per_in=span / told["length_in"],
     )
+
+
+def as_on_a_sheet(
+    record: dict[str, Any], section: SectionEvidence, pixels: NDArray[np.uint8]
+) -> tuple[SectionEvidence, bool]:
+    """Turn a section as a sheet counts it (`visionwire.sheet.count.as_counted`).
+
+    Parameters
+    ----------
+    record : dict
+        The reading: where its runs and its line end tells where the pigtail's head is.
+    section : SectionEvidence
+        The section, from `section_again`.
+    pixels : (H, W, 3) uint8 array
+        The upright photograph, RGB.
+
+    Returns
+    -------
+    section : SectionEvidence
+        The same from the end from which it is counted.
+    from_head : bool
+        Whether that is a pigtail's head.
+    """
+    others = [
+        dataclasses.replace(section, name=name, spine_px=np.array(told["spine_px"], float))
+        for name, told in sections_of(record).items()
+        if name != section.name
+    ]
+    pattern = record.get("pattern")
+    evidence = Evidence(
+        pixels,
+        None,
+        None,
+        (section, *others),
+        pattern_px=None if pattern is None else np.array(pattern["spine_px"], float),
+    )
+    return as_counted(evidence).sections[0], section.name == PIGTAIL and head_known(evidence)
 
 
 def _longer(spine_px: Floats, by_px: float) -> Floats:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
+import json
 from array import array
 from collections import Counter, deque
 from collections.abc import Iterable, Mapping
@@ -36,6 +37,8 @@ MOST_NAMED = 24
 FEWEST_IN_A_HALF = 3
 #: Of 64 bits, as many may differ between a picture and the same saved again.
 RESEMBLING_BITS = 3
+#: Of photographs that look like another saved again, as many are named.
+FEW_PAIRS = 5
 #: A table names as many groups; what is left goes into one line, so that a page does not grow with its archive.
 MOST_GROUPS = 40
 NOT_SAID = "not said"
@@ -124,6 +127,8 @@ class Trends:
         How many files hold something else than when a person decided on them, and nobody on that yet.
     resembling : int
         How many photographs look like an earlier one saved again.
+    pairs : tuple of (str, str)
+        Paths of the first `FEW_PAIRS` of these, each with the one that it looks like.
     decisions : dict
         Photographs by the latest decision of a person on them, standing or not.
     to_look_at : dict
@@ -132,8 +137,10 @@ class Trends:
         What to look at first, files that were replaced before all else; ``reason`` says why, ``replaced`` which
         decision was made on what such a file held, ``advice`` is the first of an undecided reading.
     not_read : list of dict
-        What was not read, no longer than the work list: first what ended for want of time or memory; ``files`` says
-        how many files have the same content.
+        What was not read, no longer than the work list: first what may be read yet (`work.ENDED`); ``files`` says how
+        many files have the same content.
+    technician : str or None
+        Of whom alone all this is.
     """
 
     files: int
@@ -152,10 +159,12 @@ class Trends:
     earlier: int
     replaced: int
     resembling: int
+    pairs: tuple[tuple[str, str], ...]
     decisions: dict[str, int]
     to_look_at: dict[str, int]
     work: list[Row]
     not_read: list[Row]
+    technician: str | None = None
 
 
 @dataclass
@@ -199,7 +208,7 @@ class _Sums:
         near = [one for one in zip(rank, path, strict=True) if one[0] is not None and one[0] <= worst]
         self.work = heapq.nsmallest(most, [*self.work, *near])
         left_out = [
-            (one not in work.SHORT_OF, *where)
+            (one not in work.ENDED, *where)
             for was, one, *where in zip(state, code, path, files, strict=True)
             if was not in ("reading", "waiting")
         ]
@@ -218,6 +227,9 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
             sums.add(some, most)
         unopened = "FROM files WHERE sha256 IS NULL AND (?1 IS NULL OR technician = ?1)"
         ((unhashed,),) = ledger.ask(f"SELECT COUNT(*) {unopened}", technician)
+        marks = np.frombuffer(sums.marks, ">u8").astype(np.uint64)
+        again = saved_again(marks)
+        pairs = _pairs(ledger, marks, again, technician)
         not_opened = ledger.ask(f"SELECT 1, path, 1 {unopened} ORDER BY path LIMIT ?2", technician, most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
         first = [*replaced, *ledger.rows_of([path for _, path in sums.work])][:most]
@@ -266,12 +278,40 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         contested=contested,
         earlier=earlier,
         replaced=len(replaced),
-        resembling=int(saved_again(np.frombuffer(sums.marks, ">u8").astype(np.uint64)).sum()),
+        resembling=int(again.sum()),
+        pairs=pairs,
         decisions=dict(sorted(decisions.items())),
         to_look_at=dict(sorted(sums.to_look_at.items())),
         work=to_look_at,
         not_read=without,
+        technician=technician,
     )
+
+
+def _pairs(
+    ledger: Ledger, marks: NDArray[np.uint64], again: Bools, technician: str | None
+) -> tuple[tuple[str, str], ...]:
+    """Return the paths of the first few that look like an earlier one, each with that, from the places of their marks.
+
+    Paths are asked for by fingerprint, in the order of the marks: to hold the path of every mark would take much more.
+    """
+    pairs = []
+    for place in np.flatnonzero(again)[:FEW_PAIRS].tolist():
+        alike = np.bitwise_count(marks[:place] ^ marks[place]) <= RESEMBLING_BITS
+        pairs.append((place, int(np.argmax(alike))))
+    if not pairs:
+        return ()
+    places = {place for pair in pairs for place in pair}
+    wanted = np.unique(marks[list(places)])
+    rows = ledger.ask(
+        "SELECT path FROM contents WHERE fingerprint IN (SELECT value FROM json_each(?1))"
+        " AND (?2 IS NULL OR technician = ?2) ORDER BY taken, path",
+        json.dumps([f"{int(mark):016x}" for mark in wanted]),
+        technician,
+    )
+    there = np.flatnonzero(np.isin(marks, wanted)).tolist()
+    paths = {place: path for place, (path,) in zip(there, rows, strict=True) if place in places}
+    return tuple((paths[one], paths[other]) for one, other in pairs)
 
 
 def _why(ledger: Ledger, row: Row) -> dict[str, str | None]:

@@ -22,16 +22,17 @@ from visionwire.reading import Refusal
 FINGERPRINT_SIDE = 8
 #: Codes that say something of a file and nothing of the content that was to be read: the next run tries again.
 OF_THE_FILE = ("changed", "not-reached")
-#: Codes of a picture that ended for want of time, or of memory: with more of that it is read again. What a process died
-#: of is not known; memory is the likeliest.
-SHORT_OF_TIME, SHORT_OF_MEMORY = ("took-too-long",), ("too-large", "worker-died")
-SHORT_OF = (*SHORT_OF_TIME, *SHORT_OF_MEMORY)
+#: Codes of a picture that ended for want of time, or of memory: with more of that it is read again. Of what a process
+#: died is not known; memory is the likeliest, and the next run tries again whatever it allows.
+SHORT_OF_TIME, SHORT_OF_MEMORY, DIED = "took-too-long", "too-large", "worker-died"
 #: What these are counted as: they may be read yet, unlike what is unreadable.
-ENDED = dict.fromkeys(SHORT_OF_TIME, "ended for want of time") | dict.fromkeys(
-    SHORT_OF_MEMORY, "ended for want of memory"
-)
+ENDED = {
+    SHORT_OF_TIME: "ended for want of time",
+    SHORT_OF_MEMORY: "ended for want of memory",
+    DIED: "ended unexpectedly",
+}
 #: What files are counted as, in the order of a line of totals.
-COUNTED = ("reading", "refusal", *dict.fromkeys(ENDED.values()), "unreadable", "waiting")
+COUNTED = ("reading", "refusal", *ENDED.values(), "unreadable", "waiting")
 
 
 def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None] = lambda: None) -> Entry:
@@ -79,7 +80,7 @@ def unreadable(sha256: str, code: str, message: str) -> Entry:
 
 
 def ends(states: Mapping[str, int], reasons: Mapping[str, int]) -> dict[str, int]:
-    """Return files by state with those apart that ended for want of time or memory; ``reasons`` has files by code."""
+    """Return files by state with those apart of which the reading ended (`ENDED`); ``reasons`` has files by code."""
     counts = Counter(states)
     for code, words in ENDED.items():
         counts[words] += reasons.get(code, 0)

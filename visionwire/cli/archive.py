@@ -59,11 +59,11 @@ def archive(
         ),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
-    limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take.")] = 120.0,
+    limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take, in seconds.")] = 120.0,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A dask scheduler whose workers reach the same files.")
     ] = None,
-    memory: Annotated[float, typer.Option(metavar="GB", help="Memory that one worker may take.")] = 4.0,
+    memory: Annotated[float, typer.Option(metavar="GB", help="Memory that one worker may take, in gigabytes.")] = 4.0,
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
     from visionwire.archive import Ledger, Settings, listed

@@ -258,19 +258,25 @@ def _opened(path: Path) -> Ledger:
 
 def wanting_words(reasons: Mapping[str, int]) -> str:
     """Write how many files want something that another run can give, and how; nothing where none does."""
-    from visionwire.archive.work import SHORT_OF_MEMORY, SHORT_OF_TIME
+    from visionwire.archive.work import DIED, SHORT_OF_MEMORY, SHORT_OF_TIME
 
     parts = []
-    for option, want, codes in (("--limit", "time", SHORT_OF_TIME), ("--memory", "memory", SHORT_OF_MEMORY)):
-        if count := sum(reasons.get(code, 0) for code in codes):
+    for option, want, code in (("--limit", "time", SHORT_OF_TIME), ("--memory", "memory", SHORT_OF_MEMORY)):
+        if count := reasons.get(code, 0):
             parts.append(
                 f"{counted(count, 'file')} ended for want of {want}: visionwire archive with a larger {option} reads "
                 f"{'it' if count == 1 else 'them'} again"
             )
-    if count := reasons.get("no-scale", 0):
+    if count := reasons.get(DIED, 0):
         parts.append(
-            f"of {counted(count, 'file')} without a card the wire is not told: visionwire archive with --wire tells "
-            "one wire for all, a column wire_in of --metadata that of each"
+            f"reading {counted(count, 'file')} ended unexpectedly, most often for want of memory: visionwire archive "
+            f"reads {'it' if count == 1 else 'them'} again, where that does not help with a larger --memory"
+        )
+    if count := reasons.get("no-scale", 0):
+        shows = "shows no card and its" if count == 1 else "show no card and their"
+        parts.append(
+            f"{counted(count, 'file')} {shows} wire is not known: run visionwire archive again with --wire 0.032, or "
+            "with a column wire_in in --metadata"
         )
     return "; ".join(parts)
 

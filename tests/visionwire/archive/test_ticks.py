@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -15,11 +16,12 @@ from visionwire.archive.files import sha256_of
 from visionwire.archive.ledger import Entry
 from visionwire.archive.page import trends_html
 from visionwire.archive.trends import trends_of
-from visionwire.evidence import Evidence
+from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import load_limits
 from visionwire.measure import measure_with_evidence
 from visionwire.photo import open_photo
 from visionwire.reading import Reading
+from visionwire.sheet.count import as_counted
 
 LONG = DEMO.with_name("long_lane.jpg")  # bent and of several inches
 
@@ -52,6 +54,29 @@ def test_a_strip_made_again_is_the_sheets(read: tuple[Reading, Evidence]) -> Non
         mine = cv2.remap(again.strip, at, rows, cv2.INTER_LINEAR).mean(2).ravel()
         theirs = section.strip[:, int(first) + 1 : int(last)].mean(2).ravel()
         assert np.corrcoef(mine, theirs)[0, 1] > 0.95  # a quarter of a twist off it would be under a half
+
+
+def test_a_pigtail_is_counted_from_the_end_that_a_sheet_counts_it_from(read: tuple[Reading, Evidence]) -> None:
+    result, evidence = read
+    record = json.loads(json.dumps(result.to_dict()))
+    on_sheet = next(one for one in as_counted(evidence).sections if one.name == "pigtail")
+    for shown in (on_sheet, turned(on_sheet)):
+        section, from_head = ticks.as_on_a_sheet(record, shown, evidence.pixels)
+        assert from_head and np.allclose(section.spine_px, on_sheet.spine_px)
+        assert np.allclose(section.strip_ticks, on_sheet.strip_ticks) and (section.strip == on_sheet.strip).all()
+    record["runs"], record["pattern"] = [], None
+    assert not ticks.as_on_a_sheet(record, on_sheet, evidence.pixels)[1], "without a run no head is known"
+
+
+def turned(section: SectionEvidence) -> SectionEvidence:
+    last = section.strip.shape[1] - 1
+    return dataclasses.replace(
+        section,
+        spine_px=section.spine_px[::-1],
+        strip=section.strip[::-1, ::-1],
+        strip_ticks=last - section.strip_ticks[::-1],
+        strip_ends=(last - section.strip_ends[1], last - section.strip_ends[0]),
+    )
 
 
 def test_what_is_kept_is_small_beside_the_reading(read: tuple[Reading, Evidence]) -> None:
@@ -90,6 +115,7 @@ def test_the_page_shows_it_and_says_where_a_photograph_changed(tmp_path: Path) -
         return trends_html("a.db", trends_of(book, 5), load_limits("common"), book, "common", "")
 
     assert page().count('class="strip"') == 1 and page().count('class="thumb"') == 1
+    assert "a tick at each whole twist, counted from the end at the left; a point" in page()
     path.write_bytes(DEMO.read_bytes() + b"\0")
     assert "not there as it was read" in page() and 'class="strip"' not in page()
 

@@ -150,6 +150,8 @@ def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
     assert section_of(doubted) is None and section_of(record) == "run 1"
     by_wire = record | {"scale": {"source": "wire"}, "made_by": {"parameters": {"wire_in": 0.041}}}
     assert reason_of(by_wire) == f"{sentence}; the scale is the wire's, told as 0.041 in"
+    by_wire["made_by"] = {"parameters": {"wire_in": 0.8 / 25.4}}
+    assert (reason_of(by_wire) or "").endswith("told as 0.0315 in"), "told in mm"
 
 
 def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_records(tmp_path: Path) -> None:
@@ -212,6 +214,11 @@ def test_the_table_of_sections_has_a_row_for_every_run_and_the_pigtail(made: Mad
     assert rows[2]["twists [twists]"] == "4.4"
 
 
+def chart_of(page: str) -> str:
+    (chart,) = re.findall(r'<svg[^>]*aria-label="individuals in their order".*?</svg>', page, re.DOTALL)
+    return str(chart)
+
+
 def page_of(book: Ledger) -> str:
     return trends_html("a.db", trends.trends_of(book, 0), load_limits("common"), book, "common", "")
 
@@ -222,14 +229,17 @@ def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(mad
     page = page_of(made(undated))
     assert "Twists per inch in the order of their path" in page and "order taken" not in page
     assert "8 of 8 photographs have no date, so this order" in page and "--metadata" in page
-    assert "Individuals chart" not in page and "twisting has" not in page
+    assert "Individuals chart" not in page and "Twisting has" not in page
     dated = {path: one | {"taken": f"2031-05-0{1 + k}"} for k, (path, one) in enumerate(undated.items())}
     page = page_of(made(dated | {"lost.jpg": reading(density=99.0)}, "dated.db"))
     assert "Twists per inch in the order taken" in page and "1 of 9 photographs have no date and are left out" in page
     assert "Individuals chart" in page and ">limit 8<" in page and ">limit 6<" in page and ">lost<" not in page
-    assert page.index(">0<") < page.index(">7<"), "each point has its photograph's name"
+    assert page.index(')">0<') < page.index(')">7<'), "each point has its photograph's name"
     assert "by 1.95 twists per inch on average in the first half and by 0.10 in the second" in page
-    assert "so twisting has improved." in page
+    assert "Twisting has improved: off the middle of the limits, 7, by 1.95 twists per inch" in page
+    unsure = {f"{k}.jpg": reading(density=one, taken=f"2031-05-{k + 1:02d}") for k, one in enumerate((9.6, 5.6) * 4)}
+    page = page_of(made(unsure, "unsure.db"))
+    assert "<p>No change can be told yet: off the middle" in page and "which may be chance." in page
     few = page_of(made(dict(list(dated.items())[:4]) | {f"u{k}": reading() for k in range(6)}, "few.db"))
     assert "6 of 10 photographs have no date, so this order" in few, "four dates make no chart"
 
@@ -334,6 +344,18 @@ def test_pictures_saved_again_are_found(made: Made) -> None:
     photos = {path: reading(mark=mark, sha256="a" if path == "d" else path) for path, mark in marks.items()}
     found = trends.trends_of(made(photos), 0)
     assert (found.copies, found.resembling) == (1, 1)  # d is a's copy, b resembles it
+    assert found.pairs == (("b", "a"),)
+
+
+def test_the_page_names_the_first_few_that_look_like_another(made: Made) -> None:
+    same = {f"like {k}": reading(mark="0123456789abcdef", technician="T. One") for k in range(9)}
+    other = {"a": reading(mark="0123456789abcdef", technician="T. Other")}
+    book = made(same | other | {"b": reading(), "c": {"state": "unreadable", "code": "blurred"}})
+    found = trends.trends_of(book, 0, "T. One")
+    assert found.pairs == tuple((f"like {k}", "like 0") for k in range(1, 6)) and found.resembling == 8
+    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
+    assert "like 1 like like 0, " in page and "like 5 like like 0 and 3 more." in page
+    assert "<h1>Safety wire, trends of T. One</h1>" in page
 
 
 def test_resembling_is_that_of_every_pair() -> None:
@@ -375,18 +397,30 @@ def test_control_limits_are_thin_dashed_and_named_and_run_into_no_limit_of_the_s
     book = made(photos)
     found = trends.trends_of(book, 0)
     page = trends_html("a.db", found, load_limits("common"), book, "common", "one ended")
-    (chart,) = re.findall(r'<svg[^>]*aria-label="individuals in their order".*?</svg>', page, re.DOTALL)
+    chart = chart_of(page)
     limits = trends.control_chart(found.densities)
-    assert limits is not None and 'class="limit"' not in chart and chart.count('class="control"') == 2
+    off = 1 if middle == 7.8 else 0  # 8.3: the chart ends at 8.24
+    assert limits is not None and 'class="limit"' not in chart and chart.count('class="control"') == 2 - off
     assert all(
         "stroke-dasharray" in one and "stroke-width" not in one for one in re.findall("<path[^>]*control.*?>", chart)
     )
     heights = [float(one) for one in re.findall(r'y="([\d.]+)"[^>]*>(?:control )?limit', chart)]
-    assert len(heights) == 4 and min(np.diff(sorted(heights))) > 11 and chart.count(">control limit<") == 2
+    assert len(heights) == 4 and min(np.diff(sorted(heights))) > 11 and chart.count(">control limit ") == 2
     assert re.search(r"\.reasons \{ margin: \d", page) and '<table class="reasons">' in page, (
         "else it touches sentences"
     )
     assert "heavy lines 2.66" not in page and "dashed the control\nlimits" in page
+
+
+def test_control_limits_far_off_do_not_squeeze_the_chart_and_are_said_at_its_edge(made: Made) -> None:
+    course = (9.6, 5.6, 9.0, 6.4, 8.2, 7.1, 7.3)
+    photos = {f"{k}": reading(density=one, taken=f"2031-05-0{k + 1}") for k, one in enumerate(course)}
+    chart = chart_of(page_of(made(photos)))
+    assert ">control limit 13.4 above<" in chart and ">control limit 1.8 below<" in chart and ">mean 7.6<" in chart
+    assert 'class="control"' not in chart
+    assert re.findall(r'text-anchor="end">([\d.]+)<', chart) == ["6", "7", "8", "9", "10"]
+    tall = [float(one) for one in re.findall(r'cy="([\d.]+)"', chart)]
+    assert max(tall) - min(tall) > 100, "the points take most of the height"
 
 
 def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: Path) -> None:
@@ -436,9 +470,9 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
     lines = done.stdout.splitlines()
     at = lines.index("not read: 17 files")
     assert lines[at + 1 : at + 4] == [
-        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; of 14 files "
-        "without a card the wire is not told: visionwire archive with --wire tells one wire for all, a column wire_in "
-        "of --metadata that of each",
+        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; 14 files show no "
+        "card and their wire is not known: run visionwire archive again with --wire 0.032, or with a column wire_in in "
+        "--metadata",
         "  z (2 files of this content): took-too-long, too long; give more with --limit",
         "  00: no-scale, no card; lay one",
     ]
