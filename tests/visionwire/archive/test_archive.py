@@ -438,6 +438,6 @@ def test_a_ledger_without_files_is_said_without_a_comma_that_leads_nowhere(tmp_p
     page = tmp_path / "t.html"
     shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)])
     assert shown.exit_code == 0 and f"{ledger}: 0 files\n" in shown.stdout
-    assert "<p>0 files;" in page.read_text()
+    assert ">0 files;" in page.read_text()
     held = CliRunner().invoke(app, ["verify", str(ledger)])
     assert held.exit_code == 0 and held.stdout.startswith(f"{ledger}: 0 files and 0 decisions of people; ")
