@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -38,32 +39,38 @@ def moved(line: Line, px: float) -> Line:
     return line[along <= along[-1] + px]
 
 
-@pytest.mark.parametrize("off_twists", [-1.0, 0.8])
-def test_an_end_placed_a_twist_wrongly_is_put_right(off_twists: float) -> None:
-    left = []
+def put_wrongly(off_twists: float) -> Iterator[tuple[Picture, learned.Maps, section.Section, Line, float]]:
+    """Yield sections of kept pictures placed so many twists too far out at the end, their true lines and spacings."""
     for name in NAMES:
         grey, diameter_px, lines = opened(name)
         seen = learned.maps(grey, diameter_px)
         for line in lines:
             spacing = section.whole(grey, line, diameter_px).px_per_twist
-            one = section.whole(grey, moved(line, off_twists * spacing), diameter_px, spacing)
-            outward_px = ends.read(grey, seen, one, at_start=False).outward_px
-            left.append(abs(off_twists + outward_px / spacing))
+            yield (
+                grey,
+                seen,
+                section.whole(grey, moved(line, off_twists * spacing), diameter_px, spacing),
+                line,
+                spacing,
+            )
+
+
+@pytest.mark.parametrize("off_twists", [-1.0, 0.8])
+def test_an_end_placed_a_twist_wrongly_is_put_right(off_twists: float) -> None:
+    left = [
+        abs(off_twists + ends.read(grey, seen, one, at_start=False).outward_px / spacing)
+        for grey, seen, one, _, spacing in put_wrongly(off_twists)
+    ]
     assert np.median(left) < 0.2
     assert np.mean(np.array(left) < 0.5) > 0.85, np.round(left, 2)
 
 
 @pytest.mark.parametrize("off_twists", [-2.2, 3.0])
 def test_an_end_placed_farther_off_than_its_window_reaches_is_put_right(off_twists: float) -> None:
-    left = []
-    for name in NAMES:
-        grey, diameter_px, lines = opened(name)
-        seen = learned.maps(grey, diameter_px)
-        for line in lines:
-            spacing = section.whole(grey, line, diameter_px).px_per_twist
-            one = section.whole(grey, moved(line, off_twists * spacing), diameter_px, spacing)
-            put = ends.placed(grey, seen, one)
-            left.append(float(np.hypot(*(put.spine_px[-1] - line[-1]))) / spacing)
+    left = [
+        float(np.hypot(*(ends.placed(grey, seen, one).spine_px[-1] - line[-1]))) / spacing
+        for grey, seen, one, line, spacing in put_wrongly(off_twists)
+    ]
     assert np.mean(np.array(left) < 0.5) > 0.8, np.round(left, 2)
 
 
