@@ -28,7 +28,8 @@ MOST_COVERED = 0.7
 CLEAR_GAIN = 0.25
 #: Of a line's places at which the network must see some twist, else the classical finder's line is not followed.
 LEAST_GLIMPSED, GLIMPSE = 0.1, 0.1
-LEAST_PX_PER_TWIST = 12.0
+#: Of a run, and of a pigtail beside one.
+LEAST_PX_PER_TWIST, LEAST_PX_PER_TWIST_TAIL = 12.0, 9.0
 
 LEAST_GAIN = 0.03
 #: Of .041 in wire 14 twists per inch have their crossings 1.74 diameters apart; closer ones are springs and knurls.
@@ -37,8 +38,9 @@ CLOSEST_D = 1.7
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
 #: What has fewer twists may be a pigtail followed badly, and lies on another where so much of either is covered.
 LARGEST_TAIL_TWISTS, LEAST_ON_TAIL = 8.0, 0.4
-#: How far a stretch must be believed, and by how much of belief, or of twists, what lies on it must beat it to stay.
-LEAST_BELIEF_TAIL, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.03, 1.0
+#: How far a stretch must be believed, further where its crossings show only once a run's spacing is known, and by how
+#: much of belief, or of twists, what lies on it must beat it to stay.
+LEAST_BELIEF_TAIL, LEAST_BELIEF_TAIL_AS_RUN, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.7, 0.03, 1.0
 #: A picture is read where one section is believed so far, further where no network looked; then its other sections
 #: need less.
 LEAST_BELIEF, LEAST_BELIEF_ALONE, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.8, 0.92, 0.5, 0.2
@@ -170,9 +172,8 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
         length_d = float(np.hypot(*np.diff(line, axis=0).T).sum()) / diameter_px
         if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
             continue
-        tail = belief.believed(luminance, [seen], section.whole(luminance, line, diameter_px))
-        alike = any(1 / MOST_UNLIKE < tail.px_per_twist / px_per_twist < MOST_UNLIKE for px_per_twist in usual_px)
-        if tail.twists < section.FEWEST_TWISTS or not alike or tail.belief < LEAST_BELIEF_TAIL:
+        tail = _tail_along(luminance, seen, line, diameter_px, usual_px)
+        if tail is None:
             continue
         same = [
             one for one in known if one.twists < LARGEST_TAIL_TWISTS and _overlap(one, tail) and one is not found[0]
@@ -184,6 +185,21 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
         if same or all(one.twists > LARGEST_TAIL_TWISTS for one in others[1:]):  # a second one would be no pigtail
             known = [*others, dataclasses.replace(tail, end_u_twists=section.FOUND_END_U_TWISTS)]
     return known
+
+
+def _tail_along(
+    luminance: Picture, seen: learned.Maps, line: Floats, diameter_px: float, usual_px: set[float]
+) -> Section | None:
+    """Return what lies along a line where that may be a pigtail of runs whose crossings lie so far apart.
+
+    A few tight twists may be taken for one long one, until it is known how tight the wire is twisted.
+    """
+    for spacing_px, least in [(None, LEAST_BELIEF_TAIL), *((px, LEAST_BELIEF_TAIL_AS_RUN) for px in sorted(usual_px))]:
+        tail = belief.believed(luminance, [seen], section.whole(luminance, line, diameter_px, spacing_px))
+        alike = any(1 / MOST_UNLIKE < tail.px_per_twist / px_per_twist < MOST_UNLIKE for px_per_twist in usual_px)
+        if tail.twists >= section.FEWEST_TWISTS and alike and tail.belief > least:
+            return tail
+    return None
 
 
 def _overlap(one: Section, other: Section) -> bool:
@@ -253,8 +269,8 @@ def readable(sections_: list[Section], hints: Floats | None, fewest_twists: floa
             return quality.refuse("not-twisted")
         if first.belief < LEAST_BELIEF and _evidence(first) < LEAST_HINTED_EVIDENCE:
             return quality.refuse("twist-unclear")
-    kept = [one for one in sections_ if one.px_per_twist >= LEAST_PX_PER_TWIST]
-    mains = kept if hints is None else [one for one in kept if one is first]
+    large = [one for one in sections_ if one.px_per_twist >= LEAST_PX_PER_TWIST]
+    mains = large if hints is None else [one for one in large if one is first]
     if not mains:
         percent = 100 * first.px_per_twist / LEAST_PX_PER_TWIST
         return quality.refuse(
@@ -265,7 +281,12 @@ def readable(sections_: list[Section], hints: Floats | None, fewest_twists: floa
         if fewest_twists >= safety.FEWEST_RUN_TWISTS and safety.pigtail_alone(mains):
             return quality.refuse("run-unclear")
         return quality.refuse("too-few-twists", twists=most, needed=fewest_twists)
-    return kept
+    return [one for one in sections_ if one in large or _tail_large_enough(one)]
+
+
+def _tail_large_enough(one: Section) -> bool:
+    tail = safety.cut_ends(one) == 1 or one.twists < safety.FEWEST_RUN_TWISTS
+    return tail and one.px_per_twist >= LEAST_PX_PER_TWIST_TAIL
 
 
 def diameter_px(shape: tuple[int, int], plane: Plane, wire_in: float | None, hints: Floats | None) -> float:
