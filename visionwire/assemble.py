@@ -172,9 +172,10 @@ def _safety_flags(whole: safety.Safety, traced: Traced | None, too_long: Series 
     sections = [*whole.runs, *([] if whole.pigtail is None else [whole.pigtail])]
     if any(one.taken_in for one in sections):
         flags.append(quality.flag("end-beyond-twist"))
-    if whole.pigtail_at_px is not None:
-        x, y = whole.pigtail_at_px
-        flags.append(quality.flag("pigtail-not-counted", x=float(x), y=float(y)))
+    if whole.pigtail_line_px is not None:
+        x, y = whole.pigtail_line_px.mean(0)
+        twists = safety.twists_of_run(whole, whole.pigtail_line_px)
+        flags.append(quality.flag("pigtail-not-counted", x=float(x), y=float(y), twists=twists))
     elif whole.pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     return flags
@@ -447,7 +448,7 @@ def _evidence(
         ),
         pattern_px=None if traced is None else traced.spine_px,
         corners_px=None if traced is None else traced.corners_px,
-        pigtail_px=whole.pigtail_at_px,
+        pigtail_px=None if whole.pigtail_line_px is None else whole.pigtail_line_px.mean(0),
     )
 
 

@@ -355,7 +355,8 @@ CODES: dict[str, Code] = {
     ),
     "pigtail-not-counted": Code(
         "flag",
-        "a pigtail is seen at {x:.0f}, {y:.0f}, but its twists cannot be counted, so it is not judged",
+        "a pigtail is seen at {x:.0f}, {y:.0f}, about as long as {twists:.1f} twists of the run, but its own twists cannot "
+        "be counted, so it is not judged",
         "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
     ),
     "pigtail-not-seen": Code(

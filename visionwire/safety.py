@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visionwire.section import Section, joined
+from visionwire.strip import arc_length
 
 Floats = NDArray[np.float64]
 
@@ -48,15 +49,15 @@ class Safety:
         How many safeties there are.
     first_runs : int
         How many of the runs, the first ones, are of the safety looked at first.
-    pigtail_at_px : (2,) float array or None
-        Where there is no pigtail that can be measured: the middle of what is surely seen of one.
+    pigtail_line_px : (N, 2) float array or None
+        Where there is no pigtail that can be measured: along what is surely seen of one.
     """
 
     runs: tuple[Section, ...]
     pigtail: Section | None
     count: int = 1
     first_runs: int = 0
-    pigtail_at_px: Floats | None = None
+    pigtail_line_px: Floats | None = None
 
 
 def without_overlap(sections: list[Section], taken: list[Section]) -> list[Section]:
@@ -236,7 +237,16 @@ def _in_order(runs: list[Section]) -> list[Section]:
 
 def length_px(section: Section) -> float:
     """Return a section's length in the picture."""
-    return float(np.hypot(*np.diff(section.spine_px, axis=0).T).sum())
+    return float(arc_length(section.spine_px)[-1])
+
+
+def twists_of_run(whole: Safety, line_px: Floats) -> float:
+    """Return how many twists of the run that ends nearest to it a line (N, 2) is as long as."""
+
+    def away_px(run: Section) -> float:
+        return min(float(np.hypot(*(line_px - run.spine_px[at]).T).min()) for at in (0, -1))
+
+    return float(arc_length(line_px)[-1]) / min(whole.runs, key=away_px).px_per_twist
 
 
 def _gap_px(tail: Section, runs: list[Section]) -> float:

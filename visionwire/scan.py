@@ -14,6 +14,7 @@ from visionwire import belief, ends, find, learned, quality, safety, section, sp
 from visionwire.budget import MM_PER_IN
 from visionwire.reading import Refusal
 from visionwire.section import Section
+from visionwire.strip import arc_length
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -169,7 +170,7 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
     known = [one for one in found if one is found[0] or one.twists > section.FEWEST_TWISTS]
     for stretch in learned.stretches(seen, diameter_px):
         line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
-        length_d = float(np.hypot(*np.diff(line, axis=0).T).sum()) / diameter_px
+        length_d = float(arc_length(line)[-1]) / diameter_px
         if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
             continue
         tail = _tail_along(luminance, seen, line, diameter_px, usual_px)
@@ -226,8 +227,8 @@ def _unseen(seen: learned.Maps | None, line_px: Floats) -> bool:
     return float((learned.along(seen.twisted, seen.scale, line_px) > GLIMPSE).mean()) < LEAST_GLIMPSED
 
 
-def pigtail_px(luminance: Picture, whole: safety.Safety, px_per_in: float) -> Floats | None:
-    """Return the middle (2,) of what the network surely sees as twisted, with its end, beside the runs and near one.
+def pigtail_line_px(luminance: Picture, whole: safety.Safety, px_per_in: float) -> Floats | None:
+    """Return a line (N, 2) along what the network surely sees as twisted, with its end, beside the runs and near one.
 
     Of a pigtail of one twist, or one that is tight, blurred or foreshortened, it sees that there is one; to measure it
     takes more. None where it sees none.
@@ -246,7 +247,7 @@ def pigtail_px(luminance: Picture, whole: safety.Safety, px_per_in: float) -> Fl
     ends_px = np.array([one.spine_px[at] for one in whole.runs[: whole.first_runs] for at in (0, -1)])
     for line in learned.stretches(seen, diameter_px):
         marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
-        length_px = float(np.hypot(*np.diff(line, axis=0).T).sum())
+        length_px = float(arc_length(line)[-1])
         away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()
         if (
             marks[0].mean() > SURELY_TWISTED
@@ -255,7 +256,7 @@ def pigtail_px(luminance: Picture, whole: safety.Safety, px_per_in: float) -> Fl
             and away_px < safety.FARTHEST_PIGTAIL_IN * px_per_in
             and safety.covered(line, list(whole.runs), diameter_px) < safety.MOST_OVERLAP
         ):
-            return np.asarray(line.mean(0))
+            return line
     return None
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import cv2
 import numpy as np
 import pytest
@@ -40,7 +42,9 @@ def test_a_pigtail_of_one_twist_is_pointed_at_and_left_to_the_eye(seed: int) -> 
     away_px = np.linalg.norm(np.array(truth["pigtail"]["spine_px"]) - evidence.pigtail_px, axis=1).min()
     assert away_px < 1.5 * truth["wire"]["d_px"]
     x, y = evidence.pigtail_px
-    assert any(f"{x:.0f}, {y:.0f}" in advice for advice in result.advice)
+    said = next(advice for advice in result.advice if f"{x:.0f}, {y:.0f}" in advice)
+    long_as = re.search(r"as long as ([\d.]+) twists of the run", said)
+    assert long_as is not None and float(long_as[1]) == pytest.approx(truth["pigtail"]["twists"], abs=0.75)
     assert "  pigtail: seen, not counted, not judged" in answer_lines(result)
     assert "seen, not counted, not judged" in sheet_html(result, evidence, load_limits("common"))
 
