@@ -35,6 +35,8 @@ LEAST_PX_PER_TWIST, LEAST_PX_PER_TWIST_TAIL = 12.0, 9.0
 LEAST_GAIN = 0.03
 #: Of .041 in wire 14 twists per inch have their crossings 1.74 diameters apart; closer ones are springs and knurls.
 CLOSEST_D = 1.7
+#: Of the spacing of a section against that of its part, where both are of one twist.
+MOST_OUT_OF_STEP = 1.1
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
 #: What has fewer twists may be a pigtail followed badly, and lies on another where so much of either is covered.
@@ -99,6 +101,7 @@ def sections(
     parts = [
         one for one in (belief.believed(luminance, views, one) for one in free) if one.belief > LEAST_BELIEF_JOINED
     ]
+    parts = [_as_its_likeliest_part(one, parts) for one in parts]
     joined = safety.joined_up(luminance, safety.without_overlap(parts, hinted))
     free = [one if one in parts else _believed_anew(luminance, views, one) for one in joined]
     least = least_belief or (LEAST_BELIEF_ALONE if seen is None else LEAST_BELIEF)
@@ -150,6 +153,25 @@ def candidates(
             if wanted(line):
                 found += [one for one in section.within(luminance, line, diameter_px, wanted) if _may_be_pair(one)]
     return found
+
+
+def _as_its_likeliest_part(one: Section, others: list[Section]) -> Section:
+    """Return a section believed no less than a shorter one on it that it goes on from, in step and as clearly.
+
+    Where a highlight or blur hides the middle of a run from the networks, they see its end alone.
+    """
+
+    def is_part(other: Section) -> bool:
+        return (
+            other.belief > one.belief
+            and other.twists < one.twists
+            and other.twist.lay == one.twist.lay
+            and 1 / MOST_OUT_OF_STEP < other.px_per_twist / one.px_per_twist < MOST_OUT_OF_STEP
+            and one.gain > other.gain
+            and safety.covered(other.spine_px, [one], one.strip.diameter_px) > MOST_COVERED
+        )
+
+    return dataclasses.replace(one, belief=max([one.belief, *(other.belief for other in others if is_part(other))]))
 
 
 def _believed_anew(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:
