@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import chdtrc, ndtr
 
 from tests.benchmarks.coverage import IN_VIEW, number_of
 from tests.benchmarks.scoring import (
@@ -25,6 +25,8 @@ from tests.benchmarks.scoring import (
     risk_coverage,
     share_of,
 )
+from visionwire.cues import LEAST_PROBABILITY
+from visionwire.helix import COMMON_SIZES_IN
 from visionwire.judge import COVERAGE_95
 from visionwire.safety import LONGEST_PIGTAIL_IN
 
@@ -59,6 +61,23 @@ def chosen(rows: Rows, mask: Mask) -> Rows:
 def fitted(rows: Rows) -> Mask:
     """Return which rows may be fitted to: those of the scenes with an even number."""
     return np.array([number_of(scene) % 2 == 0 for scene in rows["scene"]])
+
+
+def wires_doubted(rows: Rows) -> dict[str, Share]:
+    """Return how often the diameter seen contradicts, as `cues` holds it against a size that is told, the true one.
+
+    And the next common size, thicker and thinner, had that been told. Of rows whose scale is from a card.
+    """
+    by_card = chosen(rows, of_source(rows, "card") & np.isfinite(rows["wire_diameter_in"]))
+    sizes = np.array(COMMON_SIZES_IN)
+    at = np.abs(sizes[:, None] - by_card["wire_in"]).argmin(0)
+    relative_u = by_card["wire_diameter_in_u95"] / COVERAGE_95 / by_card["wire_diameter_in"]
+    doubted = {}
+    for name, step in (("true", 0), ("next thicker", 1), ("next thinner", -1)):
+        there = (at + step >= 0) & (at + step < len(sizes))
+        off = np.log(by_card["wire_diameter_in"] / sizes[(at + step) % len(sizes)]) / relative_u
+        doubted[name] = share_of((chdtrc(1, off**2) < LEAST_PROBABILITY)[there])
+    return doubted
 
 
 # -- how often an interval holds the truth ------------------------------------------------------
@@ -276,6 +295,9 @@ def print_figures(rows: Rows) -> None:
     counted = np.isfinite(wrong_by)
     near = 100 * np.mean(wrong_by[counted] <= 0.5)
     print(f"\npigtails beside runs read: {counted.sum()} of {len(wrong_by)} counted, {near:.1f} % within half a twist")
+    print("\nwhere the scale is a card's, the wire's diameter as seen contradicts the size told, were that")
+    for name, share in wires_doubted(rows).items():
+        print(f"  the {name:<14} {share} %")
     print("\nfactor that the standard deviation has to be multiplied with, from the even scenes (split conformal)")
     for name, factor in by_source.items():
         print(f"  {name:<8} {factor:6.3f}")

@@ -134,6 +134,20 @@ def test_scores_are_of_what_was_read(tmp_path: Path) -> None:
     assert confidence.pigtail_scores(rows) == pytest.approx([tail, tail, np.nan, np.nan], nan_ok=True)
 
 
+def test_a_wire_is_doubted_by_how_far_its_outline_is_from_the_size_told(tmp_path: Path) -> None:
+    # log(.032 / .041) and log(.032 / .025) are -0.248 and 0.247: 4.96 and 4.94 deviations of 5 %, 1.65 of 15 %.
+    sharp, blurred = (
+        {"wire_diameter_in": "0.032", "wire_diameter_in_u95": f"{1.96 * u * 0.032}"} for u in (0.05, 0.15)
+    )
+    thin = {**sharp, "wire_in": "0.020", "wire_diameter_in": "0.0201"}
+    shares = confidence.wires_doubted(rows_of(tmp_path / "rows.csv", sharp, blurred, thin, {"wire_diameter_in": ""}))
+    assert {name: (one.held, one.of) for name, one in shares.items()} == {
+        "true": (0, 3),
+        "next thicker": (2, 3),
+        "next thinner": (1, 2),
+    }
+
+
 def test_conditions_part_the_scenes(tmp_path: Path) -> None:
     rows = rows_of(
         tmp_path / "rows.csv",
