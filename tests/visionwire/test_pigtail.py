@@ -1,4 +1,4 @@
-"""Pigtails that are seen and cannot be counted, on painted safeties."""
+"""Pigtails that are hard to count, and those that are seen and cannot be, on painted safeties."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import pytest
 
 from fixtures.quick import make_scene
 from fixtures.truth import Truth
+from visionwire import scan
 from visionwire.limits import load_limits
 from visionwire.measure import measure, measure_with_evidence
 from visionwire.photo import read_photo
@@ -58,3 +59,11 @@ def test_where_there_is_none_nothing_is_pointed_at() -> None:
     result = read(rgb, truth["wire"]["d_in"])
     assert "pigtail-not-seen" in result.flags and "pigtail-not-counted" not in result.flags
     assert "  pigtail: not seen, not judged" in answer_lines(result)
+
+
+def test_a_pigtail_of_a_few_tight_twists_is_measured_at_the_spacing_of_its_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    rgb, truth = make_scene(np.random.default_rng([91000, 127, 0]))
+    counted = read(rgb, truth["wire"]["d_in"]).pigtail
+    assert counted is not None and counted.twists == pytest.approx(truth["pigtail"]["twists"], abs=0.5)
+    monkeypatch.setattr(scan, "LEAST_BELIEF_TAIL_AS_RUN", 1.0)
+    assert read(rgb, truth["wire"]["d_in"]).pigtail is None, "by itself it looks like one long twist"
