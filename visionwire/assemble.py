@@ -45,6 +45,8 @@ PIGTAIL_WIDENED = 1.1
 #: end early. With the count's deviation growing by this power of it, 94 % of the intervals would have held the truth on
 #: 125 such painted scenes, the even ones of seed 91000, where 82 % had; on 132 odd ones 95 %, where 88 % had.
 LOOSE_PIGTAIL_D = 7.0
+#: Of the least count allowed, in twists: what is seen of a pigtail and shorter by more makes it doubtful.
+LOOKS_SHORTER = 1.0
 #: What is believed to be wire less than that is measured where it was pointed at, and not called.
 LEAST_CALLED = 0.5
 
@@ -98,7 +100,7 @@ def reading(
     checks = [check for one in read for check in one.checks] + series_checks + tail_checks
     flags = [] if differs is None else [differs]
     flags += scale_flags(ruler.plane) + [flag for one in read for flag in one.flags]
-    flags += tail_flags + _safety_flags(whole, traced, None if fits else series)
+    flags += tail_flags + _safety_flags(whole, traced, None if fits else series, limits)
     if any(one.belief < LEAST_CALLED for one in whole.runs):
         flags.append(quality.flag("perhaps-no-wire"))
         runs = [dataclasses.replace(run, call="undecided") for run in runs]
@@ -110,6 +112,9 @@ def reading(
     sections = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     call, confidence, doubts = _called(checks, min(one.belief for one in sections), limits)
     flags += doubts
+    if call == "conforming" and any(one.code == "pigtail-looks-short" for one in flags):
+        call = "undecided"
+        flags.sort(key=lambda one: one.code != "pigtail-looks-short")  # why nothing is called comes first
     flags = quality.near_a_limit(checks, flags) + flags
     if call == "undecided" and any(one.code in quality.EVEN_CHANCE for one in flags):
         confidence = 0.5  # nothing is known of what lies beyond the picture, or of the scale
@@ -157,7 +162,9 @@ def _read_run(given: _Given, one: Section, number: int, alone: bool, card_blur: 
     return _RunRead(run, as_laid, checks, flags)
 
 
-def _safety_flags(whole: safety.Safety, traced: Traced | None, too_long: Series | None) -> list[quality.Flag]:
+def _safety_flags(
+    whole: safety.Safety, traced: Traced | None, too_long: Series | None, limits: LimitSet
+) -> list[quality.Flag]:
     """Return what is to be said of the safety as a whole."""
     flags = []
     if not whole.runs:
@@ -173,12 +180,20 @@ def _safety_flags(whole: safety.Safety, traced: Traced | None, too_long: Series 
     if any(one.taken_in for one in sections):
         flags.append(quality.flag("end-beyond-twist"))
     if whole.pigtail_line_px is not None:
-        x, y = whole.pigtail_line_px.mean(0)
-        twists = safety.twists_of_run(whole, whole.pigtail_line_px)
-        flags.append(quality.flag("pigtail-not-counted", x=float(x), y=float(y), twists=twists))
+        flags.append(_not_counted(whole, whole.pigtail_line_px, limits))
     elif whole.pigtail is None:
         flags.append(quality.flag("pigtail-not-seen"))
     return flags
+
+
+def _not_counted(whole: safety.Safety, line_px: Floats, limits: LimitSet) -> quality.Flag:
+    """Return what is to be said of a pigtail that is seen along a line, and was not counted."""
+    x, y = (float(value) for value in line_px.mean(0))
+    twists = safety.twists_of_run(whole, line_px)
+    least = None if limits.pigtail is None else limits.pigtail.low
+    if least is not None and twists < least - LOOKS_SHORTER:
+        return quality.flag("pigtail-looks-short", x=x, y=y, twists=twists, least=least)
+    return quality.flag("pigtail-not-counted", x=x, y=y, twists=twists)
 
 
 def _called(checks: list[Check], belief: float, limits: LimitSet) -> tuple[Call, float, list[quality.Flag]]:

@@ -359,6 +359,12 @@ CODES: dict[str, Code] = {
         "be counted, so it is not judged",
         "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
     ),
+    "pigtail-looks-short": Code(
+        "flag",
+        "a pigtail is seen at {x:.0f}, {y:.0f}, about as long as {twists:.1f} twists of the run where {least} are asked "
+        "for, but its own twists cannot be counted, so the safety is not called conforming",
+        "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
+    ),
     "pigtail-not-seen": Code(
         "flag",
         "no pigtail was seen in plain view",
@@ -372,7 +378,9 @@ CUT_OFF = ("run-cut-off", "pigtail-cut-off")
 #: Flags of two things told that cannot both be true: of what rests on the scale nothing is called.
 SCALE_IN_DOUBT = ("scale-not-as-card", "wire-not-as-given", "card-below-wire")
 #: Where undecided is as likely the one as the other.
-EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT)
+EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT, "pigtail-looks-short")
+#: Flags of a pigtail that is seen and was not counted.
+NOT_COUNTED = ("pigtail-not-counted", "pigtail-looks-short")
 #: Flags that say themselves why something is not called.
 UNCALLED = (
     *EVEN_CHANCE,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 
 import cv2
@@ -10,7 +11,7 @@ import pytest
 
 from fixtures.quick import make_scene
 from fixtures.truth import Truth
-from visionwire import scan
+from visionwire import quality, scan
 from visionwire.limits import load_limits
 from visionwire.measure import measure, measure_with_evidence
 from visionwire.photo import read_photo
@@ -39,7 +40,7 @@ def test_a_pigtail_of_one_twist_is_pointed_at_and_left_to_the_eye(seed: int) -> 
         read_photo(data, "one.png"), limits=load_limits("common"), wire_in=truth["wire"]["d_in"]
     )
     assert isinstance(result, Reading) and evidence is not None and evidence.pigtail_px is not None
-    assert result.pigtail is None and "pigtail-not-counted" in result.flags and "pigtail-not-seen" not in result.flags
+    assert result.pigtail is None and "pigtail-looks-short" in result.flags and "pigtail-not-seen" not in result.flags
     away_px = np.linalg.norm(np.array(truth["pigtail"]["spine_px"]) - evidence.pigtail_px, axis=1).min()
     assert away_px < 1.5 * truth["wire"]["d_px"]
     x, y = evidence.pigtail_px
@@ -48,6 +49,19 @@ def test_a_pigtail_of_one_twist_is_pointed_at_and_left_to_the_eye(seed: int) -> 
     assert long_as is not None and float(long_as[1]) == pytest.approx(truth["pigtail"]["twists"], abs=0.75)
     assert "  pigtail: seen, not counted, not judged" in answer_lines(result)
     assert "seen, not counted, not judged" in sheet_html(result, evidence, load_limits("common"))
+
+
+def test_what_looks_short_keeps_a_safety_from_being_called_conforming_where_limits_ask_for_more() -> None:
+    rgb, truth = painted(3)
+    photo = read_photo(cv2.imencode(".png", rgb[:, :, ::-1])[1].tobytes(), "one.png")
+    common = load_limits("common")
+    wide = dataclasses.replace(common, density=(dataclasses.replace(common.density[0], low=2.0, high=16.0),))
+    wire_in = truth["wire"]["d_in"]
+    for low, code, call in ((3, "pigtail-looks-short", "undecided"), (2, "pigtail-not-counted", "conforming")):
+        limits = dataclasses.replace(wide, pigtail=dataclasses.replace(wide.pigtail, low=low))
+        result, _ = measure_with_evidence(photo, limits=limits, wire_in=wire_in)
+        assert isinstance(result, Reading) and code in result.flags and result.call == call
+    assert not set(quality.NOT_COUNTED).issubset(result.flags)
 
 
 def test_where_there_is_none_nothing_is_pointed_at() -> None:

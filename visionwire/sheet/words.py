@@ -76,7 +76,8 @@ ROUTING_NOT_ASKED = "not judged; to check it, add --tightens clockwise (right-ha
 
 def pigtail_missing_words(reading: Reading) -> str:
     """Say of a reading without a pigtail whether one was seen."""
-    return f"{'seen, not counted' if 'pigtail-not-counted' in reading.flags else 'not seen'}, not judged"
+    seen = any(code in quality.NOT_COUNTED for code in reading.flags)
+    return f"{'seen, not counted' if seen else 'not seen'}, not judged"
 
 
 def plus_minus(value: float, u95: float, decimals: int) -> str:
