@@ -230,7 +230,10 @@ def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told
             return single
         whole, traced = single
     else:
-        whole = safety.join(sections, px_per_in, card_px, None if told.hints is None else sections[0])
+        pointed_at = None if told.hints is None else sections[0]
+        whole = safety.join(sections + scan.small_tails(found), px_per_in, card_px, pointed_at)
+        if any(run not in sections for run in whole.runs):  # what is small may be a pigtail, and no run
+            whole = safety.join(sections, px_per_in, card_px, pointed_at)
         if not whole.runs:
             return quality.refuse("run-unclear" if safety.pigtail_alone(sections) else "no-twisted-wire")
         if whole.pigtail is None and "learned" in told.finders:

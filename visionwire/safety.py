@@ -50,7 +50,7 @@ class Safety:
     first_runs : int
         How many of the runs, the first ones, are of the safety looked at first.
     pigtail_line_px : (N, 2) float array or None
-        Where there is no pigtail that can be measured: along what is surely seen of one.
+        Where there is no pigtail that can be measured: along what is surely seen of one beside the runs.
     """
 
     runs: tuple[Section, ...]
@@ -240,19 +240,24 @@ def length_px(section: Section) -> float:
     return float(arc_length(section.spine_px)[-1])
 
 
+def middle_px(line_px: Floats) -> Floats:
+    """Return the point (2,) half-way along a line (N, 2)."""
+    return np.asarray(line_px[len(line_px) // 2])
+
+
 def twists_of_run(whole: Safety, line_px: Floats) -> float:
-    """Return how many twists of the run that ends nearest to it a line (N, 2) is as long as."""
-
-    def away_px(run: Section) -> float:
-        return min(float(np.hypot(*(line_px - run.spine_px[at]).T).min()) for at in (0, -1))
-
-    return float(arc_length(line_px)[-1]) / min(whole.runs, key=away_px).px_per_twist
+    """Return how many twists of the run of the first safety that ends nearest to it a line (N, 2) is as long as."""
+    run = min(whole.runs[: whole.first_runs], key=lambda run: _apart_px(line_px, run.spine_px))
+    return float(arc_length(line_px)[-1]) / run.px_per_twist
 
 
 def _gap_px(tail: Section, runs: list[Section]) -> float:
-    ends = [point for run in runs if run is not tail for point in (run.spine_px[0], run.spine_px[-1])]
-    own = (tail.spine_px[0], tail.spine_px[-1])
-    return min((float(np.hypot(*(a - b))) for a in ends for b in own), default=np.inf)
+    return min((_apart_px(tail.spine_px, run.spine_px) for run in runs if run is not tail), default=np.inf)
+
+
+def _apart_px(one_px: Floats, other_px: Floats) -> float:
+    """Return how far the nearest ends of two lines lie apart."""
+    return float(np.linalg.norm(one_px[[0, -1], None] - other_px[None, [0, -1]], axis=2).min())
 
 
 def covered(line_px: Floats, sections: list[Section], diameter_px: float, within_d: float = 1.5) -> float:

@@ -35,8 +35,6 @@ LEAST_PX_PER_TWIST, LEAST_PX_PER_TWIST_TAIL = 12.0, 9.0
 LEAST_GAIN = 0.03
 #: Of .041 in wire 14 twists per inch have their crossings 1.74 diameters apart; closer ones are springs and knurls.
 CLOSEST_D = 1.7
-#: Of the spacing of a section against that of its part, where both are of one twist.
-MOST_OUT_OF_STEP = 1.1
 #: Of a stretch that may be a pigtail, in wire diameters, and how far its crossings lie apart against the others'.
 SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
 #: What has fewer twists may be a pigtail followed badly, and lies on another where so much of either is covered.
@@ -156,7 +154,7 @@ def candidates(
 
 
 def _as_its_likeliest_part(one: Section, others: list[Section]) -> Section:
-    """Return a section believed no less than a shorter one on it that it goes on from, in step and as clearly.
+    """Return a section believed no less than a shorter one on it that it goes on from, in step and more clearly.
 
     Where a highlight or blur hides the middle of a run from the networks, they see its end alone.
     """
@@ -166,12 +164,14 @@ def _as_its_likeliest_part(one: Section, others: list[Section]) -> Section:
             other.belief > one.belief
             and other.twists < one.twists
             and other.twist.lay == one.twist.lay
-            and 1 / MOST_OUT_OF_STEP < other.px_per_twist / one.px_per_twist < MOST_OUT_OF_STEP
-            and one.gain > other.gain
+            and other.gain < one.gain
             and safety.covered(other.spine_px, [one], one.strip.diameter_px) > MOST_COVERED
+            and section.goes_on(one, other)
         )
 
-    return dataclasses.replace(one, belief=max([one.belief, *(other.belief for other in others if is_part(other))]))
+    return dataclasses.replace(
+        one, belief=max((other.belief for other in others if is_part(other)), default=one.belief)
+    )
 
 
 def _believed_anew(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:
@@ -217,9 +217,12 @@ def _tail_along(
 
     A few tight twists may be taken for one long one, until it is known how tight the wire is twisted.
     """
-    for spacing_px, least in [(None, LEAST_BELIEF_TAIL), *((px, LEAST_BELIEF_TAIL_AS_RUN) for px in sorted(usual_px))]:
+    length_px = float(arc_length(line)[-1])
+    fitting_px = [px for px in sorted(usual_px) if px * section.FEWEST_TWISTS < section.MOST_CHANGE * length_px]
+    for spacing_px, least in [(None, LEAST_BELIEF_TAIL), *((px, LEAST_BELIEF_TAIL_AS_RUN) for px in fitting_px)]:
         tail = belief.believed(luminance, [seen], section.whole(luminance, line, diameter_px, spacing_px))
-        alike = any(1 / MOST_UNLIKE < tail.px_per_twist / px_per_twist < MOST_UNLIKE for px_per_twist in usual_px)
+        runs_px = usual_px if spacing_px is None else {spacing_px}
+        alike = any(1 / MOST_UNLIKE < tail.px_per_twist / px < MOST_UNLIKE for px in runs_px)
         if tail.twists >= section.FEWEST_TWISTS and alike and tail.belief > least:
             return tail
     return None
@@ -267,7 +270,8 @@ def pigtail_line_px(luminance: Picture, whole: safety.Safety, px_per_in: float) 
     diameter_px = whole.runs[0].strip.diameter_px
     seen = learned.maps(luminance, diameter_px)
     ends_px = np.array([one.spine_px[at] for one in whole.runs[: whole.first_runs] for at in (0, -1)])
-    for line in learned.stretches(seen, diameter_px):
+    for stretch in learned.stretches(seen, diameter_px):
+        line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
         marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
         length_px = float(arc_length(line)[-1])
         away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()
@@ -292,8 +296,8 @@ def readable(sections_: list[Section], hints: Floats | None, fewest_twists: floa
             return quality.refuse("not-twisted")
         if first.belief < LEAST_BELIEF and _evidence(first) < LEAST_HINTED_EVIDENCE:
             return quality.refuse("twist-unclear")
-    large = [one for one in sections_ if one.px_per_twist >= LEAST_PX_PER_TWIST]
-    mains = large if hints is None else [one for one in large if one is first]
+    kept = [one for one in sections_ if one.px_per_twist >= LEAST_PX_PER_TWIST]
+    mains = kept if hints is None else [one for one in kept if one is first]
     if not mains:
         percent = 100 * first.px_per_twist / LEAST_PX_PER_TWIST
         return quality.refuse(
@@ -304,12 +308,17 @@ def readable(sections_: list[Section], hints: Floats | None, fewest_twists: floa
         if fewest_twists >= safety.FEWEST_RUN_TWISTS and safety.pigtail_alone(mains):
             return quality.refuse("run-unclear")
         return quality.refuse("too-few-twists", twists=most, needed=fewest_twists)
-    return [one for one in sections_ if one in large or _tail_large_enough(one)]
+    return kept
 
 
-def _tail_large_enough(one: Section) -> bool:
-    tail = safety.cut_ends(one) == 1 or one.twists < safety.FEWEST_RUN_TWISTS
-    return tail and one.px_per_twist >= LEAST_PX_PER_TWIST_TAIL
+def small_tails(sections_: list[Section]) -> list[Section]:
+    """Return the sections that are smaller than a run may be, and large enough for a pigtail beside one."""
+    return [
+        one
+        for one in sections_
+        if LEAST_PX_PER_TWIST_TAIL <= one.px_per_twist < LEAST_PX_PER_TWIST
+        and one.twists < (safety.MOST_PIGTAIL_TWISTS if safety.cut_ends(one) == 1 else safety.FEWEST_RUN_TWISTS)
+    ]
 
 
 def diameter_px(shape: tuple[int, int], plane: Plane, wire_in: float | None, hints: Floats | None) -> float:

@@ -36,6 +36,10 @@ BREAK_TWISTS, BREAK_FIT, FEWEST_BESIDE_BREAK = 3.0, -0.1, 4.0
 BESIDE_D = 2.4
 #: What goes on from a spine turns as so many of its last twists do.
 ARC_TWISTS = 2.5
+#: Of the spacing of the crossings in a section against that in a part of it: of two that differ more one is wrong.
+MOST_OUT_OF_STEP = 1.1
+#: So near to its ends a section may fit badly wherever it ends.
+END_TWISTS = 1.5
 #: Of a spacing that is known, over the section: under two, so that crossings are neither halved nor doubled.
 MOST_CHANGE = 1.5
 
@@ -286,6 +290,18 @@ def joined(luminance: NDArray[np.float32], one: Section, other: Section) -> Sect
     if across.mean() <= 0 or whole_.length_d < 0.9 * (one.length_d + other.length_d):
         return None
     return _as_found(luminance, whole_)
+
+
+def goes_on(one: Section, part: Section) -> bool:
+    """Whether a section shows the twists of a shorter one that lies on it, and beyond that goes on in step."""
+    step_px = one.strip.step_d * one.strip.diameter_px
+    first, last = sorted(_nearest(one.strip.centre_px, point) for point in part.spine_px[[0, -1]])
+    spacing_px = (last - first) * step_px / max(abs(one.twist.twists(first, last)), 1e-6)
+    fit = smooth(one.twist.local_fit[None], max(one.px_per_twist / step_px / 3, 1.0))[0]
+    spare = round(END_TWISTS * one.px_per_twist / step_px)
+    beyond_fit = np.concatenate([fit[one.first + spare : first], fit[last + 1 : one.last + 1 - spare]])
+    alike = 1 / MOST_OUT_OF_STEP < spacing_px / part.px_per_twist < MOST_OUT_OF_STEP
+    return alike and len(beyond_fit) > 0 and bool(beyond_fit.min() > 0)
 
 
 def _facing(one: Floats, other: Floats) -> tuple[Floats, Floats]:

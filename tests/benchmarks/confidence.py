@@ -25,7 +25,8 @@ from tests.benchmarks.scoring import (
     risk_coverage,
     share_of,
 )
-from visionwire.cues import LEAST_PROBABILITY
+from visionwire.budget import WIRE_U
+from visionwire.cues import LEAST_PROBABILITY_WIRE
 from visionwire.helix import COMMON_SIZES_IN
 from visionwire.judge import COVERAGE_95
 from visionwire.safety import LONGEST_PIGTAIL_IN
@@ -63,20 +64,23 @@ def fitted(rows: Rows) -> Mask:
     return np.array([number_of(scene) % 2 == 0 for scene in rows["scene"]])
 
 
-def wires_doubted(rows: Rows) -> dict[str, Share]:
-    """Return how often the diameter seen contradicts, as `cues` holds it against a size that is told, the true one.
+# -- whether a wire told wrongly is seen ----------------------------------------------------------
 
-    And the next common size, thicker and thinner, had that been told. Of rows whose scale is from a card.
+
+def wires_doubted(rows: Rows) -> dict[str, Share]:
+    """Return how often `cues` would doubt the wire's size, were the true one told, the next thicker or the thinner.
+
+    Of rows read by a card, whose wire has one of the common sizes.
     """
     by_card = chosen(rows, of_source(rows, "card") & np.isfinite(rows["wire_diameter_in"]))
-    sizes = np.array(COMMON_SIZES_IN)
-    at = np.abs(sizes[:, None] - by_card["wire_in"]).argmin(0)
-    relative_u = by_card["wire_diameter_in_u95"] / COVERAGE_95 / by_card["wire_diameter_in"]
+    sizes, seen_in = np.array(COMMON_SIZES_IN), by_card["wire_diameter_in"]
+    true = np.abs(sizes[:, None] - by_card["wire_in"]).argmin(0)
+    u = np.hypot(by_card["wire_diameter_in_u95"] / COVERAGE_95 / seen_in, WIRE_U)
     doubted = {}
     for name, step in (("true", 0), ("next thicker", 1), ("next thinner", -1)):
-        there = (at + step >= 0) & (at + step < len(sizes))
-        off = np.log(by_card["wire_diameter_in"] / sizes[(at + step) % len(sizes)]) / relative_u
-        doubted[name] = share_of((chdtrc(1, off**2) < LEAST_PROBABILITY)[there])
+        there = (true + step >= 0) & (true + step < len(sizes))
+        off = np.log(seen_in[there] / sizes[true[there] + step])
+        doubted[name] = share_of(chdtrc(1, (off / u[there]) ** 2) < LEAST_PROBABILITY_WIRE)
     return doubted
 
 

@@ -67,6 +67,15 @@ def test_a_pigtail_is_wound_like_one_of_the_runs_not_like_the_longest() -> None:
     assert safety.join([tight, tail], PX_PER_IN).pigtail is None  # of that run alone it is not
 
 
+def test_a_line_is_as_long_as_so_many_twists_of_the_run_beside_it() -> None:
+    loose, tight = stretch((100, 100), (500, 100), 10.0), stretch((560, 100), (960, 100), 20.0)
+    others = stretch((1000, 130), (1400, 130), 5.0)
+    whole = safety.Safety((loose, tight, others), None, count=2, first_runs=2)
+    line_px = np.array([[1000.0, 120.0], [1040.0, 120.0], [1060.0, 120.0]])
+    assert safety.twists_of_run(whole, line_px) == pytest.approx(60 / 20), "the third run is another safety's"
+    assert safety.twists_of_run(whole, line_px - [940.0, 0.0]) == pytest.approx(60 / 40)
+
+
 def test_what_ends_cut_is_the_pigtail_however_long() -> None:
     run = stretch((100, 100), (500, 100), 14.0, cut=(0.01, 0.02))
     tail = stretch((560, 120), (960, 160), 13.0, cut=(0.01, 0.99))

@@ -83,11 +83,11 @@ def test_a_run_in_two_parts_is_believed_no_less_than_the_likelier(monkeypatch: p
     assert whole.belief == 0.9, "its own figures say 0.1"
 
 
-@pytest.mark.parametrize(("out_of_step", "twists"), [(scan.MOST_OUT_OF_STEP, 14.05), (1.0, 7.0)])
+@pytest.mark.parametrize(("out_of_step", "twists"), [(section.MOST_OUT_OF_STEP, 14.05), (1.0, 7.0)])
 def test_a_run_is_believed_no_less_than_its_likeliest_part(
     monkeypatch: pytest.MonkeyPatch, out_of_step: float, twists: float
 ) -> None:
-    monkeypatch.setattr(scan, "MOST_OUT_OF_STEP", out_of_step)
+    monkeypatch.setattr(section, "MOST_OUT_OF_STEP", out_of_step)
     monkeypatch.setattr(ends, "placed", lambda _, __, one: one)  # it would find most of the rest
     grey = pair()
     grey[:, 350:] += np.random.default_rng(3).normal(0, 40, (300, 350))  # so that the part shows less clearly
@@ -138,19 +138,19 @@ def test_a_run_of_too_few_or_too_small_twists_says_so() -> None:
 
 
 @pytest.mark.parametrize(
-    ("twists", "cut", "kept"), [(8, (0.0, 0.99), True), (8, (0.0, 0.0), False), (8, None, False), (3, None, True)]
+    ("twists", "cut", "kept"),
+    [(8, (0.0, 0.99), True), (18, (0.0, 0.99), False), (8, (0.0, 0.0), False), (8, None, False), (3, None, True)],
 )
 def test_beside_a_run_a_pigtail_may_be_a_little_smaller(
     twists: int, cut: tuple[float, float] | None, kept: bool
 ) -> None:
-    (run,) = scan.sections(pair(), DIAMETER_PX, None, None)
     small_px = np.array([[60.0, 150.0], [60.0 + 10.5 * twists, 150.0]])
     small = section.whole(picture(small_px[0], small_px[1], 3.0, even(3.5), blur_px=0.5), small_px, 3.0)
     assert scan.LEAST_PX_PER_TWIST_TAIL < small.px_per_twist < scan.LEAST_PX_PER_TWIST
     small = dataclasses.replace(small, cut=cut)
-    assert scan.readable([run, small], None, 4.0) == ([run, small] if kept else [run])
-    refused = scan.readable([small], None, 3.0)
-    assert isinstance(refused, Refusal) and refused.code == "twist-too-small", "alone it is none"
+    (run,) = scan.sections(pair(), DIAMETER_PX, None, None)
+    assert scan.readable([run, small], None, 4.0) == [run], "a run is not as small"
+    assert scan.small_tails([run, small]) == ([small] if kept else [])
 
 
 @pytest.mark.parametrize(

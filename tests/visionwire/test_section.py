@@ -68,6 +68,21 @@ def test_what_goes_on_from_a_section_turns_as_it_does(grey: np.ndarray, radius_p
     assert section.beyond(one, circle[:2], step_px, 1) == pytest.approx(circle[2:3], abs=0.1)
 
 
+@pytest.mark.parametrize(("gap_px", "spacing_d"), [(14, 4.0), (14, 4.3), (60, 4.0), (60, 4.3)])
+def test_a_section_goes_on_from_its_part_in_step_and_not_over_a_break(
+    grey: np.ndarray, gap_px: int, spacing_d: float
+) -> None:
+    first = np.array([START, (350.0, 150.0)])
+    part = section.whole(grey, first, DIAMETER_PX)
+    assert section.goes_on(section.whole(grey, LINE, DIAMETER_PX), part)
+    assert not section.goes_on(part, part), "there is no more of it"
+    left = picture(START, (350, 150), DIAMETER_PX, even(4.0))
+    right = picture((355 + gap_px, 150), (600, 150), DIAMETER_PX, even(spacing_d), seed=1)
+    both = np.where(np.arange(700) < 352 + gap_px / 2, left, right)
+    over = section.whole(both, np.array([START, (600.0, 150.0)]), DIAMETER_PX)
+    assert not section.goes_on(over, section.whole(both, first, DIAMETER_PX))
+
+
 def test_two_pairs_on_one_line_are_two_sections(grey: np.ndarray) -> None:
     left = picture((40, 150), (270, 150), DIAMETER_PX, even(4.0))
     right = picture((430, 150), (660, 150), DIAMETER_PX, even(4.0), seed=1)
