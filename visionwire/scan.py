@@ -190,17 +190,17 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
     longest = max(found, key=lambda one: one.twists)
     usual_px = {one.px_per_twist for one in found if one is longest or one.twists > LARGEST_TAIL_TWISTS}
     known = [one for one in found if one is found[0] or one.twists > section.FEWEST_TWISTS]
+    no_tails = [one for one in known if one is found[0] or one.twists >= LARGEST_TAIL_TWISTS]
     for stretch in learned.stretches(seen, diameter_px):
         line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
         length_d = float(arc_length(line)[-1]) / diameter_px
-        if not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
+        on_run = safety.covered(line, no_tails, diameter_px) > safety.MOST_OVERLAP
+        if on_run or not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
             continue
         tail = _tail_along(luminance, seen, line, diameter_px, usual_px)
         if tail is None:
             continue
-        same = [
-            one for one in known if one.twists < LARGEST_TAIL_TWISTS and _overlap(one, tail) and one is not found[0]
-        ]
+        same = [one for one in known if one not in no_tails and _overlap(one, tail)]
         others = [one for one in known if one not in same]
         better = any(one.belief > tail.belief + SURER_BY or one.twists > tail.twists + LONGER_BY_TWISTS for one in same)
         if better or safety.covered(line, others, diameter_px) > safety.MOST_OVERLAP:
