@@ -191,7 +191,7 @@ def _not_counted(whole: safety.Safety, line_px: Floats, limits: LimitSet) -> qua
     """Return what is to be said of a pigtail that is seen along a line, and was not counted."""
     twists = safety.twists_of_run(whole, line_px)
     x, y = (float(value) for value in safety.middle_px(line_px))
-    said = {"x": x, "y": y, "twists": max(round(twists), 1)}
+    said: dict[str, float | str] = {"x": x, "y": y, "twists": "1 twist" if twists < 1.5 else f"{twists:.0f} twists"}
     least = None if limits.pigtail is None else limits.pigtail.low
     if least is not None and twists < least - LOOKS_SHORTER:
         return quality.flag("pigtail-looks-short", **said, least=least)

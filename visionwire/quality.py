@@ -355,14 +355,14 @@ CODES: dict[str, Code] = {
     ),
     "pigtail-not-counted": Code(
         "flag",
-        "a pigtail is seen at {x:.0f}, {y:.0f}, about as long as {twists} of the twists of the run beside it, but its own "
-        "cannot be counted, so it is not judged",
+        "a pigtail is seen at {x:.0f}, {y:.0f}, about as long as {twists} of the run beside it, but its own cannot be "
+        "counted, so it is not judged",
         "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
     ),
     "pigtail-looks-short": Code(
         "flag",
-        "a pigtail is seen at {x:.0f}, {y:.0f}, about as long as {twists} of the twists of the run beside it where {least} "
-        "are asked for, but its own cannot be counted, so the safety is not called conforming",
+        "a pigtail is seen at {x:.0f}, {y:.0f}, about as long as {twists} of the run beside it where {least} are asked "
+        "for, but its own cannot be counted, so the safety is not called conforming",
         "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
     ),
     "pigtail-not-seen": Code(
