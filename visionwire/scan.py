@@ -112,7 +112,8 @@ def sections(
         (ends.taken_in if one in hinted else ends.placed)(luminance, belief.view(luminance, views, one), one)
         for one in followed
     ]
-    return [_with_holes(seen, one, diameter_px) for one in ended]
+    laid = [_laid_anew(luminance, ribbons, one, diameter_px) for one in ended]
+    return [_with_holes(seen, one, diameter_px) for one in laid]
 
 
 def candidates(
@@ -172,6 +173,19 @@ def _as_its_likeliest_part(one: Section, others: list[Section]) -> Section:
     return dataclasses.replace(
         one, belief=max((other.belief for other in others if is_part(other)), default=one.belief)
     )
+
+
+def _laid_anew(luminance: Picture, ribbons: list[find.Ribbon], one: Section, diameter_px: float) -> Section:
+    """Return a run, or, its pattern lost on the way, what lies between its ends along a finder's line, if clearer.
+
+    A walk may leave the wire for its shadow or a scratch, and come back to it.
+    """
+    if one.twists < safety.FEWEST_RUN_TWISTS or not section.lost(one):
+        return one
+    start, end = one.spine_px[[0, -1]]
+    ways = [section.whole(luminance, spine.between(ribbon, start, end), diameter_px) for ribbon in ribbons]
+    best = max([one, *ways], key=lambda way: way.gain)
+    return dataclasses.replace(one, strip=best.strip, twist=best.twist, first=best.first, last=best.last)
 
 
 def _believed_anew(luminance: Picture, views: list[learned.Maps], one: Section) -> Section:

@@ -304,6 +304,14 @@ def goes_on(one: Section, part: Section) -> bool:
     return alike and len(beyond_fit) > 0 and bool(beyond_fit.min() > 0)
 
 
+def lost(one: Section) -> bool:
+    """Whether the pattern of a section is out of step over some twist: its line left the wire, or its phase slipped."""
+    columns = one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)
+    spare = round(END_TWISTS * columns)
+    fit = smooth(one.twist.local_fit[None], columns)[0, one.first + spare : one.last + 1 - spare]
+    return len(fit) > 0 and bool(fit.min() < 0)
+
+
 def _facing(one: Floats, other: Floats) -> tuple[Floats, Floats]:
     """Return both lines turned so that the first ends where the second begins."""
     turns = [(a, b) for a in (one, one[::-1]) for b in (other, other[::-1])]
