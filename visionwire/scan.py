@@ -27,6 +27,8 @@ MOST_CANDIDATES = 9
 MOST_COVERED = 0.7
 #: A section that fits less well is looked at again on the other finder's line, which may lie better.
 CLEAR_GAIN = 0.25
+#: And a run whose pattern is lost on the way is left for another line where that fits so many times as well.
+CLEARER = 1.25
 #: Of a line's places at which the network must see some twist, else the classical finder's line is not followed.
 LEAST_GLIMPSED, GLIMPSE = 0.1, 0.1
 #: Of a run, and of a pigtail beside one.
@@ -176,7 +178,7 @@ def _as_its_likeliest_part(one: Section, others: list[Section]) -> Section:
 
 
 def _laid_anew(luminance: Picture, ribbons: list[find.Ribbon], one: Section, diameter_px: float) -> Section:
-    """Return a run, or, its pattern lost on the way, what lies between its ends along a finder's line, if clearer.
+    """Return a run, or, its pattern lost on the way, what lies between its ends along a finder's line, if clear.
 
     A walk may leave the wire for its shadow or a scratch, and come back to it.
     """
@@ -184,7 +186,9 @@ def _laid_anew(luminance: Picture, ribbons: list[find.Ribbon], one: Section, dia
         return one
     start, end = one.spine_px[[0, -1]]
     ways = [section.whole(luminance, spine.between(ribbon, start, end), diameter_px) for ribbon in ribbons]
-    best = max([one, *ways], key=lambda way: way.gain)
+    best = max(ways, key=lambda way: way.gain)
+    if section.lost(best) or best.gain < CLEARER * one.gain:
+        return one
     return dataclasses.replace(one, strip=best.strip, twist=best.twist, first=best.first, last=best.last)
 
 

@@ -38,6 +38,8 @@ BESIDE_D = 2.4
 ARC_TWISTS = 2.5
 #: Of the spacing of the crossings in a section against that in a part of it: of two that differ more one is wrong.
 MOST_OUT_OF_STEP = 1.1
+#: The mean fit over a twist under which the pattern is lost there, and not merely faint.
+LOST_FIT = -0.05
 #: So near to its ends a section may fit badly wherever it ends.
 END_TWISTS = 1.5
 #: Of a spacing that is known, over the section: under two, so that crossings are neither halved nor doubled.
@@ -309,7 +311,7 @@ def lost(one: Section) -> bool:
     columns = one.px_per_twist / (one.strip.step_d * one.strip.diameter_px)
     spare = round(END_TWISTS * columns)
     fit = smooth(one.twist.local_fit[None], columns)[0, one.first + spare : one.last + 1 - spare]
-    return len(fit) > 0 and bool(fit.min() < 0)
+    return len(fit) > 0 and bool(fit.min() < LOST_FIT)
 
 
 def _facing(one: Floats, other: Floats) -> tuple[Floats, Floats]:
