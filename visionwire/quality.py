@@ -143,8 +143,8 @@ CODES: dict[str, Code] = {
     ),
     "scale-from-wire": Code(
         "flag",
-        "the scale comes from the wire's own outline and the diameter given",
-        "lay a printed card beside the wire for a tighter result",
+        "the scale comes from the wire's own outline and the diameter given, and every figure is as wrong as that diameter",
+        "measure the wire, and lay a printed card beside it for a tighter result",
     ),
     "scale-not-as-card": Code(
         "flag",
@@ -200,7 +200,7 @@ CODES: dict[str, Code] = {
     "few-twists": Code(
         "flag",
         "{run} shows {twists:.1f} twists; {needed:.0f} give full trust",
-        "show the whole run between the two fasteners",
+        "if there is more of it, show the whole run between the two fasteners",
     ),
     "run-cut-off": Code(
         "flag",

@@ -43,7 +43,7 @@ SHORTEST_TAIL_D, LONGEST_TAIL_D, MOST_UNLIKE = 4.0, 65.0, 1.8
 LARGEST_TAIL_TWISTS, LEAST_ON_TAIL = 8.0, 0.4
 #: How far a stretch must be believed, further where its crossings show only once a run's spacing is known, and by how
 #: much of belief, or of twists, what lies on it must beat it to stay.
-LEAST_BELIEF_TAIL, LEAST_BELIEF_TAIL_AS_RUN, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.7, 0.03, 1.0
+LEAST_BELIEF_TAIL, LEAST_BELIEF_TAIL_AS_RUN, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.7, 0.03, 0.5
 #: A picture is read where one section is believed so far, further where no network looked; then its other sections
 #: need less.
 LEAST_BELIEF, LEAST_BELIEF_ALONE, LEAST_BELIEF_BESIDE, LEAST_BELIEF_JOINED = 0.8, 0.92, 0.5, 0.2
