@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 #: Cues that would lie so far apart by chance less often than this do not agree: two scales, and the wire against one.
 #: Of painted scenes read by a card 0.4 % are doubted whose wire was told rightly, and 73 and 92 % of those told of the
 #: next thicker or thinner size (`python -m tests.benchmarks.coverage --from notebooks/coverage.csv` prints it); with
-#: 0.001 for the wire too it was 0.2, 47 and 65 %.
+#: 0.001 for the wire too it was 0.2, 47 and 65 % (worked out once).
 LEAST_PROBABILITY, LEAST_PROBABILITY_WIRE = 0.001, 0.01
 #: A card further below the wire than this is not what happened.
 DEEPEST_IN = 4.0
