@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from typing import Literal
 
 import cv2
@@ -209,11 +210,8 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
     usual_px = {one.px_per_twist for one in found if one is longest or one.twists > LARGEST_TAIL_TWISTS}
     known = [one for one in found if one is found[0] or one.twists > section.FEWEST_TWISTS]
     no_tails = [one for one in known if one is found[0] or one.twists >= LARGEST_TAIL_TWISTS]
-    for stretch in learned.stretches(seen, diameter_px):
-        line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
-        length_d = float(arc_length(line)[-1]) / diameter_px
-        on_run = safety.covered(line, no_tails, diameter_px) > safety.MOST_OVERLAP
-        if on_run or not SHORTEST_TAIL_D < length_d < LONGEST_TAIL_D:
+    for line in tail_lines(seen, diameter_px):
+        if safety.covered(line, no_tails, diameter_px) > safety.MOST_OVERLAP:
             continue
         tail = _tail_along(luminance, seen, line, diameter_px, usual_px)
         if tail is None:
@@ -228,19 +226,45 @@ def _with_tails_seen(luminance: Picture, seen: learned.Maps, found: list[Section
     return known
 
 
-def _tail_along(
-    luminance: Picture, seen: learned.Maps, line: Floats, diameter_px: float, usual_px: set[float]
-) -> Section | None:
-    """Return what lies along a line where that may be a pigtail of runs whose crossings lie so far apart.
+def tail_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
+    """Return lines (N, 2), px, from end to end of what the network sees as twisted and may be as long as a pigtail."""
+    return [
+        line
+        for line in _seen_lines(seen, diameter_px)
+        if SHORTEST_TAIL_D < float(arc_length(line)[-1]) / diameter_px < LONGEST_TAIL_D
+    ]
+
+
+def _seen_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
+    return [
+        spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
+        for stretch in learned.stretches(seen, diameter_px)
+    ]
+
+
+def tails(
+    luminance: Picture, line: Floats, diameter_px: float, usual_px: set[float]
+) -> Iterator[tuple[Section, float]]:
+    """Yield what a line (N, 2) shows by itself and at the runs' spacings, px, and how far each must be believed.
 
     A few tight twists may be taken for one long one, until it is known how tight the wire is twisted.
     """
     length_px = float(arc_length(line)[-1])
     fitting_px = [px for px in sorted(usual_px) if px * section.FEWEST_TWISTS < section.MOST_CHANGE * length_px]
-    for spacing_px, least in [(None, LEAST_BELIEF_TAIL), *((px, LEAST_BELIEF_TAIL_AS_RUN) for px in fitting_px)]:
-        tail = belief.believed(luminance, [seen], section.whole(luminance, line, diameter_px, spacing_px))
-        runs_px = usual_px if spacing_px is None else {spacing_px}
-        alike = any(1 / MOST_UNLIKE < tail.px_per_twist / px < MOST_UNLIKE for px in runs_px)
+    for px, least in [(None, LEAST_BELIEF_TAIL), *((px, LEAST_BELIEF_TAIL_AS_RUN) for px in fitting_px)]:
+        try:
+            yield section.whole(luminance, line, diameter_px, px), least
+        except ValueError:  # a line that doubles back is smoothed to less than a strip
+            return
+
+
+def _tail_along(
+    luminance: Picture, seen: learned.Maps, line: Floats, diameter_px: float, usual_px: set[float]
+) -> Section | None:
+    """Return what lies along a line where that may be a pigtail of runs whose crossings lie so far apart."""
+    for one, least in tails(luminance, line, diameter_px, usual_px):
+        tail = belief.believed(luminance, [seen], one)
+        alike = any(1 / MOST_UNLIKE < tail.px_per_twist / px < MOST_UNLIKE for px in usual_px)
         if tail.twists >= section.FEWEST_TWISTS and alike and tail.belief > least:
             return tail
     return None
@@ -288,8 +312,7 @@ def pigtail_line_px(luminance: Picture, whole: safety.Safety, px_per_in: float) 
     diameter_px = whole.runs[0].strip.diameter_px
     seen = learned.maps(luminance, diameter_px)
     ends_px = np.array([one.spine_px[at] for one in whole.runs[: whole.first_runs] for at in (0, -1)])
-    for stretch in learned.stretches(seen, diameter_px):
-        line = spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
+    for line in _seen_lines(seen, diameter_px):
         marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
         length_px = float(arc_length(line)[-1])
         away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()

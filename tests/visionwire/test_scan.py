@@ -165,3 +165,8 @@ def test_pointed_at_a_section_is_read_by_its_belief_and_then_by_its_evidence(
     monkeypatch.setattr(scan, "_evidence", lambda _: evidence)
     read = scan.readable([one], ends, 3.0)
     assert read == [one] if code is None else isinstance(read, Refusal) and read.code == code
+
+
+def test_a_line_that_doubles_back_shows_no_pigtail_and_breaks_nothing() -> None:
+    there = np.linspace((300.0, 150.0), (322.0, 150.0), 12)
+    assert list(scan.tails(pair(), np.vstack([there, there[-2::-1]]), DIAMETER_PX, {40.0})) == []
