@@ -134,6 +134,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         chart=_chart(values, chart, band, names),
         band=band,
         most_points=MOST_POINTS,
+        order=trends.ORDER,
         work=[_shown(row, ledger) for row in found.work],
     )
 

@@ -35,7 +35,8 @@ def reason_of(record: dict[str, Any]) -> str | None:
     if worst is None:
         return None
     if _doubted_as_a_whole(record, worst):
-        return "all that was measured lies within limits, and yet it is not called"
+        least = f"the least sure with probability {percent(worst['probability_conforming'])}"
+        return f"all that was measured lies within limits, {least}, and yet it is not called"
     told: dict[str, Any] = {name: worst.get(name) for name in FIELDS}
     check = Check(**told)
     what = "" if check.rule in SPEAKS_FOR_ITSELF else f", {RULE_WORDS.get(check.rule, check.rule)}"

@@ -62,10 +62,19 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
     WHEN inch_outside IS NOT NULL THEN 3.5
     ELSE 4 + COALESCE(confidence, 0.5) END"""
+#: Of what is alike by that: how far its least sure check lies from a limit in its own uncertainty, for the probability
+#: of conforming leaves an even chance with that distance.
+NEARNESS = "COALESCE(ABS(probability - 0.5), 1)"
+#: That order in words.
+ORDER = (
+    "replaced files and open decisions; nonconforming by the probability of lying within limits; undecided by "
+    "confidence; conforming, uneven ones before, by confidence; the least first, of equal ones the nearest to a limit in "
+    "its own uncertainty"
+)
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
-    twists_per_inch, pigtail_twists, fingerprint, SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
-    FROM contents WHERE ?1 IS NULL OR technician = ?1 ORDER BY taken, path"""
+    twists_per_inch, pigtail_twists, fingerprint, SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK},
+    {NEARNESS} FROM contents WHERE ?1 IS NULL OR technician = ?1 ORDER BY taken, path"""
 
 
 @dataclass(frozen=True)
@@ -134,8 +143,8 @@ class Trends:
     to_look_at : dict
         Photographs that are open, by call, or state where there is none: all of which ``work`` lists the first.
     work : list of dict
-        What to look at first, files that were replaced before all else; ``reason`` says why, ``replaced`` which
-        decision was made on what such a file held, ``advice`` is the first of an undecided reading.
+        What to look at first (`ORDER`), files that were replaced before all else; ``reason`` says why, ``replaced``
+        which decision was made on what such a file held, ``advice`` is the first of an undecided reading.
     not_read : list of dict
         What was not read, no longer than the work list: first what may be read yet (`work.ENDED`); ``files`` says how
         many files have the same content.
@@ -181,12 +190,12 @@ class _Sums:
     names: deque[str] = field(default_factory=lambda: deque(maxlen=MOST_NAMED))
     to_look_at: Counter[str] = field(default_factory=Counter)
     marks: bytearray = field(default_factory=bytearray)
-    work: list[tuple[float, str]] = field(default_factory=list)
+    work: list[tuple[float, float, str]] = field(default_factory=list)
     not_read: list[tuple[bool, str, int]] = field(default_factory=list)
 
     def add(self, rows: list[tuple[Any, ...]], most: int) -> None:
         """Add some rows of the question."""
-        state, code, files, call, decision, decided_on, density, pigtail, mark, *fields, path, rank = zip(
+        state, code, files, call, decision, decided_on, density, pigtail, mark, *fields, path, rank, nearness = zip(
             *rows, strict=True
         )
         if self.replaced:
@@ -205,8 +214,8 @@ class _Sums:
         self.pigtails.extend([one for one in pigtail if one is not None])
         self.marks += bytes.fromhex("".join([one for one in mark if one is not None]))
         worst = self.work[-1][0] if len(self.work) == most > 0 else np.inf
-        near = [one for one in zip(rank, path, strict=True) if one[0] is not None and one[0] <= worst]
-        self.work = heapq.nsmallest(most, [*self.work, *near])
+        first = [one for one in zip(rank, nearness, path, strict=True) if one[0] is not None and one[0] <= worst]
+        self.work = heapq.nsmallest(most, [*self.work, *first])
         left_out = [
             (one not in work.ENDED, *where)
             for was, one, *where in zip(state, code, path, files, strict=True)
@@ -232,7 +241,7 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         pairs = _pairs(ledger, marks, again, technician)
         not_opened = ledger.ask(f"SELECT 1, path, 1 {unopened} ORDER BY path LIMIT ?2", technician, most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
-        first = [*replaced, *ledger.rows_of([path for _, path in sums.work])][:most]
+        first = [*replaced, *ledger.rows_of([path for *_, path in sums.work])][:most]
         to_look_at = [
             {**row, **_why(ledger, row), "replaced": decided_before_words(decided.get(row["path"]))} for row in first
         ]

@@ -99,6 +99,20 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
         assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
 
 
+def test_what_is_alike_is_sorted_by_how_near_a_limit_lies_and_all_that_is_sorted_by_is_said(
+    made: Made, tmp_path: Path
+) -> None:
+    photos = {name: reading("undecided", p, confidence=0.5) for name, p in (("a", 0.99), ("b", 0.6), ("c", 0.45))}
+    photos |= {"d": reading("undecided", 0.3), "e": reading("undecided", 0.6, confidence=0.5)}
+    book, page = made(photos), tmp_path / "t.html"
+    assert [row["path"] for row in trends.trends_of(book, 9).work] == ["c", "b", "e", "a", "d"]
+    shown = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page)]).stdout
+    assert "  undecided, confidence 50 %: c\n" in shown and "  undecided, confidence 70 %: d\n" in shown
+    assert f"to look at first:\n  (in this order: {trends.ORDER})\n" in shown
+    assert "undecided</strong>, confidence 70 %; 7.00 twists" in page.read_text()
+    assert f"In this order: {trends.ORDER}." in page.read_text()
+
+
 def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> None:
     cut = reading("undecided", 0.99, confidence=0.5)
     cut["record"]["advice"] = ["count it on the marked picture (--sheet DIR)", "and more"]
@@ -146,7 +160,9 @@ def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
     assert (reason_of(record | {"checks": [span]}) or "").startswith("run 1, span from hole to hole: 6.50 ± 0.20 in, ")
     assert reason_of(record | {"checks": []}) is None
     doubted = reading()["record"] | {"call": "undecided"}
-    assert reason_of(doubted) == "all that was measured lies within limits, and yet it is not called"
+    assert reason_of(doubted) == (
+        "all that was measured lies within limits, the least sure with probability 99 %, and yet it is not called"
+    )
     assert section_of(doubted) is None and section_of(record) == "run 1"
     by_wire = record | {"scale": {"source": "wire"}, "made_by": {"parameters": {"wire_in": 0.041}}}
     assert reason_of(by_wire) == f"{sentence}; the scale is the wire's, told as 0.041 in"
@@ -179,7 +195,8 @@ def test_the_terminal_says_how_many_more_are_open_and_what_shows_them_and_what_p
     book = made({**photos, "u": reading("undecided", 0.5), "c": reading(), "d": reading()})
     book.decide("d", "accept", "seen", "A. Person", NOW)
     shown = CliRunner().invoke(app, ["trends", str(book.path), "--most", "11"]).stdout
-    assert shown.count("  nonconforming: ") == 11 and "  nonconforming: 00, T. One\n    run 1: 9.00 ±" in shown
+    row = "  nonconforming, confidence 99 %: "
+    assert shown.count(row) == 11 and f"{row}00, T. One\n    run 1: 9.00 ±" in shown
     assert "  and 3 more (1 conforming, 1 nonconforming, 1 undecided); --most 14 shows them\n" in shown
     assert "  decisions of people on 1 photograph: 1 accept\n" in shown
     assert " more (" not in CliRunner().invoke(app, ["trends", str(book.path), "--most", "14"]).stdout
