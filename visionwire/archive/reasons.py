@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+from visionwire import quality
 from visionwire.archive.figures import inch_outside, run_of
 from visionwire.archive.ledger import Decision
 from visionwire.reading import Check
@@ -45,6 +46,16 @@ def reason_of(record: dict[str, Any]) -> str | None:
         f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; "
         f"{chance}{_by_wire(record)}"
     )
+
+
+def advice_of(record: dict[str, Any]) -> str | None:
+    """Return what keeps an undecided reading from being called, and what to do; None where nothing says it."""
+    if record.get("call") != "undecided" or not set(quality.STOPPING) & set(record.get("flags", [])):
+        return None
+    said: list[str] = record.get("advice", [])
+    stops = (one for one in said if any(quality.raised(code, one) for code in quality.STOPPING))
+    # An earlier version may have said it in other words; it came first as a rule.
+    return next(stops, next(iter(said), None))
 
 
 def decided_before_words(decided: Decision | None) -> str | None:

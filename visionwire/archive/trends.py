@@ -20,7 +20,7 @@ from scipy import special
 
 from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
-from visionwire.archive.reasons import decided_before_words, reason_of
+from visionwire.archive.reasons import advice_of, decided_before_words, reason_of
 
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -68,8 +68,8 @@ NEARNESS = "COALESCE(ABS(probability - 0.5), 1)"
 #: That order in words.
 ORDER = (
     "replaced files and open decisions; nonconforming by the probability of lying within limits; undecided by "
-    "confidence; conforming, uneven ones before, by confidence; the least first, of equal ones the nearest to a limit in "
-    "its own uncertainty"
+    "confidence; conforming, uneven ones before, by confidence; the least first, of equal ones the nearest to a limit "
+    "in its own uncertainty"
 )
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
@@ -144,7 +144,7 @@ class Trends:
         Photographs that are open, by call, or state where there is none: all of which ``work`` lists the first.
     work : list of dict
         What to look at first (`ORDER`), files that were replaced before all else; ``reason`` says why, ``replaced``
-        which decision was made on what such a file held, ``advice`` is the first of an undecided reading.
+        which decision was made on what such a file held, ``advice`` is of what keeps a reading undecided.
     not_read : list of dict
         What was not read, no longer than the work list: first what may be read yet (`work.ENDED`); ``files`` says how
         many files have the same content.
@@ -328,11 +328,10 @@ def _why(ledger: Ledger, row: Row) -> dict[str, str | None]:
     kept = ledger.record(row["sha256"]) if row["call"] is not None else None
     if kept is None:
         return {"reason": None, "advice": None}
-    (advice, *_) = kept[0].get("advice") or [None]
-    if advice is None or row["call"] != "undecided":
-        return {"reason": reason_of(kept[0]), "advice": None}
-    # Of a list there is no marked picture yet, and trends makes none.
-    return {"reason": reason_of(kept[0]), "advice": advice.replace("(--sheet", "(visionwire check PHOTO --sheet")}
+    advice = advice_of(kept[0])
+    if advice is not None:  # of a list there is no marked picture yet, and trends makes none
+        advice = advice.replace("(--sheet", "(visionwire check PHOTO --sheet")
+    return {"reason": reason_of(kept[0]), "advice": advice}
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:

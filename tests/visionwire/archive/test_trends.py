@@ -16,6 +16,7 @@ from scipy import stats
 from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import NOW, Made, check, reading
+from visionwire import quality
 from visionwire.archive import Ledger, trends
 from visionwire.archive.figures import more_as_json
 from visionwire.archive.ledger import MIGRATIONS, person_of
@@ -115,9 +116,13 @@ def test_what_is_alike_is_sorted_by_how_near_a_limit_lies_and_all_that_is_sorted
 
 def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> None:
     cut = reading("undecided", 0.99, confidence=0.5)
-    cut["record"]["advice"] = ["count it on the marked picture (--sheet DIR)", "and more"]
+    cut["record"] |= {
+        "advice": ["count it on the marked picture (--sheet DIR)", "and more"],
+        "flags": ["near-a-limit"],  # in the words of an earlier version
+    }
     plain, sure = reading("undecided", 0.5), reading("nonconforming", 0.01)
-    sure["record"]["advice"] = ["the card is tilted"]
+    sure["record"] |= {"advice": ["the card is tilted"], "flags": ["card-tilted", "run-cut-off"]}
+    plain["record"] |= {"advice": ["the card is tilted"], "flags": ["card-tilted"]}
     found = trends.trends_of(made({"cut": cut, "plain": plain, "sure": sure}), 5)
     advice = {row["path"]: row["advice"] for row in found.work}
     assert advice == {
@@ -125,6 +130,31 @@ def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> Non
         "plain": None,
         "sure": None,
     }
+
+
+def test_the_advice_shown_is_that_of_what_keeps_the_call_from_being_given(made: Made) -> None:
+    flags = [
+        quality.flag("scale-from-wire"),
+        quality.flag("few-twists", run="run 1", twists=8.0, needed=10.0),
+        quality.flag("few-twists", run="run 2", twists=7.0, needed=10.0),
+        quality.flag("run-cut-off", run=2),
+        quality.flag("find-in-doubt", belief=91.0),
+    ]
+    one = reading("undecided", 0.99, confidence=0.5)
+    one["record"] |= {"advice": [flag.sentence for flag in flags], "flags": [flag.code for flag in flags]}
+    (row,) = trends.trends_of(made({"a": one}), 1).work
+    assert row["advice"] == flags[3].sentence
+
+
+def test_a_sentence_is_known_by_its_code_and_by_no_other() -> None:
+    filled = {code: entry.message for code, entry in quality.CODES.items() if entry.kind == "flag"}
+    for code, message in filled.items():
+        numbers = dict.fromkeys(re.findall(r"{(\w+):", message), 3.0)
+        words = dict.fromkeys(re.findall(r"{(\w+)}", message), "run 1")
+        filled[code] = f"{message.format(**numbers, **words)}; do this"
+    for code, sentence in filled.items():
+        assert [one for one in filled if quality.raised(one, sentence)] == [code]
+    assert set(quality.STOPPING) <= set(filled)
 
 
 def uneven(density: float = 7.0, least: float = 4.7, most: float = 9.9, call: str = "conforming") -> dict[str, Any]:
