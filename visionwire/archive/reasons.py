@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from typing import Any
 
 from visionwire import quality
@@ -13,6 +14,9 @@ from visionwire.sheet.words import NO_WIRE, RULE_WORDS, because, limits_words, p
 
 #: Rules that a figure with its unit names by itself.
 SPEAKS_FOR_ITSELF = ("density", "pigtail-twists")
+#: What `visionwire check` is told of one picture, and a marked picture that is spoken of without saying how it is had.
+OF_ONE_PICTURE = re.compile(r"(?<!PHOTO )--(?:scale|start|head|sheet) (?=[A-Z])")
+UNSHOWN = re.compile(r"the marked picture(?! \()")
 FIELDS = {field.name for field in dataclasses.fields(Check)}
 
 
@@ -55,7 +59,17 @@ def advice_of(record: dict[str, Any]) -> str | None:
     said: list[str] = record.get("advice", [])
     stops = (one for one in said if any(quality.raised(code, one) for code in quality.STOPPING))
     # An earlier version may have said it in other words; it came first as a rule.
-    return next(stops, next(iter(said), None))
+    first = next(stops, next(iter(said), None))
+    return None if first is None else to_do(first)
+
+
+def to_do(advice: str) -> str:
+    """Return advice with the command that takes them before options that point into one picture: an archive has none.
+
+    Of a list there is no marked picture yet either, and trends makes none.
+    """
+    shown = UNSHOWN.sub(r"\g<0> (--sheet DIR)", advice)
+    return OF_ONE_PICTURE.sub(r"visionwire check PHOTO \g<0>", shown)
 
 
 def decided_before_words(decided: Decision | None) -> str | None:

@@ -20,7 +20,7 @@ from scipy import special
 
 from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
-from visionwire.archive.reasons import advice_of, decided_before_words, reason_of
+from visionwire.archive.reasons import advice_of, decided_before_words, reason_of, to_do
 
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -243,10 +243,11 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
         first = [*replaced, *ledger.rows_of([path for *_, path in sums.work])][:most]
         to_look_at = [
-            {**row, **_why(ledger, row), "replaced": decided_before_words(decided.get(row["path"]))} for row in first
+            {**_told(row), **_why(ledger, row), "replaced": decided_before_words(decided.get(row["path"]))}
+            for row in first
         ]
         without = [
-            {**row, "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
+            {**_told(row), "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
             for row in ledger.rows_of(list(not_read))
         ]
     states: Counter[str] = Counter()
@@ -323,15 +324,17 @@ def _pairs(
     return tuple((paths[one], paths[other]) for one, other in pairs)
 
 
+def _told(row: Row) -> Row:
+    """Return a row whose message was perhaps written as `visionwire check` has it, as ledgers had it once."""
+    return row if row["message"] is None else {**row, "message": to_do(row["message"])}
+
+
 def _why(ledger: Ledger, row: Row) -> dict[str, str | None]:
     """Return why a photograph is to be looked at, and what to do where it is undecided, each in one sentence."""
     kept = ledger.record(row["sha256"]) if row["call"] is not None else None
     if kept is None:
         return {"reason": None, "advice": None}
-    advice = advice_of(kept[0])
-    if advice is not None:  # of a list there is no marked picture yet, and trends makes none
-        advice = advice.replace("(--sheet", "(visionwire check PHOTO --sheet")
-    return {"reason": reason_of(kept[0]), "advice": advice}
+    return {"reason": reason_of(kept[0]), "advice": advice_of(kept[0])}
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:

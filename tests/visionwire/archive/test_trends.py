@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import inspect
 import json
 import re
 import sqlite3
@@ -15,14 +16,15 @@ import pytest
 from scipy import stats
 from typer.testing import CliRunner
 
-from tests.visionwire.archive.small import NOW, Made, check, reading
+from tests.visionwire.archive.small import NOW, RUN, Made, bring_up_to_date, check, folder_of, in_this_process, reading
 from visionwire import quality
 from visionwire.archive import Ledger, trends
 from visionwire.archive.figures import more_as_json
 from visionwire.archive.ledger import MIGRATIONS, person_of
 from visionwire.archive.page import trends_html
-from visionwire.archive.reasons import reason_of, section_of
+from visionwire.archive.reasons import reason_of, section_of, to_do
 from visionwire.cli import app
+from visionwire.cli.archive import archive
 from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
 
@@ -144,6 +146,39 @@ def test_the_advice_shown_is_that_of_what_keeps_the_call_from_being_given(made: 
     one["record"] |= {"advice": [flag.sentence for flag in flags], "flags": [flag.code for flag in flags]}
     (row,) = trends.trends_of(made({"a": one}), 1).work
     assert row["advice"] == flags[3].sentence
+
+
+def test_advice_for_an_archive_names_what_an_archive_has_or_the_command_that_has_it() -> None:
+    pointed = ("not-twisted", "turnbuckle-not-pointed", "no-wraps", "scale-not-as-card")  # of points told alone
+    options = {f"--{name}" for name in inspect.signature(archive).parameters}
+    of_check = re.compile(r"visionwire check PHOTO( --\w+ [A-Z,]+)+")
+    said = {code: to_do(entry.advice) for code, entry in quality.CODES.items() if code not in pointed}
+    for code, advice in said.items():
+        assert set(re.findall(r"--\w+", of_check.sub("", advice))) <= options, (code, advice)
+        assert to_do(advice) == advice, "once is enough"
+    assert (
+        "the wire with --wire DIAMETER_IN or a known distance with visionwire check PHOTO --scale" in said["no-scale"]
+    )
+    assert "look at the marked picture (visionwire check PHOTO --sheet DIR) to see" in said["finders-disagree"]
+    assert said["find-in-doubt"].count("visionwire check PHOTO") == 2
+
+
+def test_what_is_not_read_is_said_so_in_the_lists_and_in_the_rows(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    fresh = tmp_path / "fresh.db"
+    bring_up_to_date(folder_of(tmp_path / "photos", 1), fresh)
+    old = {"state": "refusal", "code": "no-scale", "message": f"no card; {quality.CODES['no-scale'].advice}"}
+    ledgers = {
+        fresh: "with visionwire check PHOTO --start X,Y",
+        made({"a": old}).path: "with visionwire check PHOTO --scale",
+    }
+    for ledger, words in ledgers.items():
+        page = tmp_path / "t.html"
+        shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)]).stdout
+        assert words in shown and words in page.read_text()
+    assert "with visionwire check PHOTO --start X,Y" in "".join(map(str, Ledger(fresh).rows()[1]))
 
 
 def test_a_sentence_is_known_by_its_code_and_by_no_other() -> None:
