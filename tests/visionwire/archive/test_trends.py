@@ -323,7 +323,20 @@ def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(mad
     page = page_of(made(unsure, "unsure.db"))
     assert "<p>No change can be told yet: off the middle" in page and "which may be chance." in page
     few = page_of(made(dict(list(dated.items())[:4]) | {f"u{k}": reading() for k in range(6)}, "few.db"))
-    assert "6 of 10 photographs have no date, so this order" in few, "four dates make no chart"
+    assert "6 of 10 photographs have no date, so this order" in few, "four dates make no control limits"
+    assert "in the order of their path, those without a date first" in few and ">0<" in chart_of(few), "all are shown"
+
+
+@pytest.mark.parametrize("count", range(1, 7))
+def test_a_few_pieces_are_shown_and_how_many_a_trend_needs_is_said(made: Made, count: int) -> None:
+    photos = {f"p{k}.jpg": reading(density=9.0 - k / 2, taken=f"2031-05-0{k + 1}") for k in range(count)}
+    page = page_of(made(photos))
+    assert "Twists per inch in the order taken" in page
+    assert [f">p{k}<" in chart_of(page) for k in range(count)] == [True] * count and ">limit 8<" in chart_of(page)
+    control = " control limits need 5," if count < 5 else ""
+    there = f"<p>{count} photograph{' with a date is' if count == 1 else 's with a date are'} there;"
+    assert (f"{there}{control} a trend needs 6.</p>" in page) is (count < 6)
+    assert ("Individuals chart" in page) is (count >= 5) and ("off the middle of the limits" in page) is (count >= 6)
 
 
 def test_points_are_named_where_they_are_few_however_many_have_no_date(made: Made) -> None:
