@@ -67,9 +67,8 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
 NEARNESS = "COALESCE(ABS(probability - 0.5), 1)"
 #: That order in words.
 ORDER = (
-    "replaced files and open decisions; nonconforming by the probability of lying within limits; undecided by "
-    "confidence; conforming, uneven ones before, by confidence; the least first, of equal ones the nearest to a limit "
-    "in its own uncertainty"
+    "open decisions, then by call: nonconforming by the probability of lying within limits, others by confidence, the "
+    "least first; equal ones by how near a limit lies in their own uncertainty"
 )
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
