@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 import multiprocessing
 import os
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -137,16 +138,17 @@ def run(
     entries = (
         _entries(todo, settings, jobs, limit_s, memory_gb) if cluster is None else on_cluster(todo, settings, cluster)
     )
-    for done, entry in enumerate(entries, 1):
-        _, path, wire_in = jobs_of[entry.sha256]
-        if entry.code in work.OF_THE_FILE:
-            ledger.forget_content(path, entry.message or "")
-        else:
-            # A cluster's workers allow what they have: what ended there is read again by the next run.
-            kept_entry = _with_allowance(entry, allowed) if cluster is None else entry
-            ledger.put_entry(kept_entry, settings.of_wire(wire_in).sha256)
-        states[work.ENDED.get(entry.code or "", entry.state)] += 1
-        say(done)
+    with contextlib.closing(entries):  # whatever stops this, no worker is left
+        for done, entry in enumerate(entries, 1):
+            _, path, wire_in = jobs_of[entry.sha256]
+            if entry.code in work.OF_THE_FILE:
+                ledger.forget_content(path, entry.message or "")
+            else:
+                # A cluster's workers allow what they have: what ended there is read again by the next run.
+                kept_entry = _with_allowance(entry, allowed) if cluster is None else entry
+                ledger.put_entry(kept_entry, settings.of_wire(wire_in).sha256)
+            states[work.ENDED.get(entry.code or "", entry.state)] += 1
+            say(done)
     return ledger.states()
 
 
@@ -175,7 +177,9 @@ class _Worker:
     until: float = 0.0
 
 
-def _entries(todo: list[Job], settings: Settings, jobs: int, limit_s: float, memory_gb: float) -> Iterator[Entry]:
+def _entries(
+    todo: list[Job], settings: Settings, jobs: int, limit_s: float, memory_gb: float
+) -> Generator[Entry, None, None]:
     """Yield what comes of every photograph, in whatever order workers finish."""
     # Workers inherit it and load numpy anew: threads of their linear algebra would stand in each other's way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -194,8 +198,9 @@ def _entries(todo: list[Job], settings: Settings, jobs: int, limit_s: float, mem
         worker.until = time.monotonic() + limit_s
         worker.pipe.send(worker.job)
 
-    workers = [hire() for _ in range(min(jobs, len(todo)))]
+    workers: list[_Worker] = []
     try:
+        workers.extend(hire() for _ in range(min(jobs, len(todo))))
         for worker in workers:
             give(worker)
         while busy := [worker for worker in workers if worker.job is not None]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from visionwire.cli.numbers import one_of
+from visionwire.cli.signals import terminated_as_interrupted
 from visionwire.cli.trends import counted, files_words, states_words, wanting_words
 from visionwire.errors import ArchiveError, UsageError
 
@@ -132,7 +133,7 @@ def archive(
 
 
 def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tuple[dict[str, int], Progress]:
-    """Bring the ledger up to date; return its files by state, and how far this run came, which Ctrl-C is told too."""
+    """Bring the ledger up to date; return its files by state and how far this run came, said too if it is stopped."""
     from visionwire.archive import Progress, run
 
     latest = Progress(0, 0, {}, 0.0, 0, 0, ())
@@ -144,7 +145,8 @@ def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tup
             _tell(progress)
 
     try:
-        return run(paths, book, settings, tell=tell, **more), latest
+        with terminated_as_interrupted():
+            return run(paths, book, settings, tell=tell, **more), latest
     except KeyboardInterrupt:
         kept = ", ".join([_read_now(latest.states), *_not_read_now(latest.states)])
         if sys.stderr.isatty():

@@ -7,6 +7,7 @@ import io
 import json
 import re
 import shutil
+import signal
 import sqlite3
 import struct
 from importlib import resources
@@ -288,17 +289,21 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
     assert lines() == [kept, "  what it is read by differs from the last run: 0 read anew"]
 
 
-def test_stopped_by_hand_it_says_what_is_kept_and_how_to_go_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = folder_of(tmp_path / "photos", 3)
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_stopped_it_says_what_is_kept_and_how_to_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: signal.Signals, status: int
+) -> None:
+    folder, before = folder_of(tmp_path / "photos", 3), signal.getsignal(signal.SIGTERM)
 
     def broken_off(todo: list[Job], settings: Settings, *_: object) -> object:
         yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
-        raise KeyboardInterrupt
+        signal.raise_signal(number)
 
     monkeypatch.setattr(RUN, "_entries", broken_off)
     words = ["archive", str(folder), "--ledger", str(tmp_path / "a.db")]
     stopped = CliRunner().invoke(app, words)
-    assert stopped.exit_code == 130 and stopped.stdout == ""
+    assert stopped.exit_code == status and stopped.stdout == ""
+    assert signal.getsignal(signal.SIGTERM) == before
     assert stopped.stderr == "stopped: 2 photographs read now and kept; the same command goes on where it was\n"
     monkeypatch.setattr(RUN, "_entries", in_this_process)
     assert "  1 photograph read now, 1 unreadable, 2 kept from before" in CliRunner().invoke(app, words).stdout
