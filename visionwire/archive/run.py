@@ -22,6 +22,8 @@ from visionwire.archive.urls import is_url
 
 ROWS_AT_ONCE = 200
 GIGABYTE = 1 << 30
+#: The settings of some pictures alone.
+WIRES_TOLD = "the wire that --metadata tells"
 
 
 @dataclass(frozen=True)
@@ -40,8 +42,10 @@ class Progress:
         Pictures of the ledger that had been read before, by the same settings.
     anew : int
         Pictures that had been read by other settings alone.
-    differs : tuple of str
-        The settings that are not those of the last run.
+    differs : dict
+        The settings that are not those of the last run, and how that had them (`Ledger.differing`); `WIRES_TOLD` too.
+    by_last : int
+        Pictures of the ledger that had been read by the settings of the last run.
     changed : int
         Files of which the table told something else than what an earlier run had recorded.
     replaced : tuple of str
@@ -56,7 +60,8 @@ class Progress:
     seconds: float
     kept: int
     anew: int
-    differs: tuple[str, ...]
+    differs: dict[str, str | None]
+    by_last: int = 0
     changed: int = 0
     replaced: tuple[str, ...] = ()
     decided: int = 0
@@ -108,14 +113,17 @@ def run(
     """
     key = settings.sha256
     limits = settings.limits
-    differs = ledger.differing(key, settings.told)
+    differs, (by_last, _) = ledger.differing(key, settings.told), ledger.kept_and_anew()
     read_by = LimitsUsed(limits.name, limits.sha256, settings.limits_file)
     ledger.use(key, limits.second_person, read_by, settings.told)
     changed, other = 0, []
     for start in range(0, len(places), ROWS_AT_ONCE):
         some = places[start : start + ROWS_AT_ONCE]
         if table is not None:  # asked before it is written over
-            changed += sum(table.changes(place, before) for place, before in ledger.told_of(some).items())
+            told = ledger.told_of(some)
+            changed += sum(table.changes(place, before) for place, before in told.items())
+            if any(table.changes_wire(place, before) for place, before in told.items()):
+                differs[WIRES_TOLD] = None
         other += ledger.put_files([_row(place, pattern, table) for place in some])
     if table is not None:
         ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
@@ -132,7 +140,7 @@ def run(
         """Tell how far the work is."""
         told = {one: count for one, count in states.items() if count}
         seconds = time.monotonic() - began
-        tell(Progress(done, len(todo), told, seconds, kept, anew, differs, changed, replaced, decided))
+        tell(Progress(done, len(todo), told, seconds, kept, anew, differs, by_last, changed, replaced, decided))
 
     say(0)
     entries = (
