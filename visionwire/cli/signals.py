@@ -20,6 +20,7 @@ def terminated_as_interrupted() -> Iterator[None]:
     """Let SIGTERM end what is inside as Ctrl-C does; what comes after the first is not heeded while that ends."""
 
     def end(number: int, frame: FrameType | None) -> None:
+        """Heed no other and stop."""
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
         raise Terminated
 
