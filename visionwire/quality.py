@@ -7,6 +7,8 @@ says what is wrong and one that says what to do.
 from __future__ import annotations
 
 import dataclasses
+import re
+import string
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeVar
@@ -388,6 +390,8 @@ UNCALLED = (
     "find-in-doubt",
     "runs-not-as-planned",
 )
+#: Flags that keep a reading from being called, each of which says so.
+STOPPING = (*UNCALLED, "near-a-limit")
 #: What is looked at again by eye where it is counted; the rest is measured.
 COUNTED = ("twists per inch", "twists", "turns")
 #: And of these no scale is needed.
@@ -408,6 +412,15 @@ def flag(code: str, **figures: float | str) -> Flag:
     if entry.kind != "flag":
         raise ValueError(f"code {code!r} is a refusal, not a flag")
     return Flag(code, f"{entry.message.format(**figures)}; {entry.advice.format(**figures)}")
+
+
+def raised(code: str, sentence: str) -> bool:
+    """Say whether a sentence is that of a flag of that code, whatever figures fill it."""
+    parts = string.Formatter().parse(f"{CODES[code].message}; ")
+    return (
+        re.match("".join(re.escape(text) + ("" if name is None else ".+?") for text, name, *_ in parts), sentence)
+        is not None
+    )
 
 
 def refuse(code: str, **figures: float | str) -> Refusal:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Generator
 from typing import Any
 
 from visionwire.archive import files, work
@@ -17,7 +17,7 @@ RETRIES = 3
 CONNECT_S = 10
 
 
-def on_cluster(todo: list[Job], settings: Settings, address: str) -> Iterator[Entry]:
+def on_cluster(todo: list[Job], settings: Settings, address: str) -> Generator[Entry, None, None]:
     """Yield what comes of every photograph, read by the workers of a scheduler.
 
     A picture whose worker dies is read again by another, `RETRIES` times.

@@ -266,13 +266,20 @@ class Table:
         named = place if place in self.wires_in else name_of(place)
         return named in self.wires_in and self.wires_in[named] is None
 
+    def tells_wire(self, place: str) -> bool:
+        """Whether it tells the wire of a path or URL, or takes it back."""
+        return self.wire_in(place) is not None or self.takes_back_wire(place)
+
     def changes(self, place: str, before: Mapping[str, Any]) -> bool:
         """Whether it tells of a path or URL something else than what was recorded, by column; new is not changed."""
         told: dict[str, Any] = dict(self.of(place))
-        wire_in = self.wire_in(place)
-        if wire_in is not None or self.takes_back_wire(place):
-            told[WIRE] = wire_in
+        if self.tells_wire(place):
+            told[WIRE] = self.wire_in(place)
         return any(before.get(name) not in (None, value) for name, value in told.items())
+
+    def changes_wire(self, place: str, before: Mapping[str, Any]) -> bool:
+        """Whether it tells another wire of a path or URL than what was recorded, were that none."""
+        return self.tells_wire(place) and self.wire_in(place) != before[WIRE]
 
     def without_photograph(self, places: Iterable[str]) -> list[str]:
         """Return the names in its first column that are of none of these paths or URLs."""

@@ -28,6 +28,8 @@ ROWS_AT_ONCE = 1000
 #: What SQLite may hold of the file at a time: enough to sort a million rows without going over them often.
 CACHE_KIB = 65_536
 NO_HASH = "0" * 64
+#: The settings of a run that did not write down what they are.
+UNTOLD = "what it is read by"
 PUT_FILE = """
     INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (path) DO UPDATE SET
         sha256 = excluded.sha256, bytes = excluded.bytes, problem = excluded.problem,
@@ -151,14 +153,18 @@ class Ledger:
             return None
         return LimitsUsed(told["limits"], told["limits_sha256"], told.get("limits_file"))
 
-    def differing(self, settings: str, told: dict[str, str]) -> tuple[str, ...]:
-        """Return the names of the settings that are not those of the last run; of none where there was no run."""
+    def differing(self, settings: str, told: dict[str, str]) -> dict[str, str | None]:
+        """Return how the last run had the settings that are not as it had them; of none where there was no run.
+
+        Of a ledger that does not say how, `UNTOLD` is None.
+        """
         last = dict(self.ask("SELECT key, value FROM meta WHERE key IN ('settings', 'settings_told')"))
         if last.get("settings", settings) == settings:
-            return ()
+            return {}
         before = json.loads(last.get("settings_told", "{}"))
         # Ledgers made before this was written down have the hash alone.
-        return tuple(name for name in told if before and before.get(name) != told[name]) or ("what it is read by",)
+        differs = {name: before.get(name) for name in told if before and before.get(name) != told[name]}
+        return differs or {UNTOLD: None}
 
     def use_own(self, settings_of: Callable[[float], str]) -> None:
         """Say by which settings contents are read whose wire was told; ``settings_of`` gives those of a diameter, in.

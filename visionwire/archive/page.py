@@ -89,11 +89,11 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
     band = limits.density[0] if limits is not None and len(limits.density) == 1 else None
     count = None if limits is None else limits.pigtail
     chart = trends.control_chart(found.densities[found.undated :])
-    # Of too few that have a date the others are shown, in an order that says nothing of time.
-    start, stop = (found.undated, len(found.densities)) if chart is not None else (0, found.undated)
-    values = found.densities[start:stop]
+    # Where too few have a date for a chart of their own, all are shown, in an order that says nothing of time.
+    start = found.undated if chart is not None else 0
+    values = found.densities[start:]
     named_from = len(found.densities) - len(found.names)  # names are kept of the last ones alone
-    names = found.names[start - named_from : stop - named_from] if start >= named_from else ()
+    names = found.names[start - named_from :] if start >= named_from else ()
     environment = Environment(
         loader=PackageLoader("visionwire.archive", "templates"),
         autoescape=True,
@@ -129,11 +129,13 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         ],
         numbers=chart,
         values=values,
+        too_few=_too_few_words(len(found.densities) - found.undated),
         change=None if chart is None else _change_words(values, band),
         course=_course(values, chart, band),
         chart=_chart(values, chart, band, names),
         band=band,
         most_points=MOST_POINTS,
+        order=trends.ORDER,
         work=[_shown(row, ledger) for row in found.work],
     )
 
@@ -329,7 +331,7 @@ def _course(values: Floats, chart: ControlChart | None, band: DensityBand | None
 
 def _chart(values: Floats, chart: ControlChart | None, band: DensityBand | None, paths: Sequence[str]) -> Markup | None:
     """Draw the last photographs one by one, a few of them with their names."""
-    if len(values) < trends.FEWEST_IN_A_CHART:
+    if not len(values):
         return None
     last = values[-MOST_POINTS:]
     skipped = len(values) - len(last)
@@ -352,6 +354,14 @@ def _short(path: str) -> str:
     """Return the name of a photograph, short enough to stand under its point."""
     name = name_of(path).rpartition(".")[0] or name_of(path)
     return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1]}\N{HORIZONTAL ELLIPSIS}"
+
+
+def _too_few_words(dated: int) -> str | None:
+    """Say how many photographs have a date, and how many a trend needs, where it needs more."""
+    needed = (("control limits need", trends.FEWEST_IN_A_CHART), ("a trend needs", 2 * trends.FEWEST_IN_A_HALF))
+    wanting = [f"{what} {count}" for what, count in needed if dated < count]
+    there = "photograph with a date is" if dated == 1 else "photographs with a date are"
+    return f"{dated} {there} there; {', '.join(wanting)}." if wanting else None
 
 
 def _change_words(values: Floats, band: DensityBand | None) -> str | None:

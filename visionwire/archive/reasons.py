@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from typing import Any
 
+from visionwire import quality
 from visionwire.archive.figures import inch_outside, run_of
 from visionwire.archive.ledger import Decision
 from visionwire.reading import Check
@@ -12,6 +14,9 @@ from visionwire.sheet.words import NO_WIRE, RULE_WORDS, because, limits_words, p
 
 #: Rules that a figure with its unit names by itself.
 SPEAKS_FOR_ITSELF = ("density", "pigtail-twists")
+#: What `visionwire check` is told of one picture, and a marked picture that is spoken of without saying how it is had.
+OF_ONE_PICTURE = re.compile(r"(?<!PHOTO )--(?:scale|start|head|sheet) (?=[A-Z])")
+UNSHOWN = re.compile(r"the marked picture(?! \()")
 FIELDS = {field.name for field in dataclasses.fields(Check)}
 
 
@@ -35,7 +40,8 @@ def reason_of(record: dict[str, Any]) -> str | None:
     if worst is None:
         return None
     if _doubted_as_a_whole(record, worst):
-        return "all that was measured lies within limits, and yet it is not called"
+        least = f"the least sure with probability {percent(worst['probability_conforming'])}"
+        return f"all that was measured lies within limits, {least}, and yet it is not called"
     told: dict[str, Any] = {name: worst.get(name) for name in FIELDS}
     check = Check(**told)
     what = "" if check.rule in SPEAKS_FOR_ITSELF else f", {RULE_WORDS.get(check.rule, check.rule)}"
@@ -44,6 +50,26 @@ def reason_of(record: dict[str, Any]) -> str | None:
         f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; "
         f"{chance}{_by_wire(record)}"
     )
+
+
+def advice_of(record: dict[str, Any]) -> str | None:
+    """Return what keeps an undecided reading from being called, and what to do; None where nothing says it."""
+    if record.get("call") != "undecided" or not set(quality.STOPPING) & set(record.get("flags", [])):
+        return None
+    said: list[str] = record.get("advice", [])
+    stops = (one for one in said if any(quality.raised(code, one) for code in quality.STOPPING))
+    # An earlier version may have said it in other words; it came first as a rule.
+    first = next(stops, next(iter(said), None))
+    return None if first is None else to_do(first)
+
+
+def to_do(advice: str) -> str:
+    """Return advice with the command that takes them before options that point into one picture: an archive has none.
+
+    Of a list there is no marked picture yet either, and trends makes none.
+    """
+    shown = UNSHOWN.sub(r"\g<0> (--sheet DIR)", advice)
+    return OF_ONE_PICTURE.sub(r"visionwire check PHOTO \g<0>", shown)
 
 
 def decided_before_words(decided: Decision | None) -> str | None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 import multiprocessing
 import os
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -21,6 +22,8 @@ from visionwire.archive.urls import is_url
 
 ROWS_AT_ONCE = 200
 GIGABYTE = 1 << 30
+#: The settings of some pictures alone.
+WIRES_TOLD = "the wire that --metadata tells"
 
 
 @dataclass(frozen=True)
@@ -39,8 +42,10 @@ class Progress:
         Pictures of the ledger that had been read before, by the same settings.
     anew : int
         Pictures that had been read by other settings alone.
-    differs : tuple of str
-        The settings that are not those of the last run.
+    differs : dict
+        The settings that are not those of the last run, and how that had them (`Ledger.differing`); `WIRES_TOLD` too.
+    by_last : int
+        Pictures of the ledger that had been read by the settings of the last run.
     changed : int
         Files of which the table told something else than what an earlier run had recorded.
     replaced : tuple of str
@@ -55,7 +60,8 @@ class Progress:
     seconds: float
     kept: int
     anew: int
-    differs: tuple[str, ...]
+    differs: dict[str, str | None]
+    by_last: int = 0
     changed: int = 0
     replaced: tuple[str, ...] = ()
     decided: int = 0
@@ -107,14 +113,17 @@ def run(
     """
     key = settings.sha256
     limits = settings.limits
-    differs = ledger.differing(key, settings.told)
+    differs, (by_last, _) = ledger.differing(key, settings.told), ledger.kept_and_anew()
     read_by = LimitsUsed(limits.name, limits.sha256, settings.limits_file)
     ledger.use(key, limits.second_person, read_by, settings.told)
     changed, other = 0, []
     for start in range(0, len(places), ROWS_AT_ONCE):
         some = places[start : start + ROWS_AT_ONCE]
         if table is not None:  # asked before it is written over
-            changed += sum(table.changes(place, before) for place, before in ledger.told_of(some).items())
+            told = ledger.told_of(some)
+            changed += sum(table.changes(place, before) for place, before in told.items())
+            if any(table.changes_wire(place, before) for place, before in told.items()):
+                differs[WIRES_TOLD] = None
         other += ledger.put_files([_row(place, pattern, table) for place in some])
     if table is not None:
         ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
@@ -131,22 +140,23 @@ def run(
         """Tell how far the work is."""
         told = {one: count for one, count in states.items() if count}
         seconds = time.monotonic() - began
-        tell(Progress(done, len(todo), told, seconds, kept, anew, differs, changed, replaced, decided))
+        tell(Progress(done, len(todo), told, seconds, kept, anew, differs, by_last, changed, replaced, decided))
 
     say(0)
     entries = (
         _entries(todo, settings, jobs, limit_s, memory_gb) if cluster is None else on_cluster(todo, settings, cluster)
     )
-    for done, entry in enumerate(entries, 1):
-        _, path, wire_in = jobs_of[entry.sha256]
-        if entry.code in work.OF_THE_FILE:
-            ledger.forget_content(path, entry.message or "")
-        else:
-            # A cluster's workers allow what they have: what ended there is read again by the next run.
-            kept_entry = _with_allowance(entry, allowed) if cluster is None else entry
-            ledger.put_entry(kept_entry, settings.of_wire(wire_in).sha256)
-        states[work.ENDED.get(entry.code or "", entry.state)] += 1
-        say(done)
+    with contextlib.closing(entries):  # whatever stops this, no worker is left
+        for done, entry in enumerate(entries, 1):
+            _, path, wire_in = jobs_of[entry.sha256]
+            if entry.code in work.OF_THE_FILE:
+                ledger.forget_content(path, entry.message or "")
+            else:
+                # A cluster's workers allow what they have: what ended there is read again by the next run.
+                kept_entry = _with_allowance(entry, allowed) if cluster is None else entry
+                ledger.put_entry(kept_entry, settings.of_wire(wire_in).sha256)
+            states[work.ENDED.get(entry.code or "", entry.state)] += 1
+            say(done)
     return ledger.states()
 
 
@@ -175,7 +185,9 @@ class _Worker:
     until: float = 0.0
 
 
-def _entries(todo: list[Job], settings: Settings, jobs: int, limit_s: float, memory_gb: float) -> Iterator[Entry]:
+def _entries(
+    todo: list[Job], settings: Settings, jobs: int, limit_s: float, memory_gb: float
+) -> Generator[Entry, None, None]:
     """Yield what comes of every photograph, in whatever order workers finish."""
     # Workers inherit it and load numpy anew: threads of their linear algebra would stand in each other's way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -194,8 +206,9 @@ def _entries(todo: list[Job], settings: Settings, jobs: int, limit_s: float, mem
         worker.until = time.monotonic() + limit_s
         worker.pipe.send(worker.job)
 
-    workers = [hire() for _ in range(min(jobs, len(todo)))]
+    workers: list[_Worker] = []
     try:
+        workers.extend(hire() for _ in range(min(jobs, len(todo))))
         for worker in workers:
             give(worker)
         while busy := [worker for worker in workers if worker.job is not None]:

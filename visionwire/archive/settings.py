@@ -16,6 +16,8 @@ from visionwire.scan import BOTH, Finder
 
 #: Raised whenever the same picture comes to be read otherwise: a ledger gone on with is then read anew.
 READINGS = 14
+#: What readings depend on and no option says.
+VERSION = "the version of visionwire"
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class Settings:
             "--finder": " ".join(self.finders),
             "--method": self.method,
             "--tightens": str(self.tightens),
-            "the version of visionwire": f"{__version__} {READINGS}",
+            VERSION: f"{__version__} {READINGS}",
         }
 
     @property

@@ -20,7 +20,7 @@ from scipy import special
 
 from visionwire.archive import work
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
-from visionwire.archive.reasons import decided_before_words, reason_of
+from visionwire.archive.reasons import advice_of, decided_before_words, reason_of, to_do
 
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -62,10 +62,18 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
     WHEN inch_outside IS NOT NULL THEN 3.5
     ELSE 4 + COALESCE(confidence, 0.5) END"""
+#: Of what is alike by that: how far its least sure check lies from a limit in its own uncertainty, for the probability
+#: of conforming leaves an even chance with that distance.
+NEARNESS = "COALESCE(ABS(probability - 0.5), 1)"
+#: That order in words.
+ORDER = (
+    "open decisions, then by call: nonconforming by the probability of lying within limits, others by confidence, the "
+    "least first; equal ones by how near a limit lies in their own uncertainty"
+)
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
-    twists_per_inch, pigtail_twists, fingerprint, SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK}
-    FROM contents WHERE ?1 IS NULL OR technician = ?1 ORDER BY taken, path"""
+    twists_per_inch, pigtail_twists, fingerprint, SUBSTR(taken, 1, 7), station, technician, aircraft, path, {RANK},
+    {NEARNESS} FROM contents WHERE ?1 IS NULL OR technician = ?1 ORDER BY taken, path"""
 
 
 @dataclass(frozen=True)
@@ -134,8 +142,8 @@ class Trends:
     to_look_at : dict
         Photographs that are open, by call, or state where there is none: all of which ``work`` lists the first.
     work : list of dict
-        What to look at first, files that were replaced before all else; ``reason`` says why, ``replaced`` which
-        decision was made on what such a file held, ``advice`` is the first of an undecided reading.
+        What to look at first (`ORDER`), files that were replaced before all else; ``reason`` says why, ``replaced``
+        which decision was made on what such a file held, ``advice`` is of what keeps a reading undecided.
     not_read : list of dict
         What was not read, no longer than the work list: first what may be read yet (`work.ENDED`); ``files`` says how
         many files have the same content.
@@ -181,12 +189,12 @@ class _Sums:
     names: deque[str] = field(default_factory=lambda: deque(maxlen=MOST_NAMED))
     to_look_at: Counter[str] = field(default_factory=Counter)
     marks: bytearray = field(default_factory=bytearray)
-    work: list[tuple[float, str]] = field(default_factory=list)
+    work: list[tuple[float, float, str]] = field(default_factory=list)
     not_read: list[tuple[bool, str, int]] = field(default_factory=list)
 
     def add(self, rows: list[tuple[Any, ...]], most: int) -> None:
         """Add some rows of the question."""
-        state, code, files, call, decision, decided_on, density, pigtail, mark, *fields, path, rank = zip(
+        state, code, files, call, decision, decided_on, density, pigtail, mark, *fields, path, rank, nearness = zip(
             *rows, strict=True
         )
         if self.replaced:
@@ -205,8 +213,8 @@ class _Sums:
         self.pigtails.extend([one for one in pigtail if one is not None])
         self.marks += bytes.fromhex("".join([one for one in mark if one is not None]))
         worst = self.work[-1][0] if len(self.work) == most > 0 else np.inf
-        near = [one for one in zip(rank, path, strict=True) if one[0] is not None and one[0] <= worst]
-        self.work = heapq.nsmallest(most, [*self.work, *near])
+        first = [one for one in zip(rank, nearness, path, strict=True) if one[0] is not None and one[0] <= worst]
+        self.work = heapq.nsmallest(most, [*self.work, *first])
         left_out = [
             (one not in work.ENDED, *where)
             for was, one, *where in zip(state, code, path, files, strict=True)
@@ -232,12 +240,13 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         pairs = _pairs(ledger, marks, again, technician)
         not_opened = ledger.ask(f"SELECT 1, path, 1 {unopened} ORDER BY path LIMIT ?2", technician, most)
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
-        first = [*replaced, *ledger.rows_of([path for _, path in sums.work])][:most]
+        first = [*replaced, *ledger.rows_of([path for *_, path in sums.work])][:most]
         to_look_at = [
-            {**row, **_why(ledger, row), "replaced": decided_before_words(decided.get(row["path"]))} for row in first
+            {**_told(row), **_why(ledger, row), "replaced": decided_before_words(decided.get(row["path"]))}
+            for row in first
         ]
         without = [
-            {**row, "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
+            {**_told(row), "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
             for row in ledger.rows_of(list(not_read))
         ]
     states: Counter[str] = Counter()
@@ -314,16 +323,17 @@ def _pairs(
     return tuple((paths[one], paths[other]) for one, other in pairs)
 
 
+def _told(row: Row) -> Row:
+    """Return a row whose message was perhaps written as `visionwire check` has it, as ledgers had it once."""
+    return row if row["message"] is None else {**row, "message": to_do(row["message"])}
+
+
 def _why(ledger: Ledger, row: Row) -> dict[str, str | None]:
     """Return why a photograph is to be looked at, and what to do where it is undecided, each in one sentence."""
     kept = ledger.record(row["sha256"]) if row["call"] is not None else None
     if kept is None:
         return {"reason": None, "advice": None}
-    (advice, *_) = kept[0].get("advice") or [None]
-    if advice is None or row["call"] != "undecided":
-        return {"reason": reason_of(kept[0]), "advice": None}
-    # Of a list there is no marked picture yet, and trends makes none.
-    return {"reason": reason_of(kept[0]), "advice": advice.replace("(--sheet", "(visionwire check PHOTO --sheet")}
+    return {"reason": reason_of(kept[0]), "advice": advice_of(kept[0])}
 
 
 def share_interval(hits: int, count: int) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from visionwire.archive import files, ticks
 from visionwire.archive.ledger import Entry
+from visionwire.archive.reasons import to_do
 from visionwire.archive.settings import Settings
 from visionwire.errors import ArchiveError, VisionwireError
 from visionwire.measure import measure_with_evidence
@@ -70,7 +71,7 @@ def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None
     record = result.to_dict()
     record["photo"].pop("name")  # copies of one content have many names
     if isinstance(result, Refusal):
-        return Entry(sha256, "refusal", result.code, f"{result.message}; {result.advice}", mark, record)
+        return Entry(sha256, "refusal", result.code, f"{result.message}; {to_do(result.advice)}", mark, record)
     return Entry(sha256, "reading", None, None, mark, record, {} if evidence is None else ticks.kept(evidence))
 
 

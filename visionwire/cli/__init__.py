@@ -19,13 +19,12 @@ from visionwire.cli.check import check
 from visionwire.cli.complaint import complain, words_off
 from visionwire.cli.limits import limits
 from visionwire.cli.plan import plan
+from visionwire.cli.signals import BROKEN_PIPE, INTERRUPTED, TERMINATED, Terminated
 from visionwire.cli.trends import review, trends, verify
 from visionwire.errors import ExitCode, UsageError, VisionwireError
 
 # The matrices are small: threads of the linear algebra cost twice the work and gain no time. numpy comes in later.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-INTERRUPTED, BROKEN_PIPE = 130, 141  # 128 + SIGINT, 128 + SIGPIPE, as shells have it
 
 # What typer says itself of words that are off: BadParameter and its kin, which it names nowhere else.
 OFF: type[Exception] = typer.BadParameter.__mro__[1]
@@ -52,8 +51,8 @@ class Handled(TyperGroup):
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
             raise typer.Exit(BROKEN_PIPE) from None
-        except KeyboardInterrupt:
-            raise typer.Exit(INTERRUPTED) from None
+        except KeyboardInterrupt as stop:
+            raise typer.Exit(TERMINATED if isinstance(stop, Terminated) else INTERRUPTED) from None
         except Exception as error:
             complain(error)
             raise typer.Exit(error.exit_code if isinstance(error, VisionwireError) else ExitCode.FILE) from None

@@ -14,12 +14,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from visionwire.cli.numbers import one_of
+from visionwire.cli.signals import terminated_as_interrupted
 from visionwire.cli.trends import counted, files_words, states_words, wanting_words
 from visionwire.errors import ArchiveError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger, Progress, Settings
     from visionwire.archive.files import Table
+    from visionwire.archive.ledger import LimitsUsed
 
 #: Of a pattern's stations, and so on, as many are named.
 NAMED = 8
@@ -132,19 +134,22 @@ def archive(
 
 
 def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tuple[dict[str, int], Progress]:
-    """Bring the ledger up to date; return its files by state, and how far this run came, which Ctrl-C is told too."""
+    """Bring the ledger up to date; return its files by state and how far this run came, said too if it is stopped."""
     from visionwire.archive import Progress, run
 
-    latest = Progress(0, 0, {}, 0.0, 0, 0, ())
+    latest, limits_before = Progress(0, 0, {}, 0.0, 0, 0, {}), book.read_by()
 
     def tell(progress: Progress) -> None:
         nonlocal latest
         latest = progress
+        if not progress.done and progress.anew:
+            print(_anew_words(progress, limits_before, settings), flush=True)
         if progress.done and sys.stderr.isatty():
             _tell(progress)
 
     try:
-        return run(paths, book, settings, tell=tell, **more), latest
+        with terminated_as_interrupted():
+            return run(paths, book, settings, tell=tell, **more), latest
     except KeyboardInterrupt:
         kept = ", ".join([_read_now(latest.states), *_not_read_now(latest.states)])
         if sys.stderr.isatty():
@@ -160,11 +165,63 @@ def _run_words(progress: Progress) -> list[str]:
     came = progress.states
     lines = [", ".join([_read_now(came), *_not_read_now(came), f"{progress.kept} kept from before"])]
     if progress.differs:
-        verb = "differs" if len(progress.differs) == 1 else "differ"
-        lines.append(f"{' and '.join(progress.differs)} {verb} from the last run: {progress.anew} read anew")
+        lines.append(f"{_differing(progress)} from the last run: {progress.anew} read anew")
     elif progress.anew:
-        lines.append(f"the wire that --metadata tells differs from the last run: {progress.anew} read anew")
+        lines.append(
+            f"by the settings of the last run, which left no reading of {_them(progress)}: {progress.anew} read anew"
+        )
     return lines + _changed_words(progress)
+
+
+def _anew_words(progress: Progress, limits_before: LimitsUsed | None, settings: Settings) -> str:
+    """Write before the night's work how many are read anew and why, and what to give to go on as the last run did."""
+    said = f"{counted(progress.anew, 'photograph')} {'is' if progress.anew == 1 else 'are'} read anew"
+    if not progress.differs:
+        return f"{said}, by the settings of the last run, which left no reading of {_them(progress)}"
+    said += f", for {_differing(progress)} from the last run"
+    if progress.by_last <= progress.kept:
+        return said
+    return f"{said}; to go on with its readings, stop this and {_as_before(progress.differs, limits_before, settings)}"
+
+
+def _as_before(differs: Mapping[str, str | None], limits_before: LimitsUsed | None, settings: Settings) -> str:
+    """Write what to give so that settings are those of the last run."""
+    from visionwire.archive.ledger import UNTOLD
+    from visionwire.archive.run import WIRES_TOLD
+    from visionwire.archive.settings import VERSION
+    from visionwire.scan import BOTH
+
+    words = {
+        UNTOLD: "give what it was given",
+        VERSION: "use the version that made them",
+        WIRES_TOLD: "give a --metadata that tells the wires as they were (none takes one back)",
+        "--card": "give the --card that it was given",
+    }
+    parts = []
+    for name, before in differs.items():
+        if name == "--limits" and limits_before is not None:
+            place = limits_before.file or limits_before.name
+            now = settings.limits_file or settings.limits.name
+            parts.append(f"give --limits {place}{' as it was then' if place == now else ''}")
+        elif before == "None":
+            parts.append(f"leave out {name}")
+        else:
+            value = "both" if name == "--finder" and before == " ".join(BOTH) else before
+            parts.append(words.get(name, f"give {name} {value}"))
+    return _all_of(parts)
+
+
+def _them(progress: Progress) -> str:
+    return "it" if progress.anew == 1 else "them"
+
+
+def _differing(progress: Progress) -> str:
+    return f"{_all_of(list(progress.differs))} {'differs' if len(progress.differs) == 1 else 'differ'}"
+
+
+def _all_of(words: list[str]) -> str:
+    *others, last = words
+    return f"{', '.join(others)} and {last}" if others else last
 
 
 def _read_now(came: Mapping[str, int]) -> str:

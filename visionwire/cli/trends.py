@@ -96,14 +96,18 @@ def trends(
 
 def _print_to_look_at(found: Trends) -> None:
     """Name what is to be looked at first, whose it is, why and what to do, and how many more are open."""
+    from visionwire.archive.trends import ORDER
+    from visionwire.sheet.words import percent
+
     if not found.to_look_at:
         return
-    print("to look at first:" if found.work else "to look at:")
+    print(f"to look at first:\n  (in this order: {ORDER})" if found.work else "to look at:")
     for row in found.work:
         decision = row["open_decision"] or row["decision"]
         decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
         who = f", {row['technician']}" if row["technician"] else ""
-        print(f"  {row['call'] or row['state']}: {row['path']}{who}{decided}")
+        sure = "" if row["confidence"] is None else f", confidence {percent(row['confidence'])}"
+        print(f"  {row['call'] or row['state']}{sure}: {row['path']}{who}{decided}")
         for line in (row["replaced"], row["reason"], row["advice"]):
             if line:
                 print(f"    {line}")

@@ -7,6 +7,7 @@ import io
 import json
 import re
 import shutil
+import signal
 import sqlite3
 import struct
 from importlib import resources
@@ -269,7 +270,7 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
     def lines(*words: str) -> list[str]:
         done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(ledger), *words])
         assert done.exit_code == 0, done.stderr
-        said = done.stdout.splitlines()[1:]
+        said = done.stdout.partition(f"{ledger}: ")[2].splitlines()[1:]
         return [line for line in said if "wire is not known: run" not in line]
 
     kept = "  0 photographs read now, 4 kept from before"  # five files, of which one is a copy
@@ -288,17 +289,70 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
     assert lines() == [kept, "  what it is read by differs from the last run: 0 read anew"]
 
 
-def test_stopped_by_hand_it_says_what_is_kept_and_how_to_go_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = folder_of(tmp_path / "photos", 3)
+def test_before_pictures_are_read_anew_it_says_how_many_for_which_setting_and_what_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, ledger, own, table = folder_of(tmp_path / "photos", 3), *(tmp_path / one for one in ("a.db", "o.toml", "t"))
+    common = (resources.files("visionwire.limits") / "common.toml").read_text(encoding="utf-8")
+    own.write_text(common.replace('name = "common"', 'name = "own"'), encoding="utf-8")
+
+    def stopped_at_once(todo: list[Job], *_: object) -> object:
+        yield from ()
+        raise KeyboardInterrupt
+
+    def said(*words: str, reads: bool = True) -> str:
+        monkeypatch.setattr(RUN, "_entries", in_this_process if reads else stopped_at_once)
+        done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(ledger), *words])
+        assert done.exit_code == (0 if reads else 130), done.stderr
+        before = done.stdout.partition(f"{ledger}: ")[0].splitlines(keepends=True)
+        return "".join(line for line in before if not line.startswith("--metadata: "))
+
+    def anew(count: str, last: str, why: str = "for --wire differs from the last run") -> str:
+        return f"{count} read anew, {why}; to go on with its readings, stop this and {last}\n"
+
+    assert said("--wire", "0.032") == said("--wire", "0.032") == "", "nothing is read anew"
+    slip = said("--wire", "0.041", reads=False)
+    assert slip == anew("4 photographs are", "give --wire 0.032")
+    assert said("--wire", "0.032") == "", "as it says, that goes on"
+    assert said("--wire", "0.041", reads=False) == slip
+    left = "4 photographs are read anew, by the settings of the last run, which left no reading of them\n"
+    assert said("--wire", "0.041", reads=False) == left
+    assert said(reads=False) == "4 photographs are read anew, for --wire differs from the last run\n", "it has none"
+    assert said("--wire", "0.8mm") and said("--wire", "0.8mm") == ""
+    words = ["--tightens", "clockwise", "--finder", "learned", "--limits", str(own)]
+    four = "for --limits, --wire, --finder and --tightens differ from the last run"
+    before = f"give --limits common, give --wire {0.8 / 25.4}, give --finder both and leave out --tightens"
+    assert said(*words) == anew("4 photographs are", before, four)
+    own.write_text(own.read_text() + "# changed\n", encoding="utf-8")
+    limits = "for --limits differs from the last run"
+    assert said(*words) == anew("4 photographs are", f"give --limits {own} as it was then", limits)
+    table.write_text("photo,wire_in\n01.png,0.032\n")
+    wires = "give a --metadata that tells the wires as they were (none takes one back)"
+    told = "for the wire that --metadata tells differs from the last run"
+    assert said(*words, "--metadata", str(table)) == anew("1 photograph is", wires, told)
+    assert said(*words, "--metadata", str(table)) == ""
+    table.write_text("photo,wire_in\n01.png,none\n")
+    assert said(*words, "--metadata", str(table)) == ""
+    monkeypatch.setattr("visionwire.archive.settings.READINGS", -1)
+    version = "for the version of visionwire differs from the last run"
+    assert said(*words) == anew("4 photographs are", "use the version that made them", version)
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_stopped_it_says_what_is_kept_and_how_to_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: signal.Signals, status: int
+) -> None:
+    folder, before = folder_of(tmp_path / "photos", 3), signal.getsignal(signal.SIGTERM)
 
     def broken_off(todo: list[Job], settings: Settings, *_: object) -> object:
         yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
-        raise KeyboardInterrupt
+        signal.raise_signal(number)
 
     monkeypatch.setattr(RUN, "_entries", broken_off)
     words = ["archive", str(folder), "--ledger", str(tmp_path / "a.db")]
     stopped = CliRunner().invoke(app, words)
-    assert stopped.exit_code == 130 and stopped.stdout == ""
+    assert stopped.exit_code == status and stopped.stdout == ""
+    assert signal.getsignal(signal.SIGTERM) == before
     assert stopped.stderr == "stopped: 2 photographs read now and kept; the same command goes on where it was\n"
     monkeypatch.setattr(RUN, "_entries", in_this_process)
     assert "  1 photograph read now, 1 unreadable, 2 kept from before" in CliRunner().invoke(app, words).stdout

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
 
 import pytest
 
-from tests.visionwire.archive.small import RUN, SETTINGS, bring_up_to_date, dump, folder_of, in_this_process
+from tests.visionwire.archive.small import DEMO, RUN, SETTINGS, bring_up_to_date, dump, folder_of, in_this_process
 from visionwire.archive import Ledger, Settings, listed, run, work
 from visionwire.archive.ledger import Job
 from visionwire.errors import ArchiveError
@@ -73,6 +76,38 @@ def test_killed_while_what_had_ended_is_read_again_it_ends_the_same(
         again(ledger)
     assert dump(ledgers[0]) == dump(ledgers[1])
     assert not [row for row in dump(ledgers[0]) if "took-too-long" in row]
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc to see which workers there are")
+def test_ended_by_the_machine_it_says_what_is_kept_and_leaves_no_worker(tmp_path: Path) -> None:
+    folder, ledger = tmp_path / "photos", tmp_path / "a.db"
+    folder.mkdir()
+    for k in range(40):
+        (folder / f"{k}.jpg").write_bytes(DEMO.read_bytes() + bytes([k]))
+    words = ["archive", str(folder), "--ledger", str(ledger), "--jobs", "2"]
+    code = f"from visionwire.cli import app; app({words!r})"
+    begun = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        until = time.monotonic() + 100
+        while not ledger.exists() or not [row for row in dump(ledger) if row.startswith("readings")]:
+            assert begun.poll() is None and time.monotonic() < until
+            time.sleep(0.1)
+        workers = Path(f"/proc/{begun.pid}/task/{begun.pid}/children").read_text().split()
+        begun.send_signal(signal.SIGTERM)
+        said, complaint = begun.communicate(timeout=30)
+    finally:
+        begun.kill()
+    kept = len([row for row in dump(ledger) if row.startswith("readings")])
+    assert begun.returncode == 143 and said == "" and len(workers) >= 2 and 0 < kept < 40
+    counted = re.fullmatch(
+        r"stopped: (\d+) photographs? read now and kept; the same command goes on where it was\n", complaint
+    )
+    # What it was writing as it was stopped is kept and perhaps not counted.
+    assert counted is not None and int(counted[1]) in (kept - 1, kept)
+    until = time.monotonic() + 10
+    while left := [one for one in workers if Path(f"/proc/{one}").exists()]:
+        assert time.monotonic() < until, left
+        time.sleep(0.1)
 
 
 def test_a_full_disk_is_said_loses_nothing_and_it_goes_on_with_room(

@@ -58,8 +58,8 @@ def test_a_replaced_picture_that_was_decided_on_is_said_listed_first_and_verifie
     shown = of(folder, "trends", "--html", str(page)).stdout
     assert "  1 file has other content than when a person decided on it: look at it again" in shown
     at = shown.splitlines().index("to look at first:")
-    assert shown.splitlines()[at + 1] == f"  refusal: {photo}"
-    assert "the file has other content than when A. Person decided on it (reject, 20" in shown.splitlines()[at + 2]
+    assert shown.splitlines()[at + 2] == f"  refusal: {photo}"
+    assert "the file has other content than when A. Person decided on it (reject, 20" in shown.splitlines()[at + 3]
     html = page.read_text()
     assert "1 file has other content than when a person decided on it" in html
     assert ">Decision</th>" not in html, "no table without rows"

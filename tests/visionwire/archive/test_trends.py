@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import inspect
 import json
 import re
 import sqlite3
@@ -15,13 +16,15 @@ import pytest
 from scipy import stats
 from typer.testing import CliRunner
 
-from tests.visionwire.archive.small import NOW, Made, check, reading
+from tests.visionwire.archive.small import NOW, RUN, Made, bring_up_to_date, check, folder_of, in_this_process, reading
+from visionwire import quality
 from visionwire.archive import Ledger, trends
 from visionwire.archive.figures import more_as_json
 from visionwire.archive.ledger import MIGRATIONS, person_of
 from visionwire.archive.page import trends_html
-from visionwire.archive.reasons import reason_of, section_of
+from visionwire.archive.reasons import reason_of, section_of, to_do
 from visionwire.cli import app
+from visionwire.cli.archive import archive
 from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
 
@@ -99,11 +102,29 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
         assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
 
 
+def test_what_is_alike_is_sorted_by_how_near_a_limit_lies_and_all_that_is_sorted_by_is_said(
+    made: Made, tmp_path: Path
+) -> None:
+    photos = {name: reading("undecided", p, confidence=0.5) for name, p in (("a", 0.99), ("b", 0.6), ("c", 0.45))}
+    photos |= {"d": reading("undecided", 0.3), "e": reading("undecided", 0.6, confidence=0.5)}
+    book, page = made(photos), tmp_path / "t.html"
+    assert [row["path"] for row in trends.trends_of(book, 9).work] == ["c", "b", "e", "a", "d"]
+    shown = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page)]).stdout
+    assert "  undecided, confidence 50 %: c\n" in shown and "  undecided, confidence 70 %: d\n" in shown
+    assert f"to look at first:\n  (in this order: {trends.ORDER})\n" in shown
+    assert "undecided</strong>, confidence 70 %; 7.00 twists" in page.read_text()
+    assert f"In this order: {trends.ORDER}." in page.read_text()
+
+
 def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> None:
     cut = reading("undecided", 0.99, confidence=0.5)
-    cut["record"]["advice"] = ["count it on the marked picture (--sheet DIR)", "and more"]
+    cut["record"] |= {
+        "advice": ["count it on the marked picture (--sheet DIR)", "and more"],
+        "flags": ["near-a-limit"],  # in the words of an earlier version
+    }
     plain, sure = reading("undecided", 0.5), reading("nonconforming", 0.01)
-    sure["record"]["advice"] = ["the card is tilted"]
+    sure["record"] |= {"advice": ["the card is tilted"], "flags": ["card-tilted", "run-cut-off"]}
+    plain["record"] |= {"advice": ["the card is tilted"], "flags": ["card-tilted"]}
     found = trends.trends_of(made({"cut": cut, "plain": plain, "sure": sure}), 5)
     advice = {row["path"]: row["advice"] for row in found.work}
     assert advice == {
@@ -111,6 +132,64 @@ def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> Non
         "plain": None,
         "sure": None,
     }
+
+
+def test_the_advice_shown_is_that_of_what_keeps_the_call_from_being_given(made: Made) -> None:
+    flags = [
+        quality.flag("scale-from-wire"),
+        quality.flag("few-twists", run="run 1", twists=8.0, needed=10.0),
+        quality.flag("few-twists", run="run 2", twists=7.0, needed=10.0),
+        quality.flag("run-cut-off", run=2),
+        quality.flag("find-in-doubt", belief=91.0),
+    ]
+    one = reading("undecided", 0.99, confidence=0.5)
+    one["record"] |= {"advice": [flag.sentence for flag in flags], "flags": [flag.code for flag in flags]}
+    (row,) = trends.trends_of(made({"a": one}), 1).work
+    assert row["advice"] == flags[3].sentence
+
+
+def test_advice_for_an_archive_names_what_an_archive_has_or_the_command_that_has_it() -> None:
+    pointed = ("not-twisted", "turnbuckle-not-pointed", "no-wraps", "scale-not-as-card")  # of points told alone
+    options = {f"--{name}" for name in inspect.signature(archive).parameters}
+    of_check = re.compile(r"visionwire check PHOTO( --\w+ [A-Z,]+)+")
+    said = {code: to_do(entry.advice) for code, entry in quality.CODES.items() if code not in pointed}
+    for code, advice in said.items():
+        assert set(re.findall(r"--\w+", of_check.sub("", advice))) <= options, (code, advice)
+        assert to_do(advice) == advice, "once is enough"
+    assert (
+        "the wire with --wire DIAMETER_IN or a known distance with visionwire check PHOTO --scale" in said["no-scale"]
+    )
+    assert "look at the marked picture (visionwire check PHOTO --sheet DIR) to see" in said["finders-disagree"]
+    assert said["find-in-doubt"].count("visionwire check PHOTO") == 2
+
+
+def test_what_is_not_read_is_said_so_in_the_lists_and_in_the_rows(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    fresh = tmp_path / "fresh.db"
+    bring_up_to_date(folder_of(tmp_path / "photos", 1), fresh)
+    old = {"state": "refusal", "code": "no-scale", "message": f"no card; {quality.CODES['no-scale'].advice}"}
+    ledgers = {
+        fresh: "with visionwire check PHOTO --start X,Y",
+        made({"a": old}).path: "with visionwire check PHOTO --scale",
+    }
+    for ledger, words in ledgers.items():
+        page = tmp_path / "t.html"
+        shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)]).stdout
+        assert words in shown and words in page.read_text()
+    assert "with visionwire check PHOTO --start X,Y" in "".join(map(str, Ledger(fresh).rows()[1]))
+
+
+def test_a_sentence_is_known_by_its_code_and_by_no_other() -> None:
+    filled = {code: entry.message for code, entry in quality.CODES.items() if entry.kind == "flag"}
+    for code, message in filled.items():
+        numbers = dict.fromkeys(re.findall(r"{(\w+):", message), 3.0)
+        words = dict.fromkeys(re.findall(r"{(\w+)}", message), "run 1")
+        filled[code] = f"{message.format(**numbers, **words)}; do this"
+    for code, sentence in filled.items():
+        assert [one for one in filled if quality.raised(one, sentence)] == [code]
+    assert set(quality.STOPPING) <= set(filled)
 
 
 def uneven(density: float = 7.0, least: float = 4.7, most: float = 9.9, call: str = "conforming") -> dict[str, Any]:
@@ -146,7 +225,9 @@ def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
     assert (reason_of(record | {"checks": [span]}) or "").startswith("run 1, span from hole to hole: 6.50 ± 0.20 in, ")
     assert reason_of(record | {"checks": []}) is None
     doubted = reading()["record"] | {"call": "undecided"}
-    assert reason_of(doubted) == "all that was measured lies within limits, and yet it is not called"
+    assert reason_of(doubted) == (
+        "all that was measured lies within limits, the least sure with probability 99 %, and yet it is not called"
+    )
     assert section_of(doubted) is None and section_of(record) == "run 1"
     by_wire = record | {"scale": {"source": "wire"}, "made_by": {"parameters": {"wire_in": 0.041}}}
     assert reason_of(by_wire) == f"{sentence}; the scale is the wire's, told as 0.041 in"
@@ -179,7 +260,8 @@ def test_the_terminal_says_how_many_more_are_open_and_what_shows_them_and_what_p
     book = made({**photos, "u": reading("undecided", 0.5), "c": reading(), "d": reading()})
     book.decide("d", "accept", "seen", "A. Person", NOW)
     shown = CliRunner().invoke(app, ["trends", str(book.path), "--most", "11"]).stdout
-    assert shown.count("  nonconforming: ") == 11 and "  nonconforming: 00, T. One\n    run 1: 9.00 ±" in shown
+    row = "  nonconforming, confidence 99 %: "
+    assert shown.count(row) == 11 and f"{row}00, T. One\n    run 1: 9.00 ±" in shown
     assert "  and 3 more (1 conforming, 1 nonconforming, 1 undecided); --most 14 shows them\n" in shown
     assert "  decisions of people on 1 photograph: 1 accept\n" in shown
     assert " more (" not in CliRunner().invoke(app, ["trends", str(book.path), "--most", "14"]).stdout
@@ -241,7 +323,20 @@ def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(mad
     page = page_of(made(unsure, "unsure.db"))
     assert "<p>No change can be told yet: off the middle" in page and "which may be chance." in page
     few = page_of(made(dict(list(dated.items())[:4]) | {f"u{k}": reading() for k in range(6)}, "few.db"))
-    assert "6 of 10 photographs have no date, so this order" in few, "four dates make no chart"
+    assert "6 of 10 photographs have no date, so this order" in few, "four dates make no control limits"
+    assert "in the order of their path, those without a date first" in few and ">0<" in chart_of(few), "all are shown"
+
+
+@pytest.mark.parametrize("count", range(1, 7))
+def test_a_few_pieces_are_shown_and_how_many_a_trend_needs_is_said(made: Made, count: int) -> None:
+    photos = {f"p{k}.jpg": reading(density=9.0 - k / 2, taken=f"2031-05-0{k + 1}") for k in range(count)}
+    page = page_of(made(photos))
+    assert "Twists per inch in the order taken" in page
+    assert [f">p{k}<" in chart_of(page) for k in range(count)] == [True] * count and ">limit 8<" in chart_of(page)
+    control = " control limits need 5," if count < 5 else ""
+    there = f"<p>{count} photograph{' with a date is' if count == 1 else 's with a date are'} there;"
+    assert (f"{there}{control} a trend needs 6.</p>" in page) is (count < 6)
+    assert ("Individuals chart" in page) is (count >= 5) and ("off the middle of the limits" in page) is (count >= 6)
 
 
 def test_points_are_named_where_they_are_few_however_many_have_no_date(made: Made) -> None:
