@@ -392,6 +392,8 @@ UNCALLED = (
 COUNTED = ("twists per inch", "twists", "turns")
 #: And of these no scale is needed.
 SCALELESS = ("twists", "turns")
+#: Rules by which a section is called.
+OWN_RULES = ("density", "pigtail-twists", "wraps")
 
 
 @dataclass(frozen=True)
@@ -453,9 +455,15 @@ def of_scale_in_doubt(checks: Sequence[Check]) -> list[Check]:
     return [check if check.unit in SCALELESS else dataclasses.replace(check, call="undecided") for check in checks]
 
 
+def stops(checks: Sequence[Check]) -> Check | None:
+    """Return, of what is not called, the check least likely to conform; None where all are called."""
+    undecided = [check for check in checks if check.call == "undecided"]
+    return min(undecided, key=lambda check: check.probability_conforming, default=None)
+
+
 def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
-    """Return what is to be said of the first check that is not called, unless a flag says why already."""
-    first = next((check for check in checks if check.call == "undecided"), None)
+    """Return what is to be said of the check that stops the call, unless a flag says why already."""
+    first = stops(checks)
     if first is None or any(one.code in UNCALLED for one in flags):
         return []
     by_hand = "count it by eye on the marked picture (--sheet DIR)" if first.unit in COUNTED else "measure it by hand"
@@ -464,8 +472,7 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
     else:
         retaken = "from nearer" if first.unit in SCALELESS else "with a printed card beside the wire"
     # A section is called by one of its checks; of the others the check is named, as in the answer's lines.
-    own = first.rule in ("density", "pigtail-twists", "wraps")
-    section = first.section if own else f"{first.section}, {first.rule.replace('-', ' ')},"
+    section = first.section if first.rule in OWN_RULES else f"{first.section}, {first.rule.replace('-', ' ')},"
     return [flag("near-a-limit", section=section, by_hand=by_hand, retaken=retaken)]
 
 

@@ -8,7 +8,15 @@ from typing import Any
 from visionwire.archive.figures import inch_outside, run_of
 from visionwire.archive.ledger import Decision
 from visionwire.reading import Check
-from visionwire.sheet.words import NO_WIRE, RULE_WORDS, because, limits_words, percent, value_words
+from visionwire.sheet.words import (
+    OF_EVERY_SECTION,
+    RULE_WORDS,
+    because,
+    limits_words,
+    probability_words,
+    value_words,
+    whole_words,
+)
 
 #: Rules that a figure with its unit names by itself.
 SPEAKS_FOR_ITSELF = ("density", "pigtail-twists")
@@ -35,15 +43,14 @@ def reason_of(record: dict[str, Any]) -> str | None:
     if worst is None:
         return None
     if _doubted_as_a_whole(record, worst):
-        return "all that was measured lies within limits, and yet it is not called"
+        return whole_words(record.get("flags", []))
     told: dict[str, Any] = {name: worst.get(name) for name in FIELDS}
     check = Check(**told)
     what = "" if check.rule in SPEAKS_FOR_ITSELF else f", {RULE_WORDS.get(check.rule, check.rule)}"
-    chance = f"within limits with probability {percent(check.probability_conforming)}"
-    return (
-        f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; "
-        f"{chance}{_by_wire(record)}"
-    )
+    flags = _flags(record, check.section)
+    probability = probability_words(check, flags)
+    said = f"{check.section}{what}: {value_words(check)}, {because(check, flags)}"
+    return f"{said}{f'; {probability}' if probability else ''}{_by_wire(record)}"
 
 
 def decided_before_words(decided: Decision | None) -> str | None:
@@ -64,12 +71,12 @@ def _by_wire(record: dict[str, Any]) -> str:
 
 
 def _flags(record: dict[str, Any], section: str) -> list[str]:
-    """Return the flags of a section, and of the whole reading that it may be no wire."""
+    """Return the flags of a section, and of the whole reading those that are of every section."""
     if section.startswith("run "):
         own = run_of(record, section).get("flags", [])
     else:
         own = (record.get(section) or {}).get("flags", [])
-    return [*own, *(flag for flag in record.get("flags", []) if flag == NO_WIRE)]
+    return [*own, *(flag for flag in record.get("flags", []) if flag in OF_EVERY_SECTION)]
 
 
 def _by_mean_alone(record: dict[str, Any]) -> list[str]:

@@ -47,7 +47,8 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
             f"  what is wrong: {one_line(result.message)}",
             f"  what to do: {one_line(result.advice)}",
         ]
-    lines = [f"{shown}: {call_words(result).upper()} ({confidence_words(result)})"]
+    sure = confidence_words(result, None if limits is None else limits.decision)
+    lines = [f"{shown}: {call_words(result).upper()} ({sure})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         by_mean = by_mean_words(result, section)

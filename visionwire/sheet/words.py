@@ -9,7 +9,7 @@ from datetime import datetime
 
 from visionwire import quality
 from visionwire.judge import inch_outside
-from visionwire.limits import Length, LimitSet, said_by
+from visionwire.limits import DecisionRule, Length, LimitSet, said_by
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
 CONVENTION = "one twist = 180 degrees of the pair; full turns = twists / 2"
@@ -63,10 +63,15 @@ SCALE_WORDS = {
 
 PULL_WORDS = {"tightens": "pulls toward tightening", "loosens": "pulls toward loosening"}
 
-#: An undecided confidence under this leans to no side.
-LEAST_LEANING = 0.55
+#: What keeps a whole from being called of which every check conforms.
+WHOLE_WORDS = {
+    "find-in-doubt": "too little sure that what was read is the wire",
+    "pigtail-looks-short": "a pigtail that could not be counted looks too short",
+}
 
 NO_WIRE = "perhaps-no-wire"
+#: Flags that keep every section from being called, whichever raised them.
+OF_EVERY_SECTION = (NO_WIRE, *quality.SCALE_IN_DOUBT)
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 NOT_KNOWN = "not known"
@@ -151,21 +156,72 @@ def _runs_uneven(reading: Reading) -> list[str]:
     ]
 
 
-def confidence_words(reading: Reading) -> str:
-    """Say how sure the call is; of an undecided one, how likely the likelier side is, and which that is."""
-    said = f"confidence {percent(reading.confidence)}"
+def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> str:
+    """Say how sure the call is; where nothing is called, what keeps it from that and, by a limit, how probably.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photograph said.
+    decision : DecisionRule, optional
+        What a call asks for.
+    """
     if reading.call != "undecided":
-        return said
-    if reading.confidence < LEAST_LEANING:
-        return f"{said}: about as likely the one as the other"
-    if NO_WIRE in reading.flags:  # believed to less than a half: the likelier side is never that it conforms
-        return f"{said} that it is no twisted wire or does not conform"
-    # It is the belief times this product, or one less that (`judge.overall`), and a belief under a half is flagged: so
-    # under the confidence it can be the second only, and over twice what lacks in the confidence the first only.
-    kept = math.prod(check.probability_conforming for check in reading.checks)
-    if kept < reading.confidence - 1e-9:
-        return f"{said} that it does not conform"
-    return f"{said} {'that it conforms' if kept > 2 * (1 - reading.confidence) else 'for the likelier side'}"
+        return f"confidence {percent(reading.confidence)}"
+    if not reading.checks:
+        return "nothing that was measured has a limit"
+    undecided = [check for check in reading.checks if check.call == "undecided"]
+    for check in undecided:
+        if why := _kept_from(check, flags_of(reading, check)):
+            of = check.section if check.section != "whole" else "the safety"
+            return f"{of} not called: {why}"
+    stops = quality.stops(undecided)
+    if stops is not None:
+        return f"{section_words(stops)} {_probably_words(stops, decision)}"
+    return whole_words(reading.flags)
+
+
+def whole_words(flags: Collection[str]) -> str:
+    """Say of a whole that is not called, though every check conforms, why that is."""
+    why = next((why for code, why in WHOLE_WORDS.items() if code in flags), "not sure enough to be called")
+    return f"all within limits, but {why}"
+
+
+def section_words(check: Check) -> str:
+    """Name what a check is of: a section is called by one of its checks, of the others the check is named."""
+    own = check.rule in quality.OWN_RULES
+    return check.section if own else f"{check.section}, {RULE_WORDS.get(check.rule, check.rule)},"
+
+
+def _probably_words(check: Check, decision: DecisionRule | None) -> str:
+    """Say on which side of its limits a value lies, how probably, and what a call would ask for."""
+    inside = check.probability_conforming >= 0.5
+    probability = check.probability_conforming if inside else 1 - check.probability_conforming
+    said = percent(probability)
+    if decision is None:
+        asked = ""
+    elif decision.guard_band is not None:
+        asked = ", nearer to one than the guard band"
+    else:
+        least = decision.conforming_at_least if inside else 1 - decision.nonconforming_at_most
+        asked = f", {100 * least:.4g} % asked"
+        said = f"just under {said}" if f"{said} " in asked else said
+    return f"{'within' if inside else 'outside'} limits with {said}{asked}"
+
+
+def probability_words(check: Check, flags: Collection[str]) -> str:
+    """Say how probably a check's value lies within its limits; nothing of what a flag keeps from being called.
+
+    Parameters
+    ----------
+    check : Check
+        What was held against limits.
+    flags : collection of str
+        Of its section, and of the whole reading (`flags_of`).
+    """
+    if check.call == "undecided" and _kept_from(check, flags):
+        return ""
+    return f"within limits with probability {percent(check.probability_conforming)}"
 
 
 def limits_words(low: float | None, high: float | None) -> str:
@@ -194,7 +250,7 @@ def flags_of(reading: Reading, check: Check) -> tuple[str, ...]:
     flags = {f"run {number}": run.flags for number, run in enumerate(reading.runs, start=1)}
     if reading.pigtail is not None:
         flags["pigtail"] = reading.pigtail.flags
-    return flags.get(check.section, ()) + tuple(flag for flag in reading.flags if flag == NO_WIRE)
+    return flags.get(check.section, ()) + tuple(flag for flag in reading.flags if flag in OF_EVERY_SECTION)
 
 
 def because(check: Check, flags: Collection[str]) -> str:
@@ -214,16 +270,25 @@ def because(check: Check, flags: Collection[str]) -> str:
 
 
 def _why_undecided(check: Check, flags: Collection[str]) -> str:
+    if why := _kept_from(check, flags):
+        return why
+    half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
+    beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
+    within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
+    return "a limit lies within the uncertainty" if within else "too near a limit to be called"
+
+
+def _kept_from(check: Check, flags: Collection[str]) -> str | None:
+    """Say what keeps a check from being called whatever its value; None where its limits do."""
+    if check.rule == "runs-as-planned":
+        return "a part of the plan may be out of view"
     if any(code in quality.CUT_OFF for code in flags):
         return "it ends at the picture's edge"
     if NO_WIRE in flags:
         return "it may be no twisted wire"
     if check.unit not in quality.SCALELESS and any(code in quality.SCALE_IN_DOUBT for code in flags):
         return "its scale is in doubt"
-    half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
-    beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
-    within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
-    return "a limit lies within the uncertainty" if within else "too near a limit to be called"
+    return None
 
 
 def figures_words(reading: Reading) -> str:

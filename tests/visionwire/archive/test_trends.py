@@ -145,13 +145,20 @@ def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
     span = check("run 1", 6.5, 0.0001, "nonconforming", None, 6.0) | {"rule": "span", "unit": "in"}
     assert (reason_of(record | {"checks": [span]}) or "").startswith("run 1, span from hole to hole: 6.50 ± 0.20 in, ")
     assert reason_of(record | {"checks": []}) is None
-    doubted = reading()["record"] | {"call": "undecided"}
-    assert reason_of(doubted) == "all that was measured lies within limits, and yet it is not called"
+    doubted = reading()["record"] | {"call": "undecided", "flags": ["find-in-doubt"]}
+    assert reason_of(doubted) == "all within limits, but too little sure that what was read is the wire"
     assert section_of(doubted) is None and section_of(record) == "run 1"
     by_wire = record | {"scale": {"source": "wire"}, "made_by": {"parameters": {"wire_in": 0.041}}}
     assert reason_of(by_wire) == f"{sentence}; the scale is the wire's, told as 0.041 in"
     by_wire["made_by"] = {"parameters": {"wire_in": 0.8 / 25.4}}
     assert (reason_of(by_wire) or "").endswith("told as 0.0315 in"), "told in mm"
+
+
+@pytest.mark.parametrize("flag", ["perhaps-no-wire", "scale-not-as-card"])
+def test_of_what_a_flag_keeps_from_being_called_no_probability_is_said(flag: str) -> None:
+    record = reading("undecided", 0.5, 6.1)["record"]
+    assert "; within limits with probability 50 %" in (reason_of(record) or "")
+    assert "within limits" not in (reason_of(record | {"flags": [flag]}) or "")
 
 
 def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_records(tmp_path: Path) -> None:
