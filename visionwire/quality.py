@@ -379,6 +379,8 @@ CUT_OFF = ("run-cut-off", "pigtail-cut-off")
 SCALE_IN_DOUBT = ("scale-not-as-card", "wire-not-as-given", "card-below-wire")
 #: Where undecided is as likely the one as the other.
 EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT, "pigtail-looks-short")
+#: Flags that keep a safety from being called conforming of which every check conforms.
+WITHHELD = ("find-in-doubt", "pigtail-looks-short")
 #: Flags of a pigtail that is seen and was not counted.
 NOT_COUNTED = ("pigtail-not-counted", "pigtail-looks-short")
 #: Flags that say themselves why something is not called.

@@ -61,7 +61,7 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     told = before > 0 and not (even and reading.call == "undecided")
     belief = min(reading.confidence / before, 1.0) if told else 1.0
     call, confidence = judge.overall(every, belief)
-    if call == "conforming" and "find-in-doubt" in reading.flags:
+    if call == "conforming" and any(code in reading.flags for code in quality.WITHHELD):
         call = "undecided"
     if call == "undecided" and even:
         confidence = 0.5

@@ -70,6 +70,12 @@ def test_wire_of_another_size_than_planned_is_named(reading: Reading) -> None:
     assert "looks 0.020 ± 0.001 in thick, and the plan has 0.032" in held.advice[-1]
 
 
+@pytest.mark.parametrize("flag", ["find-in-doubt", "pigtail-looks-short"])
+def test_what_keeps_a_reading_from_conforming_a_plan_that_agrees_does_not_lift(reading: Reading, flag: str) -> None:
+    kept = dataclasses.replace(seen(reading, 2.73, 18.6), call="undecided", flags=(flag,))
+    assert held_against(kept, plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON).call == "undecided"
+
+
 def test_runs_out_of_the_picture_prove_nothing_and_runs_too_many_do(reading: Reading) -> None:
     more = held_against(several(reading, 2.73, 2.0), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
     assert more.call == "nonconforming" and "in view is 2, and that of the plan 1" in more.advice[-1]
