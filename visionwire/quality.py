@@ -149,7 +149,7 @@ CODES: dict[str, Code] = {
     "scale-not-as-card": Code(
         "flag",
         "by --scale the two points lie {given_in:.3f} in apart, and by the card {card} in view {card_in:.3f}; --scale was taken",
-        "check the two points and the distance, in inches unless it says mm, or leave out --scale to measure by the card",
+        "check {causes}, or leave out --scale to measure by the card",
     ),
     "card-tilted": Code(
         "flag",
@@ -265,12 +265,12 @@ CODES: dict[str, Code] = {
     "wire-not-as-given": Code(
         "flag",
         "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given, so the scale is in doubt",
-        "check the wire's size, of which {common_in:.3f} in would fit, and that the card was printed at its size",
+        "check {causes}, and read again",
     ),
     "card-below-wire": Code(
         "flag",
-        "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given, as it would with the card {depth_in:.1f} in below it",
-        "lay the card at the height of the wire, or check the wire's size, of which {common_in:.3f} in would fit",
+        "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given, as it would with the card too far below it, so the scale is in doubt",
+        "check {causes}, and read again",
     ),
     "finders-disagree": Code(
         "flag",
