@@ -91,7 +91,8 @@ def fused(
     joined = join(np.array([0.0, off]), np.diag([own_u**2, outline_u**2 + WIRE_U**2]))
     if joined.probability < LEAST_PROBABILITY_WIRE:
         wider = dataclasses.replace(ruler, others={"cues": abs(off) / math.sqrt(3)})
-        return wider, _flag(ruler, wire_in, off, math.hypot(own_u, outline_u, WIRE_U))
+        flag = _flag(ruler, wire_in, off, math.hypot(own_u, outline_u, WIRE_U))
+        return wider, dataclasses.replace(flag, factor=math.exp(abs(off)))
     share = float(joined.weights[0])
     others = {"outline": (1 - share) * outline_u, "wire-size": (1 - share) * WIRE_U}
     return dataclasses.replace(ruler, enlarged=math.exp(-joined.mean), share=share, others=others), None
@@ -113,7 +114,8 @@ def against_card(own: Ruler, by_card: Ruler) -> quality.Flag | None:
         return None
     figures: dict[str, float | str] = {"card": by_card.plane.card or "", "given_in": given_in, "card_in": card_in}
     figures["causes"] = causes.in_words(causes.of_distance(given_in, by_card, off))
-    return quality.flag("scale-not-as-card", **figures)
+    flag = quality.flag("scale-not-as-card", **figures)
+    return dataclasses.replace(flag, factor=math.exp(abs(off)))
 
 
 def _flag(ruler: Ruler, wire_in: float, off: float, off_u: float) -> quality.Flag:

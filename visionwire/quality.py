@@ -7,6 +7,7 @@ says what is wrong and one that says what to do.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeVar
@@ -377,6 +378,9 @@ CODES: dict[str, Code] = {
 CUT_OFF = ("run-cut-off", "pigtail-cut-off")
 #: Flags of two things told that cannot both be true: of what rests on the scale nothing is called.
 SCALE_IN_DOUBT = ("scale-not-as-card", "wire-not-as-given", "card-below-wire")
+#: What makes a scale doubtful has it off by no more, as a rule: a wire told the next common size too thick or too thin,
+#: 1.28 times, and seen an eighth otherwise than it is. What is seen to be off by more counts as that.
+SCALE_OFF = 1.5
 #: Where undecided is as likely the one as the other.
 EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT, "pigtail-looks-short")
 #: Flags that keep a safety from being called conforming of which every check conforms.
@@ -400,10 +404,11 @@ OWN_RULES = ("density", "pigtail-twists", "wraps")
 
 @dataclass(frozen=True)
 class Flag:
-    """A flag raised, with its sentence filled in."""
+    """A flag raised, with its sentence filled in; ``factor`` is by how much it has lengths off, where it doubts them."""
 
     code: str
     sentence: str
+    factor: float = 1.0
 
 
 def flag(code: str, **figures: float | str) -> Flag:
@@ -452,9 +457,35 @@ def because(refusal: Refusal, cause: str, **figures: float) -> Refusal:
     )
 
 
-def of_scale_in_doubt(checks: Sequence[Check]) -> list[Check]:
-    """Return the checks with nothing called that rests on the scale."""
-    return [check if check.unit in SCALELESS else dataclasses.replace(check, call="undecided") for check in checks]
+def of_scale_in_doubt(checks: Sequence[Check], factor: float = math.inf) -> list[Check]:
+    """Return the checks with nothing called that rests on the scale, but for lengths inside their limits all the same.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        As judged by a scale that something contradicts.
+    factor : float
+        By how much lengths may be off, at most.
+    """
+    return [
+        check
+        if check.unit in SCALELESS or _inside_anyhow(check, factor)
+        else dataclasses.replace(check, call="undecided")
+        for check in checks
+    ]
+
+
+def factor_of_doubt(flags: Sequence[Flag]) -> float | None:
+    """Return by how much lengths may be off at most by flags that contradict the scale; None where none does."""
+    factors = [one.factor for one in flags if one.code in SCALE_IN_DOUBT]
+    return max(SCALE_OFF, *factors) if factors else None
+
+
+def _inside_anyhow(check: Check, factor: float) -> bool:
+    """Whether a length is called conforming, and would lie inside its limits were it so much longer or shorter."""
+    long_enough = check.low is None or check.value / factor >= check.low
+    short_enough = check.high is None or check.value * factor <= check.high
+    return check.unit == "in" and check.call == "conforming" and long_enough and short_enough
 
 
 def stops(checks: Sequence[Check]) -> Check | None:

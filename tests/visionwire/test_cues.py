@@ -67,6 +67,7 @@ def test_a_wire_that_looks_too_thin_is_another_one() -> None:
     flag = flag_of(0.020)
     assert flag is not None and flag.code == "wire-not-as-given"
     assert "check the wire's size (0.020 in would fit)" in flag.sentence
+    assert flag.factor == pytest.approx(0.032 / 0.020)
 
 
 def test_a_card_a_little_below_a_wire_that_no_common_size_fits_is_named_first() -> None:

@@ -88,7 +88,11 @@ def _doubted_as_a_whole(record: dict[str, Any], worst: dict[str, Any]) -> bool:
 
 
 def _worst(record: dict[str, Any]) -> dict[str, Any] | None:
-    return min(record.get("checks", []), key=lambda check: check["probability_conforming"], default=None)
+    """Return the check least likely to conform; of what is undecided, of the checks that are, if any."""
+    checks = record.get("checks", [])
+    if record.get("call") == "undecided":
+        checks = [check for check in checks if check["call"] != "conforming"] or checks
+    return min(checks, key=lambda check: check["probability_conforming"], default=None)
 
 
 def _uneven(record: dict[str, Any], section: str) -> str:

@@ -263,7 +263,8 @@ def because(check: Check, flags: Collection[str]) -> str:
     if check.rule == "twists-as-planned" and check.low is not None and check.high is not None:
         allowed = f"planned {check.low + 0.5:g} to {check.high - 0.5:g}"  # whole ones; each reaches half a twist
     if check.call == "conforming":
-        return allowed
+        doubted = check.unit not in quality.SCALELESS and any(code in quality.SCALE_IN_DOUBT for code in flags)
+        return f"{allowed}, inside even were the scale {quality.SCALE_OFF:g} times off" if doubted else allowed
     if check.call == "undecided":
         return f"{allowed}, {_why_undecided(check, flags)}"
     return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"

@@ -76,6 +76,16 @@ def test_what_keeps_a_reading_from_conforming_a_plan_that_agrees_does_not_lift(r
     assert held_against(kept, plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON).call == "undecided"
 
 
+def test_in_doubt_of_the_scale_a_length_that_conforms_makes_no_call_of_the_whole(reading: Reading) -> None:
+    span = dataclasses.replace(reading.checks[0], rule="span", unit="in", value=2.73, low=None, call="conforming")
+    flags = ("wire-not-as-given",)
+    doubted = dataclasses.replace(seen(reading, 2.73, 18.6), call="undecided", flags=flags, checks=(span,))
+    held = held_against(doubted, plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
+    assert held.call == "undecided" and held.checks[0].call == "conforming"
+    more = held_against(several(doubted, 2.73, 2.0), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
+    assert more.call == "nonconforming", "runs are counted whatever the scale"
+
+
 def test_runs_out_of_the_picture_prove_nothing_and_runs_too_many_do(reading: Reading) -> None:
     more = held_against(several(reading, 2.73, 2.0), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
     assert more.call == "nonconforming" and "in view is 2, and that of the plan 1" in more.advice[-1]

@@ -12,7 +12,7 @@ from visionwire.judge import check_density, overall
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
-from visionwire.sheet.words import by_mean_words, confidence_words
+from visionwire.sheet.words import because, by_mean_words, confidence_words
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
@@ -91,6 +91,12 @@ def test_of_a_contradicted_distance_no_section_is_called_and_each_says_why(readi
     of_whole = dataclasses.replace(undecided, flags=("scale-not-as-card",))
     assert confidence_words(of_whole) == "run 1 not called: its scale is in doubt"
     assert "its scale is in doubt: UNDECIDED" in answer_lines(of_whole)[1]
+
+
+def test_a_length_inside_its_limit_by_any_scale_says_so(reading: Reading) -> None:
+    span = Check("span", "run 1", 2.0, 0.6, "in", None, 6.0, 0.99, "conforming", "a manual")
+    assert because(span, ()) == "allowed at most 6"
+    assert because(span, ("wire-not-as-given",)) == "allowed at most 6, inside even were the scale 1.5 times off"
 
 
 @pytest.mark.parametrize(
