@@ -14,6 +14,7 @@ from visionwire.sheet.words import (
     density_check,
     flags_of,
     hand_words,
+    inside_anyhow,
     pigtail_missing_words,
     plus_minus,
     routing_words,
@@ -85,9 +86,13 @@ def further_lines(reading: Reading, limits: LimitSet | None = None) -> list[str]
         lines.append(f"routing: {ROUTING_NOT_ASKED}")
     elif reading.runs:
         lines += [f"routing of run {n}: {routing_words(reading, n)}" for n in range(1, len(reading.runs) + 1)]
-    # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
+    # Of the rest a tired inspector needs to see what does not conform, or does in spite of doubt; the sheet has all.
     others = [check for check in reading.checks if check.rule not in ("density", "pigtail-twists", "wraps")]
-    lines += [_other(reading, check) for check in others if check.call != "conforming"]
+    lines += [
+        _other(reading, check)
+        for check in others
+        if check.call != "conforming" or inside_anyhow(check, flags_of(reading, check))
+    ]
     planned = [check for check in others if check.rule.endswith("as-planned")]
     if planned and all(check.call == "conforming" for check in planned):
         lines.append("plan: number of runs, spans and twists agree")

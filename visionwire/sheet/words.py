@@ -263,11 +263,25 @@ def because(check: Check, flags: Collection[str]) -> str:
     if check.rule == "twists-as-planned" and check.low is not None and check.high is not None:
         allowed = f"planned {check.low + 0.5:g} to {check.high - 0.5:g}"  # whole ones; each reaches half a twist
     if check.call == "conforming":
-        doubted = check.unit not in quality.SCALELESS and any(code in quality.SCALE_IN_DOUBT for code in flags)
-        return f"{allowed}, inside even were the scale {quality.SCALE_OFF:g} times off" if doubted else allowed
+        anyhow = f", inside even were the scale {quality.SCALE_OFF:g} times off"
+        return f"{allowed}{anyhow if inside_anyhow(check, flags) else ''}"
     if check.call == "undecided":
         return f"{allowed}, {_why_undecided(check, flags)}"
     return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"
+
+
+def inside_anyhow(check: Check, flags: Collection[str]) -> bool:
+    """Whether a length is called conforming though its scale is in doubt.
+
+    Parameters
+    ----------
+    check : Check
+        What was held against limits.
+    flags : collection of str
+        Of its section, and of the whole reading (`flags_of`).
+    """
+    doubted = any(code in quality.SCALE_IN_DOUBT for code in flags)
+    return doubted and check.call == "conforming" and check.unit not in quality.SCALELESS
 
 
 def _why_undecided(check: Check, flags: Collection[str]) -> str:

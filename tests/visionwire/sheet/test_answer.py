@@ -96,7 +96,12 @@ def test_of_a_contradicted_distance_no_section_is_called_and_each_says_why(readi
 def test_a_length_inside_its_limit_by_any_scale_says_so(reading: Reading) -> None:
     span = Check("span", "run 1", 2.0, 0.6, "in", None, 6.0, 0.99, "conforming", "a manual")
     assert because(span, ()) == "allowed at most 6"
-    assert because(span, ("wire-not-as-given",)) == "allowed at most 6, inside even were the scale 1.5 times off"
+    doubted = undecided_of(reading, 0.9, ("wire-not-as-given",))
+    said = "  run 1, span: 2.00 ± 0.60 in, allowed at most 6, inside even were the scale 1.5 times off: CONFORMING"
+    assert said in answer_lines(dataclasses.replace(doubted, checks=(*doubted.checks, span)))
+    assert not any(
+        "span" in line for line in answer_lines(dataclasses.replace(reading, checks=(*reading.checks, span)))
+    )
 
 
 @pytest.mark.parametrize(
