@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.lens import DISTORTION_U
 from calibration.plane import Plane
-from visionwire import __version__, cues, gates, judge, layout, look, outline, quality, safety, sharpness
+from visionwire import __version__, cues, doubt, gates, judge, layout, look, outline, quality, safety, sharpness
 from visionwire.budget import Ruler
 from visionwire.density import Density, density_of
 from visionwire.evidence import Evidence, SectionEvidence
@@ -108,19 +107,19 @@ def reading(
         runs = [dataclasses.replace(run, call="undecided") for run in runs]
         checks = [dataclasses.replace(check, call="undecided") for check in checks]
     judged = checks
-    if (factor := quality.factor_of_doubt(flags)) is not None:
-        flags.sort(key=lambda one: one.code not in quality.SCALE_IN_DOUBT)  # why nothing is called comes first
+    if (factor := doubt.factor_of_doubt(flags)) is not None:
+        flags.sort(key=lambda one: one.code not in doubt.SCALE_IN_DOUBT)  # why nothing is called comes first
         runs = [dataclasses.replace(run, call="undecided") for run in runs]
-        judged = quality.of_scale_in_doubt(checks)  # a length inside its limit all the same makes no call of the whole
-        checks = quality.of_scale_in_doubt(series_in_doubt(checks, series, factor, limits), factor)
+        judged = doubt.of_scale_in_doubt(checks)  # a length inside its limit all the same makes no call of the whole
+        checks = doubt.of_scale_in_doubt(doubt.series_in_doubt(checks, series, factor, limits), factor)
     sections = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     call, confidence, doubts = _called(judged, min(one.belief for one in sections), limits)
     flags += doubts
     if call == "conforming" and any(one.code == "pigtail-looks-short" for one in flags):
         call = "undecided"
         flags.sort(key=lambda one: one.code != "pigtail-looks-short")  # why nothing is called comes first
-    flags = quality.near_a_limit(checks, flags) + flags
-    if call == "undecided" and any(one.code in quality.EVEN_CHANCE for one in flags):
+    flags = doubt.near_a_limit(checks, flags) + flags
+    if call == "undecided" and any(one.code in doubt.EVEN_CHANCE for one in flags):
         confidence = 0.5  # nothing is known of what lies beyond the picture, or of the scale
     result = Reading(
         photo=photo.info,
@@ -254,14 +253,6 @@ def _series(
     used = layout.wire_used(laid, *tail, wire_in)
     check = judge.check_series(fasteners, longest, (used.value, used.u), limits)
     return Series(len(laid), fasteners, longest, used.value, judge.COVERAGE_95 * used.u), check
-
-
-def series_in_doubt(checks: Sequence[Check], series: Series, factor: float, limits: LimitSet) -> list[Check]:
-    """Return the checks, that of a series' wire undecided where, off by a factor, its fasteners would be judged."""
-    rule = limits.series
-    if rule is None or factor * series.longest_span_in < rule.widely_spaced_in:
-        return list(checks)
-    return [dataclasses.replace(one, call="undecided") if one.rule == "wire-in-series" else one for one in checks]
 
 
 def _pattern(traced: Traced, ruler: Ruler) -> Pattern:

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 from numpy.typing import NDArray
 
-from visionwire import judge, quality
+from visionwire import doubt, judge, quality
 from visionwire.assemble import lay_on_part, made_by, scale_flags, scale_of
 from visionwire.budget import Ruler
 from visionwire.evidence import Evidence, SectionEvidence
@@ -36,7 +36,7 @@ def reading(
         flags.append(quality.flag("wraps-same-hand"))
         wraps = [dataclasses.replace(one, flags=(*one.flags, "wraps-same-hand")) for one in wraps]
     call, confidence = judge.overall(checks)
-    flags = quality.near_a_limit(checks, flags) + flags
+    flags = doubt.near_a_limit(checks, flags) + flags
     whole = np.vstack([coil.axis_px for coil in coils])
     result = Reading(
         photo=photo.info,

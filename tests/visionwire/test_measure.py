@@ -17,11 +17,11 @@ from calibration.card import load_card
 from fixtures.quick import make_scene
 from tests.benchmarks.report import PICTURES, PictureResult, read_picture
 from tests.visionwire.drawn import even, picture, rgb
+from visionwire.codes import CODES
 from visionwire.errors import LimitsError, PhotoError
 from visionwire.limits import load_limits
 from visionwire.measure import measure
 from visionwire.photo import from_array, open_photo
-from visionwire.quality import CODES
 from visionwire.reading import Reading, Refusal
 from visionwire.scan import BOTH
 

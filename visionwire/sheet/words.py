@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from visionwire import quality
+from visionwire import doubt
 from visionwire.judge import inch_outside
 from visionwire.limits import DecisionRule, Length, LimitSet, said_by
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
@@ -71,7 +71,7 @@ WHOLE_WORDS = {
 
 NO_WIRE = "perhaps-no-wire"
 #: Flags that keep every section from being called, whichever raised them.
-OF_EVERY_SECTION = (NO_WIRE, *quality.SCALE_IN_DOUBT)
+OF_EVERY_SECTION = (NO_WIRE, *doubt.SCALE_IN_DOUBT)
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 NOT_KNOWN = "not known"
@@ -81,7 +81,7 @@ ROUTING_NOT_ASKED = "not judged; to check it, add --tightens clockwise (right-ha
 
 def pigtail_missing_words(reading: Reading) -> str:
     """Say of a reading without a pigtail whether one was seen."""
-    seen = any(code in quality.NOT_COUNTED for code in reading.flags)
+    seen = any(code in doubt.NOT_COUNTED for code in reading.flags)
     return f"{'seen, not counted' if seen else 'not seen'}, not judged"
 
 
@@ -175,7 +175,7 @@ def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> 
         if why := _kept_from(check, flags_of(reading, check)):
             of = check.section if check.section != "whole" else "the safety"
             return f"{of} not called: {why}"
-    stops = quality.stops(undecided)
+    stops = doubt.stops(undecided)
     if stops is not None:
         return f"{section_words(stops)} {_probably_words(stops, decision)}"
     return whole_words(reading.flags)
@@ -189,7 +189,7 @@ def whole_words(flags: Collection[str]) -> str:
 
 def section_words(check: Check) -> str:
     """Name what a check is of: a section is called by one of its checks, of the others the check is named."""
-    own = check.rule in quality.OWN_RULES
+    own = check.rule in doubt.OWN_RULES
     return check.section if own else f"{check.section}, {RULE_WORDS.get(check.rule, check.rule)},"
 
 
@@ -263,7 +263,7 @@ def because(check: Check, flags: Collection[str]) -> str:
     if check.rule == "twists-as-planned" and check.low is not None and check.high is not None:
         allowed = f"planned {check.low + 0.5:g} to {check.high - 0.5:g}"  # whole ones; each reaches half a twist
     if check.call == "conforming":
-        anyhow = f", inside even were the scale {quality.SCALE_OFF:g} times off"
+        anyhow = f", inside even were the scale {doubt.SCALE_OFF:g} times off"
         return f"{allowed}{anyhow if inside_anyhow(check, flags) else ''}"
     if check.call == "undecided":
         return f"{allowed}, {_why_undecided(check, flags)}"
@@ -280,8 +280,8 @@ def inside_anyhow(check: Check, flags: Collection[str]) -> bool:
     flags : collection of str
         Of its section, and of the whole reading (`flags_of`).
     """
-    doubted = any(code in quality.SCALE_IN_DOUBT for code in flags)
-    return doubted and check.call == "conforming" and check.unit not in quality.SCALELESS
+    doubted = any(code in doubt.SCALE_IN_DOUBT for code in flags)
+    return doubted and check.call == "conforming" and check.unit not in doubt.SCALELESS
 
 
 def _why_undecided(check: Check, flags: Collection[str]) -> str:
@@ -297,11 +297,11 @@ def _kept_from(check: Check, flags: Collection[str]) -> str | None:
     """Say what keeps a check from being called whatever its value; None where its limits do."""
     if check.rule == "runs-as-planned":
         return "a part of the plan may be out of view"
-    if any(code in quality.CUT_OFF for code in flags):
+    if any(code in doubt.CUT_OFF for code in flags):
         return "it ends at the picture's edge"
     if NO_WIRE in flags:
         return "it may be no twisted wire"
-    if check.unit not in quality.SCALELESS and any(code in quality.SCALE_IN_DOUBT for code in flags):
+    if check.unit not in doubt.SCALELESS and any(code in doubt.SCALE_IN_DOUBT for code in flags):
         return "its scale is in doubt"
     return None
 
