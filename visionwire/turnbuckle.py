@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visionwire import doubt, judge, quality
-from visionwire.assemble import lay_on_part, made_by, scale_flags, scale_of
+from visionwire.assemble import made_by, scale_flags, scale_of
 from visionwire.budget import Ruler
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import LimitSet
+from visionwire.parts import lay_on_part
 from visionwire.photo import Photo
 from visionwire.reading import Check, Reading, Series, Wraps
 from visionwire.strip import picture_strip, straighten

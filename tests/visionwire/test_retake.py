@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from tests.visionwire.test_measure import DEMO, END, SIZE_PX, START, TWO_POINTS, scene
-from visionwire.assemble import FULL_TWISTS
 from visionwire.measure import measure
+from visionwire.parts import FULL_TWISTS
 from visionwire.photo import open_photo
 from visionwire.reading import Reading, Refusal
 from visionwire.sheet.answer import answer_lines
