@@ -8,14 +8,16 @@ from typing import Any
 from visionwire.archive.figures import inch_outside, run_of
 from visionwire.archive.ledger import Decision
 from visionwire.reading import Check
-from visionwire.sheet.words import (
+from visionwire.sheet.verdict import (
     OF_EVERY_SECTION,
-    RULE_WORDS,
     because,
-    limits_words,
     probability_words,
-    value_words,
     whole_words,
+)
+from visionwire.sheet.words import (
+    RULE_WORDS,
+    limits_words,
+    value_words,
 )
 
 #: Rules that a figure with its unit names by itself.

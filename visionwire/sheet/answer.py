@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from visionwire.limits import LimitSet
 from visionwire.reading import Check, Reading, Refusal
-from visionwire.sheet.words import (
-    ROUTING_NOT_ASKED,
-    SHOWN,
+from visionwire.sheet.verdict import (
     because,
     by_mean_words,
     call_words,
     confidence_words,
-    density_check,
     flags_of,
-    hand_words,
     inside_anyhow,
+)
+from visionwire.sheet.words import (
+    ROUTING_NOT_ASKED,
+    SHOWN,
+    density_check,
+    hand_words,
     pigtail_missing_words,
     plus_minus,
     routing_words,

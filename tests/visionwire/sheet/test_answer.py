@@ -12,7 +12,11 @@ from visionwire.judge import check_density, overall
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
-from visionwire.sheet.words import because, by_mean_words, confidence_words
+from visionwire.sheet.verdict import (
+    because,
+    by_mean_words,
+    confidence_words,
+)
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
