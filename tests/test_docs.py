@@ -9,8 +9,8 @@ import pytest
 from typer.testing import CliRunner
 
 from visionwire.cli import app
+from visionwire.codes import CODES
 from visionwire.errors import ExitCode
-from visionwire.quality import CODES
 from visionwire.reading import READING_FORMAT, REFUSAL_FORMAT
 
 ROOT = Path(__file__).parents[1]
@@ -76,7 +76,7 @@ def test_every_refusal_is_explained_in_its_own_words() -> None:
 
 
 def test_every_refusal_explained_is_given_somewhere() -> None:
-    rooms = [path for path in (ROOT / "visionwire").rglob("*.py") if path.name != "quality.py"]
+    rooms = [path for path in (ROOT / "visionwire").rglob("*.py") if path.name != "codes.py"]
     given = "\n".join(path.read_text(encoding="utf-8") for path in rooms)
     idle = {code for code, entry in CODES.items() if entry.kind == "refusal" and f'"{code}"' not in given}
     assert idle == set()

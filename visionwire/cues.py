@@ -16,10 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
-from calibration import camera_mm
-from visionwire import quality
-from visionwire.budget import MM_PER_IN, WIRE_U, Ruler, of_wire
-from visionwire.helix import COMMON_SIZES_IN
+from visionwire import causes, quality
+from visionwire.budget import WIRE_U, Ruler, of_wire
 from visionwire.outline import Diameter
 
 Floats = NDArray[np.float64]
@@ -29,8 +27,6 @@ Floats = NDArray[np.float64]
 #: next thicker or thinner size (`python -m tests.benchmarks.coverage --from notebooks/coverage.csv` prints it); with
 #: 0.001 for the wire too it was 0.2, 47 and 65 % (worked out once).
 LEAST_PROBABILITY, LEAST_PROBABILITY_WIRE = 0.001, 0.01
-#: A card further below the wire than this is not what happened.
-DEEPEST_IN = 4.0
 
 
 @dataclass(frozen=True)
@@ -95,7 +91,8 @@ def fused(
     joined = join(np.array([0.0, off]), np.diag([own_u**2, outline_u**2 + WIRE_U**2]))
     if joined.probability < LEAST_PROBABILITY_WIRE:
         wider = dataclasses.replace(ruler, others={"cues": abs(off) / math.sqrt(3)})
-        return wider, _flag(ruler, wire_in, off, spine_px)
+        flag = _flag(ruler, wire_in, off, math.hypot(own_u, outline_u, WIRE_U))
+        return wider, dataclasses.replace(flag, factor=math.exp(abs(off)))
     share = float(joined.weights[0])
     others = {"outline": (1 - share) * outline_u, "wire-size": (1 - share) * WIRE_U}
     return dataclasses.replace(ruler, enlarged=math.exp(-joined.mean), share=share, others=others), None
@@ -112,21 +109,21 @@ def against_card(own: Ruler, by_card: Ruler) -> quality.Flag | None:
     line_px = own.plane.points_px
     given_in, card_in = (float(ruler.along_in(line_px)[-1]) for ruler in (own, by_card))
     variances = [ruler.relative_u(line_px) ** 2 for ruler in (own, by_card)]
-    if join(np.array([0.0, math.log(card_in / given_in)]), np.diag(variances)).probability >= LEAST_PROBABILITY:
+    off = math.log(card_in / given_in)
+    if join(np.array([0.0, off]), np.diag(variances)).probability >= LEAST_PROBABILITY:
         return None
-    card = by_card.plane.card or ""
-    return quality.flag("scale-not-as-card", card=card, given_in=given_in, card_in=card_in)
+    figures: dict[str, float | str] = {"card": by_card.plane.card or "", "given_in": given_in, "card_in": card_in}
+    figures["causes"] = causes.in_words(causes.of_distance(given_in, by_card, off))
+    flag = quality.flag("scale-not-as-card", **figures)
+    return dataclasses.replace(flag, factor=math.exp(abs(off)))
 
 
-def _flag(ruler: Ruler, wire_in: float, by_wire: float, spine_px: Floats) -> quality.Flag:
-    """Name the likeliest cause of cues that disagree; ``by_wire`` is the logarithm of its scale over the ruler's."""
-    seen_in = wire_in * math.exp(by_wire)
-    common_in = min(COMMON_SIZES_IN, key=lambda size: abs(math.log(size / seen_in)))
-    figures = {"seen_in": seen_in, "given_in": wire_in, "common_in": common_in}
-    if ruler.height_u_mm > 0 and by_wire > 0:
-        # The plane that the wire lies on would be so much nearer to the camera than the card: similar triangles.
-        camera_height_in = float(camera_mm(ruler.plane, *ruler.camera)[2]) / MM_PER_IN
-        depth_in = camera_height_in * -math.expm1(-by_wire)
-        if depth_in < DEEPEST_IN:
-            return quality.flag("card-below-wire", depth_in=depth_in, **figures)
+def _flag(ruler: Ruler, wire_in: float, off: float, off_u: float) -> quality.Flag:
+    """Return what is to be said of a wire that looks otherwise than told, the likeliest cause first."""
+    likeliest = causes.of_wire(ruler, wire_in, off, off_u)
+    figures: dict[str, float | str] = {"seen_in": wire_in * math.exp(off), "given_in": wire_in}
+    figures["causes"] = causes.in_words(likeliest)
+    depth_in = causes.below_in(ruler, off)
+    if likeliest[0].what == "height" and depth_in is not None and depth_in > 0:
+        return quality.flag("card-below-wire", **figures)
     return quality.flag("wire-not-as-given", **figures)

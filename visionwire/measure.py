@@ -24,6 +24,7 @@ from visionwire import (
     gates,
     octave,
     outline,
+    parts,
     pattern,
     quality,
     routing,
@@ -247,7 +248,7 @@ def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told
 
 def _too_far(first: Section, plane: Plane | None, size: tuple[int, int]) -> Refusal:
     """Return the refusal of too small a twist with a distance at which all stays in view and no other retake is due."""
-    wanted = (first.px_per_twist, scan.LEAST_PX_PER_TWIST, assemble.FULL_PX_PER_TWIST)
+    wanted = (first.px_per_twist, scan.LEAST_PX_PER_TWIST, parts.FULL_PX_PER_TWIST)
     percent, fits = gates.nearer(*wanted, gates.with_card_px(first.spine_px, plane), size)
     refusal = quality.refuse("twist-too-small", px_per_twist=wanted[0], needed_px=wanted[1], percent=percent)
     return refusal if fits or plane is None or plane.outline_px is None else scale.with_card_closer(refusal)

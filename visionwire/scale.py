@@ -11,7 +11,7 @@ from calibration import Card, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
-from visionwire import assemble, budget, cues, gates, outline, quality, scan
+from visionwire import budget, cues, gates, outline, parts, quality, scan
 from visionwire.budget import MM_PER_IN, Ruler
 from visionwire.photo import Photo
 from visionwire.reading import Refusal
@@ -80,7 +80,7 @@ def problem(plane: Plane | None, cell_px: float | None, wire_in: float | None, s
         return quality.refuse("card-too-tilted", tilt_deg=plane.tilt_deg, limit_deg=LARGEST_TILT_DEG)
     if cell_px is not None and cell_px < LEAST_CELL_PX:
         # Near enough for the twist of a usual safety too: else the next picture would be refused for that.
-        full_px = max(LEAST_CELL_PX, cell_px * assemble.FULL_PX_PER_TWIST / (usual_twist_px(plane) or cell_px))
+        full_px = max(LEAST_CELL_PX, cell_px * parts.FULL_PX_PER_TWIST / (usual_twist_px(plane) or cell_px))
         percent, fits = gates.nearer(cell_px, LEAST_CELL_PX, full_px, gates.with_card_px(plane.points_px, plane), size)
         refusal = quality.refuse("card-too-small", cell_px=cell_px, needed_px=LEAST_CELL_PX, percent=percent)
         return refusal if fits else with_card_closer(refusal)
@@ -101,7 +101,7 @@ def size_problem(
     longest_px = SPACINGS_D[-1] * diameter_px
     if longest_px < scan.LEAST_PX_PER_TWIST:
         usual_px = diameter_px / (wire_in or scan.USUAL_WIRE_IN) / USUAL_DENSEST
-        wanted = (usual_px, scan.LEAST_PX_PER_TWIST, assemble.FULL_PX_PER_TWIST)
+        wanted = (usual_px, scan.LEAST_PX_PER_TWIST, parts.FULL_PX_PER_TWIST)
         percent, _ = gates.nearer(*wanted, gates.with_card_px(plane.points_px, plane), shape[::-1])
         return quality.refuse(
             "twist-too-small", px_per_twist=longest_px, needed_px=scan.LEAST_PX_PER_TWIST, percent=percent

@@ -7,11 +7,12 @@ import dataclasses
 import numpy as np
 from numpy.typing import NDArray
 
-from visionwire import judge, quality
-from visionwire.assemble import lay_on_part, made_by, scale_flags, scale_of
+from visionwire import doubt, judge, quality
+from visionwire.assemble import made_by, scale_flags, scale_of
 from visionwire.budget import Ruler
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import LimitSet
+from visionwire.parts import lay_on_part
 from visionwire.photo import Photo
 from visionwire.reading import Check, Reading, Series, Wraps
 from visionwire.strip import picture_strip, straighten
@@ -36,7 +37,7 @@ def reading(
         flags.append(quality.flag("wraps-same-hand"))
         wraps = [dataclasses.replace(one, flags=(*one.flags, "wraps-same-hand")) for one in wraps]
     call, confidence = judge.overall(checks)
-    flags = quality.near_a_limit(checks, flags) + flags
+    flags = doubt.near_a_limit(checks, flags) + flags
     whole = np.vstack([coil.axis_px for coil in coils])
     result = Reading(
         photo=photo.info,

@@ -25,9 +25,9 @@ def seen(looks_in: float, u: float = 0.06) -> Diameter:
     return Diameter(px, u * px)
 
 
-def flag_of(looks_in: float) -> Flag | None:
+def flag_of(looks_in: float, u: float = 0.06) -> Flag | None:
     ruler, line = ruler_and_line()
-    return cues.fused(ruler, seen(looks_in), WIRE_IN, line)[1]
+    return cues.fused(ruler, seen(looks_in, u), WIRE_IN, line)[1]
 
 
 def test_independent_cues_join_to_their_weighted_mean() -> None:
@@ -66,15 +66,16 @@ def test_cues_that_agree_narrow_the_scale_and_move_it_little() -> None:
 def test_a_wire_that_looks_too_thin_is_another_one() -> None:
     flag = flag_of(0.020)
     assert flag is not None and flag.code == "wire-not-as-given"
-    assert "0.020 in would fit" in flag.sentence
+    assert "check the wire's size (0.020 in would fit)" in flag.sentence
+    assert flag.factor == pytest.approx(0.032 / 0.020)
 
 
-def test_a_wire_that_looks_too_thick_may_lie_high_over_the_card() -> None:
-    # Similar triangles: a card 50 mm below, seen from 198 mm over the wire's plane, makes it look a third thicker.
-    thicker = 1 / (1 - 50 / (200 - budget.HEIGHT_MM))
-    flag = flag_of(thicker * WIRE_IN)
+def test_a_card_a_little_below_a_wire_that_no_common_size_fits_is_named_first() -> None:
+    # Similar triangles: the card 24 mm below the wire, and the camera 176 mm over that, make it look so much thicker.
+    thicker = (200 - budget.HEIGHT_MM) / (200 - 24)
+    flag = flag_of(thicker * WIRE_IN, 0.02)
     assert flag is not None and flag.code == "card-below-wire"
-    assert f"{50 / 25.4:.1f} in below" in flag.sentence or f"{50 / 25.4 + 0.1:.1f} in below" in flag.sentence
+    assert "check first the card's height (it would lie 0.9 in below the wire; lay it level with it)" in flag.sentence
 
 
 def test_cues_that_disagree_widen_the_reading_to_the_other_word() -> None:

@@ -17,7 +17,8 @@ import fixtures.quick
 from calibration import Plane, find_card, fit_plane
 from tests.visionwire.blurs import gaussian, smear
 from visionwire import gates, sharpness
-from visionwire.quality import CODES, Flag, refuse
+from visionwire.codes import CODES
+from visionwire.quality import Flag, refuse
 from visionwire.reading import Refusal
 from visionwire.section import whole
 

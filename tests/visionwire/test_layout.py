@@ -9,7 +9,7 @@ import pytest
 
 from calibration.without_card import two_points
 from tests.visionwire.test_density import PX_PER_IN, made, straight
-from visionwire import assemble, budget, layout
+from visionwire import budget, layout, parts
 from visionwire.density import Density
 
 RULER = budget.beside(two_points((0, 0), (1000, 0), 254.0), None, (1000, 600))
@@ -71,5 +71,5 @@ def test_a_reading_says_which_hole_is_not_seen(
     holes: tuple[tuple[float, float] | None, tuple[float, float] | None], where: str | None
 ) -> None:
     one = layout.laid(with_holes(made(np.linspace(0, 14, 601), straight(2.0)), *holes), RULER)
-    said = [flag.sentence for flag in assemble._run_flags(one, RULER, "run 2") if flag.code == "hole-not-located"]
+    said = [flag.sentence for flag in parts._run_flags(one, RULER, "run 2") if flag.code == "hole-not-located"]
     assert said == [] if where is None else len(said) == 1 and where in said[0]

@@ -17,11 +17,11 @@ from calibration.card import load_card
 from fixtures.quick import make_scene
 from tests.benchmarks.report import PICTURES, PictureResult, read_picture
 from tests.visionwire.drawn import even, picture, rgb
+from visionwire.codes import CODES
 from visionwire.errors import LimitsError, PhotoError
 from visionwire.limits import load_limits
 from visionwire.measure import measure
 from visionwire.photo import from_array, open_photo
-from visionwire.quality import CODES
 from visionwire.reading import Reading, Refusal
 from visionwire.scan import BOTH
 
@@ -406,33 +406,6 @@ def test_a_distance_in_the_wrong_unit_is_refused(
     assert answer.code == code
 
 
-def test_a_distance_that_a_card_in_view_gainsays_is_taken_and_said() -> None:
-    known = truth(DEMO.with_suffix(".json"))["runs"][0]
-    start, end = known["spine_px"][0], known["spine_px"][-1]
-    true_in = float(np.sum(np.linalg.norm(np.diff(known["spine_px"], axis=0), axis=1))) / px_per_in_of_demo()
-    for share, differs in ((1.0, False), (1.2, True)):
-        answer = measure(DEMO, two_points=(*start, *end, share * true_in), start=tuple(start), end=tuple(end))
-        assert isinstance(answer, Reading) and answer.scale.source == "two-points"
-        assert ("scale-not-as-card" in answer.flags) is differs
-        assert all(check.call == "undecided" for check in answer.checks if check.unit != "twists") is differs
-        assert not differs or (answer.call == "undecided" and "--scale was taken" in answer.advice[0])
-    assert "by the card pocket in view" in answer.advice[0] and "leave out --scale" in answer.advice[0]
-
-
-def test_of_a_wire_a_third_thinner_than_told_nothing_is_called() -> None:
-    answer = measure(PICTURES / "short_fine.jpg", wire=0.032)
-    assert isinstance(answer, Reading)
-    assert {"wire-not-as-given", "card-below-wire"} & set(answer.flags)
-    assert answer.call == "undecided" and answer.runs[0].call == "undecided"
-    assert "0.032 given" in answer.advice[0]
-
-
-def px_per_in_of_demo() -> float:
-    answer = measure(DEMO)
-    assert isinstance(answer, Reading)
-    return answer.scale.px_per_inch
-
-
 def test_either_finder_alone_reads_the_demo() -> None:
     for finder in BOTH:
         answer = measure(PICTURES / "demo.jpg", finders=(finder,))
@@ -461,18 +434,3 @@ def test_the_card_pointed_at_is_no_wire(ends: tuple[tuple[float, float], tuple[f
 def test_double_twist_is_not_read_as_single_wire() -> None:
     result = measure(DEMO, wire=0.032, method="single")
     assert isinstance(result, Refusal) and result.code == "run-in-single"
-
-
-def test_of_single_wire_the_twisted_end_is_read() -> None:
-    """The demo's run is painted over by its ground, so that its pigtail is all the twisted wire there is."""
-    known = truth(DEMO.with_suffix(".json"))
-    pixels = open_photo(DEMO).pixels.copy()
-    line = np.round(known["runs"][0]["spine_px"]).astype(np.int32)
-    ground = pixels[line[len(line) // 2][1] - 40, line[len(line) // 2][0]]
-    cv2.polylines(pixels, [line.reshape(-1, 1, 2)], False, tuple(int(v) for v in ground), 40)
-    result = measure(pixels, wire=0.032, method="single")
-    assert isinstance(result, Reading)
-    assert result.runs == () and result.pigtail is not None and "single-wire" in result.flags
-    assert result.pigtail.twists == pytest.approx(known["pigtail"]["count"], abs=0.6)
-    assert result.series.fasteners == 0
-    assert {check.rule for check in result.checks} == {"pigtail-twists"}

@@ -11,7 +11,7 @@ import pytest
 
 from fixtures.quick import make_scene
 from fixtures.truth import Truth
-from visionwire import quality, scan
+from visionwire import doubt, scan
 from visionwire.limits import load_limits
 from visionwire.measure import measure, measure_with_evidence
 from visionwire.photo import read_photo
@@ -60,7 +60,7 @@ def test_what_looks_short_keeps_a_safety_from_being_called_conforming_where_limi
         limits = dataclasses.replace(wide, pigtail=dataclasses.replace(wide.pigtail, low=low))
         result, _ = measure_with_evidence(photo, limits=limits, wire_in=wire_in)
         assert isinstance(result, Reading) and code in result.flags and result.call == call
-    assert not set(quality.NOT_COUNTED).issubset(result.flags)
+    assert not set(doubt.NOT_COUNTED).issubset(result.flags)
 
 
 def test_where_there_is_none_nothing_is_pointed_at() -> None:

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from visionwire.quality import CODES, flag, heeding, near_a_limit, noted, refuse
-from visionwire.reading import Check, Reading
+from visionwire.codes import CODES
+from visionwire.quality import flag, heeding, noted, refuse
+from visionwire.reading import Reading
 
 PACKAGE = Path(__file__).parents[2] / "visionwire"
 
@@ -88,27 +89,3 @@ def test_advice_to_give_what_was_given_gives_way_to_other_advice(reading: Readin
         heeded = heeding(raised, [option])
         assert heeded.advice[-1] == raised.advice[-1].replace(entry.advice, instead) != raised.advice[-1]
         assert heeded.advice[:-1] == raised.advice[:-1]
-
-
-@pytest.mark.parametrize(
-    ("unit", "by_wire", "advice"),
-    [
-        ("twists per inch", False, "from nearer, with the card at the height of the wire"),
-        ("twists per inch", True, "with a printed card beside the wire"),
-        ("twists", True, "from nearer"),
-    ],
-)
-def test_near_a_limit_nobody_is_sent_for_a_card_that_is_not_there_or_not_needed(
-    unit: str, by_wire: bool, advice: str
-) -> None:
-    check = Check("density", "run 1", 6.1, 0.4, unit, 6.0, 8.0, 0.7, "undecided", "common")
-    (said,) = near_a_limit([check], [flag("scale-from-wire")] if by_wire else [])
-    assert said.sentence.endswith(f"or take another picture {advice}")
-
-
-@pytest.mark.parametrize(("rule", "named"), [("density", "run 1"), ("twists-as-planned", "run 1, twists as planned,")])
-def test_near_a_limit_it_is_named_which_figure_of_a_run_is_not_called(rule: str, named: str) -> None:
-    called = Check("density", "run 1", 7.0, 0.2, "twists per inch", 6.0, 8.0, 0.999, "conforming", "common")
-    check = Check(rule, "run 1", 11.8, 0.7, "twists", 9.0, 12.0, 0.7, "undecided", "plan")
-    (said,) = near_a_limit([called, check], [])
-    assert said.sentence.startswith(f"of {named} a limit lies")

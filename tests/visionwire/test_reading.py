@@ -9,7 +9,8 @@ from typing import Any
 import jsonschema
 import pytest
 
-from visionwire.quality import CODES, refuse
+from visionwire.codes import CODES
+from visionwire.quality import refuse
 from visionwire.reading import Reading, Refusal
 
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from tests.visionwire.test_measure import DEMO, END, SIZE_PX, START, TWO_POINTS, scene
-from visionwire.assemble import FULL_TWISTS
 from visionwire.measure import measure
+from visionwire.parts import FULL_TWISTS
 from visionwire.photo import open_photo
 from visionwire.reading import Reading, Refusal
 from visionwire.sheet.answer import answer_lines
@@ -86,7 +86,7 @@ def test_what_was_given_is_not_advised() -> None:
     tiny = measure(np.zeros((10, 900, 3), np.uint8), two_points=(0, 0, 0, 30, 1.0), start=(0, 5), end=(800, 5))
     assert isinstance(tiny, Refusal) and tiny.code == "no-twisted-wire" and "--start" not in tiny.advice
     wide = {"two_points": (100.0, 100.0, 1400.0, 100.0, 0.001)}
-    assert "check the two points" in measure(DEMO, **wide).advice  # type: ignore[operator, arg-type]
+    assert "check the distance between the two points" in measure(DEMO, **wide).advice  # type: ignore[operator, arg-type]
     other = measure(DEMO, wire=0.08)
     assert isinstance(other, Refusal) and "see that the wire is 0.08 in thick, or leave out --wire" in other.advice
 

@@ -6,11 +6,21 @@ import dataclasses
 import re
 from typing import Any
 
-from visionwire import quality
+from visionwire import doubt, quality
 from visionwire.archive.figures import inch_outside, run_of
 from visionwire.archive.ledger import Decision
 from visionwire.reading import Check
-from visionwire.sheet.words import NO_WIRE, RULE_WORDS, because, limits_words, percent, value_words
+from visionwire.sheet.verdict import (
+    OF_EVERY_SECTION,
+    because,
+    probability_words,
+    whole_words,
+)
+from visionwire.sheet.words import (
+    RULE_WORDS,
+    limits_words,
+    value_words,
+)
 
 #: Rules that a figure with its unit names by itself.
 SPEAKS_FOR_ITSELF = ("density", "pigtail-twists")
@@ -40,24 +50,22 @@ def reason_of(record: dict[str, Any]) -> str | None:
     if worst is None:
         return None
     if _doubted_as_a_whole(record, worst):
-        least = f"the least sure with probability {percent(worst['probability_conforming'])}"
-        return f"all that was measured lies within limits, {least}, and yet it is not called"
+        return whole_words(record.get("flags", []))
     told: dict[str, Any] = {name: worst.get(name) for name in FIELDS}
     check = Check(**told)
     what = "" if check.rule in SPEAKS_FOR_ITSELF else f", {RULE_WORDS.get(check.rule, check.rule)}"
-    chance = f"within limits with probability {percent(check.probability_conforming)}"
-    return (
-        f"{check.section}{what}: {value_words(check)}, {because(check, _flags(record, check.section))}; "
-        f"{chance}{_by_wire(record)}"
-    )
+    flags = _flags(record, check.section)
+    probability = probability_words(check, flags)
+    said = f"{check.section}{what}: {value_words(check)}, {because(check, flags)}"
+    return f"{said}{f'; {probability}' if probability else ''}{_by_wire(record)}"
 
 
 def advice_of(record: dict[str, Any]) -> str | None:
     """Return what keeps an undecided reading from being called, and what to do; None where nothing says it."""
-    if record.get("call") != "undecided" or not set(quality.STOPPING) & set(record.get("flags", [])):
+    if record.get("call") != "undecided" or not set(doubt.STOPPING) & set(record.get("flags", [])):
         return None
     said: list[str] = record.get("advice", [])
-    stops = (one for one in said if any(quality.raised(code, one) for code in quality.STOPPING))
+    stops = (one for one in said if any(quality.raised(code, one) for code in doubt.STOPPING))
     # An earlier version may have said it in other words; it came first as a rule.
     first = next(stops, next(iter(said), None))
     return None if first is None else to_do(first)
@@ -90,12 +98,12 @@ def _by_wire(record: dict[str, Any]) -> str:
 
 
 def _flags(record: dict[str, Any], section: str) -> list[str]:
-    """Return the flags of a section, and of the whole reading that it may be no wire."""
+    """Return the flags of a section, and of the whole reading those that are of every section."""
     if section.startswith("run "):
         own = run_of(record, section).get("flags", [])
     else:
         own = (record.get(section) or {}).get("flags", [])
-    return [*own, *(flag for flag in record.get("flags", []) if flag == NO_WIRE)]
+    return [*own, *(flag for flag in record.get("flags", []) if flag in OF_EVERY_SECTION)]
 
 
 def _by_mean_alone(record: dict[str, Any]) -> list[str]:
@@ -107,7 +115,11 @@ def _doubted_as_a_whole(record: dict[str, Any], worst: dict[str, Any]) -> bool:
 
 
 def _worst(record: dict[str, Any]) -> dict[str, Any] | None:
-    return min(record.get("checks", []), key=lambda check: check["probability_conforming"], default=None)
+    """Return the check least likely to conform; of what is undecided, of the checks that are, if any."""
+    checks = record.get("checks", [])
+    if record.get("call") == "undecided":
+        checks = [check for check in checks if check["call"] != "conforming"] or checks
+    return min(checks, key=lambda check: check["probability_conforming"], default=None)
 
 
 def _uneven(record: dict[str, Any], section: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from visionwire import judge, quality
+from visionwire import doubt, judge, quality
 from visionwire.helix import COMMON_SIZES_IN
 from visionwire.limits import LimitSet
 from visionwire.plan.make import Plan, PlannedSpan
@@ -49,24 +49,24 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
         planned = min(ways, key=lambda way: sum(abs(a.span_in - b.span_in) for a, b in zip(runs, way, strict=True)))
         for number, (run, span) in enumerate(zip(runs, planned, strict=True), 1):
             of_run = _of_run(f"run {number}", run, span, plan, limits)
-            if any(code in reading.flags for code in quality.SCALE_IN_DOUBT):
-                of_run = quality.of_scale_in_doubt(of_run)
+            if any(code in reading.flags for code in doubt.SCALE_IN_DOUBT):
+                of_run = doubt.of_scale_in_doubt(of_run)
             checks += of_run
             flags += [_flag(check, number, span, plan) for check in of_run if check.call == "nonconforming"]
     every = (*reading.checks, *checks)
     _, before = judge.overall(reading.checks)
     # What the reading had beside its checks (that it is wire at all) still counts; the 0.5 of an undecided one that the
     # picture's edge cuts off, or whose scale is in doubt, says nothing of that.
-    even = any(code in reading.flags for code in quality.EVEN_CHANCE)
+    even = any(code in reading.flags for code in doubt.EVEN_CHANCE)
     told = before > 0 and not (even and reading.call == "undecided")
     belief = min(reading.confidence / before, 1.0) if told else 1.0
     call, confidence = judge.overall(every, belief)
-    if call == "conforming" and "find-in-doubt" in reading.flags:
+    if call == "conforming" and any(code in reading.flags for code in doubt.WITHHELD):
         call = "undecided"
     if call == "undecided" and even:
         confidence = 0.5
     if call == "undecided" and reading.call == "conforming":
-        flags += quality.near_a_limit(checks, flags)
+        flags += doubt.near_a_limit(checks, flags)
     return quality.noted(dataclasses.replace(reading, checks=every, call=call, confidence=confidence), flags)
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from visionwire.limits import LimitSet
 from visionwire.reading import Check, Reading, Refusal
-from visionwire.sheet.words import (
-    ROUTING_NOT_ASKED,
-    SHOWN,
+from visionwire.sheet.verdict import (
     because,
     by_mean_words,
     call_words,
     confidence_words,
-    density_check,
     flags_of,
+    inside_anyhow,
+)
+from visionwire.sheet.words import (
+    ROUTING_NOT_ASKED,
+    SHOWN,
+    density_check,
     hand_words,
     pigtail_missing_words,
     plus_minus,
@@ -47,7 +50,8 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
             f"  what is wrong: {one_line(result.message)}",
             f"  what to do: {one_line(result.advice)}",
         ]
-    lines = [f"{shown}: {call_words(result).upper()} ({confidence_words(result)})"]
+    sure = confidence_words(result, None if limits is None else limits.decision)
+    lines = [f"{shown}: {call_words(result).upper()} ({sure})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         by_mean = by_mean_words(result, section)
@@ -84,9 +88,13 @@ def further_lines(reading: Reading, limits: LimitSet | None = None) -> list[str]
         lines.append(f"routing: {ROUTING_NOT_ASKED}")
     elif reading.runs:
         lines += [f"routing of run {n}: {routing_words(reading, n)}" for n in range(1, len(reading.runs) + 1)]
-    # Of the rest a tired inspector needs to see what does not conform; the sheet has all.
+    # Of the rest a tired inspector needs to see what does not conform, or does in spite of doubt; the sheet has all.
     others = [check for check in reading.checks if check.rule not in ("density", "pigtail-twists", "wraps")]
-    lines += [_other(reading, check) for check in others if check.call != "conforming"]
+    lines += [
+        _other(reading, check)
+        for check in others
+        if check.call != "conforming" or inside_anyhow(check, flags_of(reading, check))
+    ]
     planned = [check for check in others if check.rule.endswith("as-planned")]
     if planned and all(check.call == "conforming" for check in planned):
         lines.append("plan: number of runs, spans and twists agree")

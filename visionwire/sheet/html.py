@@ -21,7 +21,7 @@ from visionwire.errors import OutputError
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.limits import LimitSet
 from visionwire.reading import Check, DensityAt, PhotoInfo, Pigtail, Reading, Refusal, Run, Wraps
-from visionwire.sheet import words
+from visionwire.sheet import verdict, words
 from visionwire.sheet.answer import further_lines
 from visionwire.sheet.chart import call_mark, gauge_svg, profile_svg
 from visionwire.sheet.count import PIGTAIL, Count, as_counted, counts, head_known, twists_of
@@ -225,7 +225,7 @@ def _environment() -> Environment:
         css_string=_css_string,
     )
     style = resources.files("visionwire.sheet").joinpath("templates", "sheet.css").read_text("utf-8")
-    environment.globals.update(words=words, style=Markup(style))
+    environment.globals.update(words=words, verdict=verdict, style=Markup(style))
     return environment
 
 

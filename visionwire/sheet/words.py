@@ -1,14 +1,12 @@
-"""Numbers and calls in words: the one place that decides how a figure is written."""
+"""Figures in words: the one place that decides how a figure is written."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from visionwire import quality
-from visionwire.judge import inch_outside
+from visionwire import doubt
 from visionwire.limits import Length, LimitSet, said_by
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
@@ -63,10 +61,7 @@ SCALE_WORDS = {
 
 PULL_WORDS = {"tightens": "pulls toward tightening", "loosens": "pulls toward loosening"}
 
-#: An undecided confidence under this leans to no side.
-LEAST_LEANING = 0.55
 
-NO_WIRE = "perhaps-no-wire"
 NOT_MEASURED = "not measured"
 NOT_GIVEN = "not given"
 NOT_KNOWN = "not known"
@@ -76,7 +71,7 @@ ROUTING_NOT_ASKED = "not judged; to check it, add --tightens clockwise (right-ha
 
 def pigtail_missing_words(reading: Reading) -> str:
     """Say of a reading without a pigtail whether one was seen."""
-    seen = any(code in quality.NOT_COUNTED for code in reading.flags)
+    seen = any(code in doubt.NOT_COUNTED for code in reading.flags)
     return f"{'seen, not counted' if seen else 'not seen'}, not judged"
 
 
@@ -114,60 +109,6 @@ def metal_words(copper: float | None) -> str:
     )
 
 
-def call_words(reading: Reading) -> str:
-    """Say the call; where no pigtail was seen it is of the run alone, and what pulls loose is said with it."""
-    partly = reading.pigtail is None or bool(reading.wraps)  # of a turnbuckle the threads are not counted
-    seen_only = ", as far as seen" if reading.call == "conforming" and partly else ""
-    loose = any("loosens" in (one.start_pulls, one.end_pulls) for one in reading.routing or ())
-    return f"{reading.call}{seen_only}{', but the wire pulls loose' if loose else ''}"
-
-
-def by_mean_words(reading: Reading, section: str | None = None) -> str:
-    """Say of a run, or of a whole reading, that its mean conforms while some inch surely does not; else nothing.
-
-    Parameters
-    ----------
-    reading : Reading
-        What the photograph said.
-    section : str, optional
-        The run; without, the reading's own call is spoken of.
-    """
-    outside = [name for name in _runs_uneven(reading) if section in (None, name)]
-    if not outside or (section is None and reading.call != "conforming"):
-        return ""
-    it = "it" if section is not None or len(reading.runs) == 1 else " and of ".join(outside)
-    return f"by {'its' if it == 'it' else 'the'} mean; some inch of {it} is outside"
-
-
-def _runs_uneven(reading: Reading) -> list[str]:
-    named = {f"run {number}": run for number, run in enumerate(reading.runs, start=1)}
-    checks = {name: density_check(reading, name) for name in named}
-    return [
-        name
-        for name, check in checks.items()
-        if check is not None
-        and check.call == "conforming"
-        and inch_outside(named[name].least_in_any_inch, named[name].most_in_any_inch, check.low, check.high)
-    ]
-
-
-def confidence_words(reading: Reading) -> str:
-    """Say how sure the call is; of an undecided one, how likely the likelier side is, and which that is."""
-    said = f"confidence {percent(reading.confidence)}"
-    if reading.call != "undecided":
-        return said
-    if reading.confidence < LEAST_LEANING:
-        return f"{said}: about as likely the one as the other"
-    if NO_WIRE in reading.flags:  # believed to less than a half: the likelier side is never that it conforms
-        return f"{said} that it is no twisted wire or does not conform"
-    # It is the belief times this product, or one less that (`judge.overall`), and a belief under a half is flagged: so
-    # under the confidence it can be the second only, and over twice what lacks in the confidence the first only.
-    kept = math.prod(check.probability_conforming for check in reading.checks)
-    if kept < reading.confidence - 1e-9:
-        return f"{said} that it does not conform"
-    return f"{said} {'that it conforms' if kept > 2 * (1 - reading.confidence) else 'for the likelier side'}"
-
-
 def limits_words(low: float | None, high: float | None) -> str:
     """Write two limits as people say them."""
     if low is not None and low == high:
@@ -187,43 +128,6 @@ def value_words(check: Check) -> str:
         return f"{check.value:.0f} {check.unit if round(check.value) != 1 else check.unit.removesuffix('s')}"
     decimals = 1 if check.unit in ("twists", "turns") else 2
     return f"{plus_minus(check.value, check.u95, decimals)} {check.unit}"
-
-
-def flags_of(reading: Reading, check: Check) -> tuple[str, ...]:
-    """Return the flags of the section that a check is of, and those of the whole reading that are of every section."""
-    flags = {f"run {number}": run.flags for number, run in enumerate(reading.runs, start=1)}
-    if reading.pigtail is not None:
-        flags["pigtail"] = reading.pigtail.flags
-    return flags.get(check.section, ()) + tuple(flag for flag in reading.flags if flag == NO_WIRE)
-
-
-def because(check: Check, flags: Collection[str]) -> str:
-    """Say in one clause what a check allows, and where the value lies or why, by its flags, that is not called."""
-    allowed = f"allowed {limits_words(check.low, check.high)}"
-    if check.rule == "pigtail-twists":
-        allowed += ", to the nearest whole"
-    if check.rule == "runs-as-planned":
-        return f"planned {check.low:g}" + (", of which a part may be out of view" if check.call == "undecided" else "")
-    if check.rule == "twists-as-planned" and check.low is not None and check.high is not None:
-        allowed = f"planned {check.low + 0.5:g} to {check.high - 0.5:g}"  # whole ones; each reaches half a twist
-    if check.call == "conforming":
-        return allowed
-    if check.call == "undecided":
-        return f"{allowed}, {_why_undecided(check, flags)}"
-    return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"
-
-
-def _why_undecided(check: Check, flags: Collection[str]) -> str:
-    if any(code in quality.CUT_OFF for code in flags):
-        return "it ends at the picture's edge"
-    if NO_WIRE in flags:
-        return "it may be no twisted wire"
-    if check.unit not in quality.SCALELESS and any(code in quality.SCALE_IN_DOUBT for code in flags):
-        return "its scale is in doubt"
-    half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
-    beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
-    within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
-    return "a limit lies within the uncertainty" if within else "too near a limit to be called"
 
 
 def figures_words(reading: Reading) -> str:

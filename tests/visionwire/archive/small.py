@@ -84,3 +84,11 @@ def check(section: str, value: float, p: float, call: str, low: float | None, hi
     limits = {"unit": "twists per inch", "low": low, "high": high, "source": "a book"}
     said = {"rule": "density", "section": section, "probability_conforming": p, "call": call}
     return {**said, "value": value, "u95": 0.2, **limits}
+
+
+def uneven(density: float = 7.0, least: float = 4.7, most: float = 9.9, call: str = "conforming") -> dict[str, Any]:
+    """Return a reading whose least and most in any inch differ."""
+    one = reading(call, density=density)
+    one["record"]["runs"][0]["least_in_any_inch"]["twists_per_inch"] = least
+    one["record"]["runs"][0]["most_in_any_inch"]["twists_per_inch"] = most
+    return one

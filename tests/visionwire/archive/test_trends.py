@@ -1,11 +1,9 @@
-"""Shares with intervals, control charts, agreement and the order of the work list, beside published figures."""
+"""Shares with intervals, control charts and agreement, beside published figures."""
 
 from __future__ import annotations
 
 import csv
-import inspect
 import json
-import re
 import sqlite3
 from collections import Counter
 from pathlib import Path
@@ -16,17 +14,12 @@ import pytest
 from scipy import stats
 from typer.testing import CliRunner
 
-from tests.visionwire.archive.small import NOW, RUN, Made, bring_up_to_date, check, folder_of, in_this_process, reading
-from visionwire import quality
+from tests.visionwire.archive.small import NOW, Made, reading, uneven
 from visionwire.archive import Ledger, trends
 from visionwire.archive.figures import more_as_json
 from visionwire.archive.ledger import MIGRATIONS, person_of
-from visionwire.archive.page import trends_html
-from visionwire.archive.reasons import reason_of, section_of, to_do
 from visionwire.cli import app
-from visionwire.cli.archive import archive
 from visionwire.errors import ExitCode
-from visionwire.limits import load_limits
 
 
 @pytest.mark.parametrize(("hits", "count"), [(0, 3), (3, 3), (5, 12), (97, 100)])
@@ -78,161 +71,6 @@ def test_what_stands_out_and_what_drifts_is_pointed_at() -> None:
     # The mean is 7.05: the first twelve lie under it, the rest over it, so the eighth and later of each.
     assert shifted is not None and shifted.one_sided.tolist() == [*range(7, 12), *range(19, 24)]
     assert trends.control_chart([7.0] * 4) is None
-
-
-def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
-    book = made(
-        {
-            "sure": reading(),
-            "doubtful": reading("undecided", 0.5),
-            "bad": reading("nonconforming", 0.03),
-            "worse": reading("nonconforming", 0.001),
-            "less doubtful": reading("undecided", 0.9),
-            "cut off": reading("undecided", 0.99, confidence=0.51),
-            "hardly sure": reading(p=0.96),
-            "done": reading("nonconforming", 0.0),
-            "z, a copy": reading("nonconforming", 0.0, sha256="worse"),
-            "refused": {"state": "refusal", "code": "no-scale"},
-            "waiting": {},
-        }
-    )
-    book.decide("done", "reject", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
-    order = ["worse", "bad", "doubtful", "cut off", "less doubtful", "hardly sure", "sure"]
-    for most in (0, 1, 3, 7, 9):
-        assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
-
-
-def test_what_is_alike_is_sorted_by_how_near_a_limit_lies_and_all_that_is_sorted_by_is_said(
-    made: Made, tmp_path: Path
-) -> None:
-    photos = {name: reading("undecided", p, confidence=0.5) for name, p in (("a", 0.99), ("b", 0.6), ("c", 0.45))}
-    photos |= {"d": reading("undecided", 0.3), "e": reading("undecided", 0.6, confidence=0.5)}
-    book, page = made(photos), tmp_path / "t.html"
-    assert [row["path"] for row in trends.trends_of(book, 9).work] == ["c", "b", "e", "a", "d"]
-    shown = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page)]).stdout
-    assert "  undecided, confidence 50 %: c\n" in shown and "  undecided, confidence 70 %: d\n" in shown
-    assert f"to look at first:\n  (in this order: {trends.ORDER})\n" in shown
-    assert "undecided</strong>, confidence 70 %; 7.00 twists" in page.read_text()
-    assert f"In this order: {trends.ORDER}." in page.read_text()
-
-
-def test_the_work_list_says_why_a_call_is_open_and_what_to_do(made: Made) -> None:
-    cut = reading("undecided", 0.99, confidence=0.5)
-    cut["record"] |= {
-        "advice": ["count it on the marked picture (--sheet DIR)", "and more"],
-        "flags": ["near-a-limit"],  # in the words of an earlier version
-    }
-    plain, sure = reading("undecided", 0.5), reading("nonconforming", 0.01)
-    sure["record"] |= {"advice": ["the card is tilted"], "flags": ["card-tilted", "run-cut-off"]}
-    plain["record"] |= {"advice": ["the card is tilted"], "flags": ["card-tilted"]}
-    found = trends.trends_of(made({"cut": cut, "plain": plain, "sure": sure}), 5)
-    advice = {row["path"]: row["advice"] for row in found.work}
-    assert advice == {
-        "cut": "count it on the marked picture (visionwire check PHOTO --sheet DIR)",
-        "plain": None,
-        "sure": None,
-    }
-
-
-def test_the_advice_shown_is_that_of_what_keeps_the_call_from_being_given(made: Made) -> None:
-    flags = [
-        quality.flag("scale-from-wire"),
-        quality.flag("few-twists", run="run 1", twists=8.0, needed=10.0),
-        quality.flag("few-twists", run="run 2", twists=7.0, needed=10.0),
-        quality.flag("run-cut-off", run=2),
-        quality.flag("find-in-doubt", belief=91.0),
-    ]
-    one = reading("undecided", 0.99, confidence=0.5)
-    one["record"] |= {"advice": [flag.sentence for flag in flags], "flags": [flag.code for flag in flags]}
-    (row,) = trends.trends_of(made({"a": one}), 1).work
-    assert row["advice"] == flags[3].sentence
-
-
-def test_advice_for_an_archive_names_what_an_archive_has_or_the_command_that_has_it() -> None:
-    pointed = ("not-twisted", "turnbuckle-not-pointed", "no-wraps", "scale-not-as-card")  # of points told alone
-    options = {f"--{name}" for name in inspect.signature(archive).parameters}
-    of_check = re.compile(r"visionwire check PHOTO( --\w+ [A-Z,]+)+")
-    said = {code: to_do(entry.advice) for code, entry in quality.CODES.items() if code not in pointed}
-    for code, advice in said.items():
-        assert set(re.findall(r"--\w+", of_check.sub("", advice))) <= options, (code, advice)
-        assert to_do(advice) == advice, "once is enough"
-    assert (
-        "the wire with --wire DIAMETER_IN or a known distance with visionwire check PHOTO --scale" in said["no-scale"]
-    )
-    assert "look at the marked picture (visionwire check PHOTO --sheet DIR) to see" in said["finders-disagree"]
-    assert said["find-in-doubt"].count("visionwire check PHOTO") == 2
-
-
-def test_what_is_not_read_is_said_so_in_the_lists_and_in_the_rows(
-    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(RUN, "_entries", in_this_process)
-    fresh = tmp_path / "fresh.db"
-    bring_up_to_date(folder_of(tmp_path / "photos", 1), fresh)
-    old = {"state": "refusal", "code": "no-scale", "message": f"no card; {quality.CODES['no-scale'].advice}"}
-    ledgers = {
-        fresh: "with visionwire check PHOTO --start X,Y",
-        made({"a": old}).path: "with visionwire check PHOTO --scale",
-    }
-    for ledger, words in ledgers.items():
-        page = tmp_path / "t.html"
-        shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)]).stdout
-        assert words in shown and words in page.read_text()
-    assert "with visionwire check PHOTO --start X,Y" in "".join(map(str, Ledger(fresh).rows()[1]))
-
-
-def test_a_sentence_is_known_by_its_code_and_by_no_other() -> None:
-    filled = {code: entry.message for code, entry in quality.CODES.items() if entry.kind == "flag"}
-    for code, message in filled.items():
-        numbers = dict.fromkeys(re.findall(r"{(\w+):", message), 3.0)
-        words = dict.fromkeys(re.findall(r"{(\w+)}", message), "run 1")
-        filled[code] = f"{message.format(**numbers, **words)}; do this"
-    for code, sentence in filled.items():
-        assert [one for one in filled if quality.raised(one, sentence)] == [code]
-    assert set(quality.STOPPING) <= set(filled)
-
-
-def uneven(density: float = 7.0, least: float = 4.7, most: float = 9.9, call: str = "conforming") -> dict[str, Any]:
-    one = reading(call, density=density)
-    one["record"]["runs"][0]["least_in_any_inch"]["twists_per_inch"] = least
-    one["record"]["runs"][0]["most_in_any_inch"]["twists_per_inch"] = most
-    return one
-
-
-def test_a_run_within_limits_by_its_mean_alone_comes_before_all_that_conforms_and_says_so(made: Made) -> None:
-    photos = {
-        "sure": reading(p=0.96),
-        "uneven": uneven(),
-        "crowded": uneven(7.9, 7.5, 8.4),
-        "open": reading("undecided"),
-    }
-    book = made(photos | {"near": uneven(7.9, 7.5, 8.2)})  # within the inch's own uncertainty of the limit
-    work = trends.trends_of(book, 5).work
-    assert [row["path"] for row in work] == ["open", "crowded", "uneven", "sure", "near"]
-    assert [row["inch_outside"] for row in work] == [None, "run 1", "run 1", None, None]
-    assert work[2]["reason"] == (
-        "run 1: mean 7.00 twists per inch, allowed 6 to 8, but uneven: 4.7 in its least inch, 9.9 in its most"
-    )
-    assert work[2]["call"] == "conforming", "the call stays as it is"
-    assert (work[2]["least_in_any_inch"], work[2]["most_in_any_inch"], work[2]["runs"]) == (4.7, 9.9, 1)
-
-
-def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
-    record = reading("nonconforming", 0.001, 9.07)["record"]
-    sentence = "run 1: 9.07 ± 0.20 twists per inch, allowed 6 to 8, too high; within limits with probability under 1 %"
-    assert reason_of(record) == sentence
-    span = check("run 1", 6.5, 0.0001, "nonconforming", None, 6.0) | {"rule": "span", "unit": "in"}
-    assert (reason_of(record | {"checks": [span]}) or "").startswith("run 1, span from hole to hole: 6.50 ± 0.20 in, ")
-    assert reason_of(record | {"checks": []}) is None
-    doubted = reading()["record"] | {"call": "undecided"}
-    assert reason_of(doubted) == (
-        "all that was measured lies within limits, the least sure with probability 99 %, and yet it is not called"
-    )
-    assert section_of(doubted) is None and section_of(record) == "run 1"
-    by_wire = record | {"scale": {"source": "wire"}, "made_by": {"parameters": {"wire_in": 0.041}}}
-    assert reason_of(by_wire) == f"{sentence}; the scale is the wire's, told as 0.041 in"
-    by_wire["made_by"] = {"parameters": {"wire_in": 0.8 / 25.4}}
-    assert (reason_of(by_wire) or "").endswith("told as 0.0315 in"), "told in mm"
 
 
 def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_records(tmp_path: Path) -> None:
@@ -296,56 +134,6 @@ def test_the_table_of_sections_has_a_row_for_every_run_and_the_pigtail(made: Mad
     assert rows[2]["twists [twists]"] == "4.4"
 
 
-def chart_of(page: str) -> str:
-    (chart,) = re.findall(r'<svg[^>]*aria-label="individuals in their order".*?</svg>', page, re.DOTALL)
-    return str(chart)
-
-
-def page_of(book: Ledger) -> str:
-    return trends_html("a.db", trends.trends_of(book, 0), load_limits("common"), book, "common", "")
-
-
-def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(made: Made) -> None:
-    course = [9.5, 9.0, 8.9, 8.4, 7.2, 7.0, 7.1, 6.9]
-    undated = {f"{k}.jpg": reading(density=one) for k, one in enumerate(course)}
-    page = page_of(made(undated))
-    assert "Twists per inch in the order of their path" in page and "order taken" not in page
-    assert "8 of 8 photographs have no date, so this order" in page and "--metadata" in page
-    assert "Individuals chart" not in page and "Twisting has" not in page
-    dated = {path: one | {"taken": f"2031-05-0{1 + k}"} for k, (path, one) in enumerate(undated.items())}
-    page = page_of(made(dated | {"lost.jpg": reading(density=99.0)}, "dated.db"))
-    assert "Twists per inch in the order taken" in page and "1 of 9 photographs have no date and are left out" in page
-    assert "Individuals chart" in page and ">limit 8<" in page and ">limit 6<" in page and ">lost<" not in page
-    assert page.index(')">0<') < page.index(')">7<'), "each point has its photograph's name"
-    assert "by 1.95 twists per inch on average in the first half and by 0.10 in the second" in page
-    assert "Twisting has improved: off the middle of the limits, 7, by 1.95 twists per inch" in page
-    unsure = {f"{k}.jpg": reading(density=one, taken=f"2031-05-{k + 1:02d}") for k, one in enumerate((9.6, 5.6) * 4)}
-    page = page_of(made(unsure, "unsure.db"))
-    assert "<p>No change can be told yet: off the middle" in page and "which may be chance." in page
-    few = page_of(made(dict(list(dated.items())[:4]) | {f"u{k}": reading() for k in range(6)}, "few.db"))
-    assert "6 of 10 photographs have no date, so this order" in few, "four dates make no control limits"
-    assert "in the order of their path, those without a date first" in few and ">0<" in chart_of(few), "all are shown"
-
-
-@pytest.mark.parametrize("count", range(1, 7))
-def test_a_few_pieces_are_shown_and_how_many_a_trend_needs_is_said(made: Made, count: int) -> None:
-    photos = {f"p{k}.jpg": reading(density=9.0 - k / 2, taken=f"2031-05-0{k + 1}") for k in range(count)}
-    page = page_of(made(photos))
-    assert "Twists per inch in the order taken" in page
-    assert [f">p{k}<" in chart_of(page) for k in range(count)] == [True] * count and ">limit 8<" in chart_of(page)
-    control = " control limits need 5," if count < 5 else ""
-    there = f"<p>{count} photograph{' with a date is' if count == 1 else 's with a date are'} there;"
-    assert (f"{there}{control} a trend needs 6.</p>" in page) is (count < 6)
-    assert ("Individuals chart" in page) is (count >= 5) and ("off the middle of the limits" in page) is (count >= 6)
-
-
-def test_points_are_named_where_they_are_few_however_many_have_no_date(made: Made) -> None:
-    undated = {f"u{k}.jpg": reading(density=7.0) for k in range(10)}
-    dated = {f"d{k}.jpg": reading(density=7 + k % 2) | {"taken": f"2031-05-{10 + k}"} for k in range(20)}
-    page = page_of(made(undated | dated))
-    assert ">d0<" in page and ">d19<" in page and ">u9<" not in page
-
-
 def test_an_odd_record_keeps_no_ledger_shut() -> None:
     """Migrations ask it of every record; of what cannot be told the columns stay empty."""
     told = json.loads(more_as_json(json.dumps(reading(density=9.0)["record"])))
@@ -368,17 +156,6 @@ def test_the_change_of_a_course_is_welchs() -> None:
     assert found is not None
     assert (found.by - found.by_u95, found.by + found.by_u95) == (pytest.approx(beside.low), pytest.approx(beside.high))
     assert trends.change(values[:5]) is None and trends.change(np.full(8, 7.0)) == trends.Change(7.0, 7.0, 0.0)
-
-
-def test_the_work_list_is_the_same_however_rows_come(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
-    rng = np.random.default_rng(3)
-    calls = ("conforming", "undecided", "nonconforming")
-    photos = {f"{k:03d}": reading(calls[k % 3], round(float(rng.random()), 1)) for k in range(200)}
-    book = made(photos)
-    whole = trends.trends_of(book, 20).work
-    monkeypatch.setattr(trends, "ROWS_AT_ONCE", 7)
-    assert trends.trends_of(book, 20).work == whole
-    assert [one["call"] for one in whole] == ["nonconforming"] * 20
 
 
 def test_figures_are_those_of_the_rows(made: Made) -> None:
@@ -442,17 +219,6 @@ def test_pictures_saved_again_are_found(made: Made) -> None:
     assert found.pairs == (("b", "a"),)
 
 
-def test_the_page_names_the_first_few_that_look_like_another(made: Made) -> None:
-    same = {f"like {k}": reading(mark="0123456789abcdef", technician="T. One") for k in range(9)}
-    other = {"a": reading(mark="0123456789abcdef", technician="T. Other")}
-    book = made(same | other | {"b": reading(), "c": {"state": "unreadable", "code": "blurred"}})
-    found = trends.trends_of(book, 0, "T. One")
-    assert found.pairs == tuple((f"like {k}", "like 0") for k in range(1, 6)) and found.resembling == 8
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
-    assert "like 1 like like 0, " in page and "like 5 like like 0 and 3 more." in page
-    assert "<h1>Safety wire, trends of T. One</h1>" in page
-
-
 def test_resembling_is_that_of_every_pair() -> None:
     rng = np.random.default_rng(2)
     marks = rng.integers(0, 1 << 63, 400, dtype=np.uint64)
@@ -465,57 +231,6 @@ def test_resembling_is_that_of_every_pair() -> None:
     assert 50 < sum(every) < 350
     assert trends.saved_again(marks).tolist() == every
     assert trends.saved_again(np.zeros(0, np.uint64)).tolist() == []
-
-
-def test_the_page_does_not_grow_with_the_archive(made: Made) -> None:
-    rng = np.random.default_rng(4)
-    sizes = []
-    for count in (1000, 4000):
-        photos = {
-            f"{k:05d}": reading(density=float(rng.normal(7, 0.5)), aircraft=f"tail {k}", technician=f"T. {k % 90}")
-            for k in range(count)
-        }
-        book = made(photos, f"{count}.db")
-        page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
-        assert f"All {count:,}".replace(",", " ") in page and f"{count - trends.MOST_GROUPS} others" in page
-        sizes.append(len(page))
-        book.close()
-    assert sizes[1] < 1.05 * sizes[0] < 100_000
-
-
-@pytest.mark.parametrize("middle", [7.0, 7.8, 6.9, 20.0])
-def test_control_limits_are_thin_dashed_and_named_and_run_into_no_limit_of_the_set(made: Made, middle: float) -> None:
-    photos = {
-        f"{k:02d}": reading(density=middle + 0.1 * (-1) ** k, taken=f"2031-03-{k + 1:02d}T09:40") for k in range(20)
-    }
-    photos |= {"r": {"state": "unreadable", "code": "took-too-long"}}
-    book = made(photos)
-    found = trends.trends_of(book, 0)
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "one ended")
-    chart = chart_of(page)
-    limits = trends.control_chart(found.densities)
-    off = 1 if middle == 7.8 else 0  # 8.3: the chart ends at 8.24
-    assert limits is not None and 'class="limit"' not in chart and chart.count('class="control"') == 2 - off
-    assert all(
-        "stroke-dasharray" in one and "stroke-width" not in one for one in re.findall("<path[^>]*control.*?>", chart)
-    )
-    heights = [float(one) for one in re.findall(r'y="([\d.]+)"[^>]*>(?:control )?limit', chart)]
-    assert len(heights) == 4 and min(np.diff(sorted(heights))) > 11 and chart.count(">control limit ") == 2
-    assert re.search(r"\.reasons \{ margin: \d", page) and '<table class="reasons">' in page, (
-        "else it touches sentences"
-    )
-    assert "heavy lines 2.66" not in page and "dashed the control\nlimits" in page
-
-
-def test_control_limits_far_off_do_not_squeeze_the_chart_and_are_said_at_its_edge(made: Made) -> None:
-    course = (9.6, 5.6, 9.0, 6.4, 8.2, 7.1, 7.3)
-    photos = {f"{k}": reading(density=one, taken=f"2031-05-0{k + 1}") for k, one in enumerate(course)}
-    chart = chart_of(page_of(made(photos)))
-    assert ">control limit 13.4 above<" in chart and ">control limit 1.8 below<" in chart and ">mean 7.6<" in chart
-    assert 'class="control"' not in chart
-    assert re.findall(r'text-anchor="end">([\d.]+)<', chart) == ["6", "7", "8", "9", "10"]
-    tall = [float(one) for one in re.findall(r'cy="([\d.]+)"', chart)]
-    assert max(tall) - min(tall) > 100, "the points take most of the height"
 
 
 def test_a_ledger_of_the_first_schema_is_brought_up_with_all_it_holds(tmp_path: Path) -> None:
@@ -549,45 +264,3 @@ def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> 
     plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}", None))
     assert "USING COVERING INDEX files_by_content" in plan and "records" not in plan
     assert "SCAN r" not in plan and "SEARCH r USING PRIMARY KEY" in plan
-
-
-def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, tmp_path: Path) -> None:
-    photos = {f"{k:02d}": {"state": "refusal", "code": "no-scale", "message": "no card; lay one"} for k in range(14)}
-    photos["z"] = {"state": "unreadable", "code": "took-too-long", "message": "too long; give more with --limit"}
-    photos["z, a copy"] = {"sha256": "z"}
-    book = made({**photos, "gone": {"sha256": None}, "a": reading(), "waiting": {}})
-    book.put_files([("gone", None, 0, "the file cannot be read; check it", *[None] * 5)])
-    found = trends.trends_of(book, 3)
-    assert [(row["path"], row["files"]) for row in found.not_read] == [("z", 2), ("00", 1), ("01", 1)]
-    assert trends.trends_of(book, 0).not_read == []
-    page = tmp_path / "t.html"
-    done = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page), "--most", "3"])
-    lines = done.stdout.splitlines()
-    at = lines.index("not read: 17 files")
-    assert lines[at + 1 : at + 4] == [
-        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; 14 files show no "
-        "card and their wire is not known: run visionwire archive again with --wire 0.032, or with a column wire_in in "
-        "--metadata",
-        "  z (2 files of this content): took-too-long, too long; give more with --limit",
-        "  00: no-scale, no card; lay one",
-    ]
-    assert lines[-1].startswith("  and 13 more;")
-    html = page.read_text()
-    assert "2 files ended for want of time" in html and "no card; lay one" in html and "And 13 more" in html
-    most = CliRunner().invoke(app, ["trends", str(book.path), "--most", "40"]).stdout
-    assert "  13: no-scale" in most and "more" not in most.partition("not read")[2].replace("give more", "")
-    everything = trends.trends_of(book, 40).not_read
-    assert [row["path"] for row in everything][-2:] == ["13", "gone"]
-    assert everything[-1]["message"] == "the file cannot be read; check it"
-
-
-def test_the_list_of_what_was_not_read_is_the_same_however_rows_come(
-    made: Made, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    codes = ("no-scale", "worker-died", "blurred")
-    book = made({f"{k * 37 % 100:02d}": {"state": "refusal", "code": codes[k % 3]} for k in range(100)})
-    whole = trends.trends_of(book, 7).not_read
-    monkeypatch.setattr(trends, "ROWS_AT_ONCE", 7)
-    assert trends.trends_of(book, 7).not_read == whole
-    died = sorted(f"{k * 37 % 100:02d}" for k in range(100) if k % 3 == 1)
-    assert [row["path"] for row in whole] == died[:7]

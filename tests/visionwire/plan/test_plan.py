@@ -1,4 +1,4 @@
-"""Planning: order, units and mirrors must not matter; the rules one by one; a plan kept, drawn, held against."""
+"""Planning: order, units and mirrors must not matter; the rules one by one; a plan kept and said."""
 
 from __future__ import annotations
 
@@ -15,24 +15,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from tests.visionwire.plan.made import plan
 from visionwire.cli import app
 from visionwire.errors import ExitCode, PlanError, UsageError
 from visionwire.limits import known_limits, load_limits
-from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, held_against, load_plan, make_plan, plan_lines
+from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, load_plan, make_plan, plan_lines
 from visionwire.plan.route import in_order, sides
 from visionwire.plan.rules import wire
 from visionwire.plan.turnbuckle import turnbuckle_lines
 from visionwire.plan.words import span_words
-from visionwire.reading import Reading, Series
 
-COMMON = load_limits("common")
 places = st.lists(st.tuples(st.integers(0, 8), st.integers(0, 8)), min_size=2, max_size=6, unique=True).map(
     lambda them: tuple(Fastener(0.5 * x, 0.5 * y) for x, y in them)
 )
-
-
-def plan(*fasteners: Fastener, **wishes: object) -> Plan:
-    return make_plan(Wish(fasteners, **{"hole_in": 0.07, **wishes}), COMMON)  # type: ignore[arg-type]
 
 
 def outcome(fasteners: tuple[Fastener, ...]) -> Plan | str:
@@ -199,50 +194,6 @@ def test_what_is_no_plan_is_said_in_one_sentence(tmp_path: Path, content: str) -
         load_plan(tmp_path / "none.json")
 
 
-def test_the_page_holds_every_head_and_span_and_the_cautions() -> None:
-    made = plan(Fastener(0, 0), Fastener(1.5, 0.5), Fastener(3, 0, "nut"), Fastener(3, 1.4, "structure"))
-    page = ET.fromstring(draw_plan(made))
-    tags = [one.tag.rpartition("}")[2] for one in page.iter()]
-    assert tags.count("polygon") == 3
-    words = " ".join(one.text or "" for one in page.iter() if one.tag.endswith("text"))
-    assert all(
-        f"{number}: {span.twists_to_aim_at} twists" in words for number, span in enumerate(made.series[0].spans, 1)
-    )
-    assert {"A", "B", "C", "D"} <= set(words.split())
-    assert "eye protection" in words
-    low = max(float(one.get("y", "0")) for one in page.iter() if one.tag.endswith("text"))
-    assert low < 11
-
-
-def drawn(made: Plan, kind: str, tag: str) -> list[ET.Element]:
-    """Return what is drawn of a kind, by its class, with that tag."""
-    return [one for one in ET.fromstring(draw_plan(made)).iter() if one.get("class") == kind and one.tag.endswith(tag)]
-
-
-def test_the_page_shows_the_holes_at_the_wire_and_the_pigtail_at_the_last() -> None:
-    made = plan(Fastener(0, 0), Fastener(1.5, 0.2), Fastener(3, 0))
-    # Two heads have one hole in use, the middle one two; each has a mouth on either side and a way between them.
-    mouths = [(float(one.get("cx", "")), float(one.get("cy", ""))) for one in drawn(made, "hole", "circle")]
-    assert len(mouths) == 8 and len(drawn(made, "hole", "line")) == 4
-    wire_ends = [
-        tuple(float(value) for value in point.split(","))
-        for one in drawn(made, "wire", "polyline")
-        for point in (one.get("points", "").split(" ")[0], one.get("points", "").split(" ")[-1])
-    ]
-    assert all(min(math.dist(end, mouth) for mouth in mouths) < 1e-3 for end in wire_ends)
-    tails = drawn(made, "pigtail", "polyline")
-    begins = {one.get("points", "").split(" ")[0] for one in tails}
-    assert len(tails) == 2 and len(begins) == 1, "two strands from one place"
-    x, y = (float(value) for value in begins.pop().split(","))
-    assert min(math.dist((x, y), mouth) for mouth in mouths) < 1e-3
-    assert x > max(end[0] for end in wire_ends), "on the far side of the last head"
-
-
-def test_structure_has_a_hole_and_no_way_through_a_head() -> None:
-    made = plan(Fastener(0, 0), Fastener(1.5, 0.2, "structure"))
-    assert len(drawn(made, "hole", "circle")) == 3 and len(drawn(made, "hole", "line")) == 1
-
-
 def test_places_given_in_mm_are_said_in_mm_too() -> None:
     made = plan(fastener("0,0", "mm"), fastener("40.64,2.5", "mm"))
     lines = plan_lines(made, "mm")
@@ -312,131 +263,6 @@ def test_a_drawing_that_cannot_be_written_leaves_no_half_of_the_work(tmp_path: P
     assert "cannot be written" in result.stderr and result.stderr.count("\n") == 1
 
 
-def test_a_long_plan_stays_on_its_page() -> None:
-    made = plan(*(Fastener(1.2 * k, 0) for k in range(8)))
-    page = ET.fromstring(draw_plan(made))
-    texts = [one for one in page.iter() if one.tag.endswith("text")]
-    assert max(float(one.get("y", "0")) for one in texts) < 11
-    assert min(float(one.get("font-size", "0")) for one in texts) >= 0.05
-    assert any("eye protection" in (one.text or "") for one in texts)
-    with pytest.raises(PlanError, match="fit on one page"):
-        draw_plan(plan(*(Fastener(1.2 * k, 0) for k in range(40))))
-
-
-def test_the_page_is_used_and_its_cautions_are_plain() -> None:
-    made = plan(Fastener(0, 0), Fastener(1.6, 0.1), Fastener(3.4, 0.5))
-    page = ET.fromstring(draw_plan(made))
-    texts = [one for one in page.iter() if one.tag.endswith("text")]
-    size = {one.text or "": float(one.get("font-size", "0")) for one in texts}
-    work = next(size[words] for words in size if words.startswith("leaves on"))
-    assert work >= 0.12, "in inches: to be read beside the work"
-    assert max(float(one.get("y", "0")) for one in texts) > 9.8, "of eleven"
-    longest = max((one.text or "" for one in texts), key=len)
-    assert 0.44 * size[longest] * len(longest) > 5.5 and 0.5 * size[longest] * len(longest) <= 7.01
-    # The cautions stand in a frame, in letters no smaller than those of the work, before the reasons.
-    (frame,) = (one for one in page.iter() if one.get("class") == "cautions")
-    top, high = float(frame.get("y", "")), float(frame.get("height", ""))
-    places = {one.text: float(one.get("y", "")) for one in texts}
-    for caution in made.cautions:
-        assert size[caution] >= work and top < places[caution] < top + high
-    assert top + high < places["why"]
-    # The checksum is small, light and last.
-    checksum = next(one for one in texts if made.limits_sha256 in (one.text or ""))
-    assert float(checksum.get("font-size", "")) < 0.6 * work and checksum.get("font-weight") == "normal"
-    assert checksum.get("fill") != page.get("fill") and float(checksum.get("y", "")) == max(places.values())
-
-
-@pytest.mark.parametrize(("far_in", "on_it"), [(2.0, True), (6.0, False)])
-def test_a_letter_hides_no_head(far_in: float, on_it: bool) -> None:
-    page = ET.fromstring(draw_plan(plan(Fastener(0, 0), Fastener(0, far_in, "nut"))))
-    heads = [
-        [tuple(map(float, corner.split(","))) for corner in one.get("points", "").split()]
-        for one in page.iter()
-        if one.tag.endswith("polygon")
-    ]
-    (letter,) = (one for one in page.iter() if one.tag.endswith("text") and one.text == "A")
-    x, y = float(letter.get("x", "")), float(letter.get("y", ""))
-    left, right, top, low = (f(corner[k] for corner in heads[0]) for k in (0, 1) for f in (min, max))
-    assert (left < x < right and top < y < low) == on_it
-
-
-def test_a_heading_that_takes_two_lines_is_bold_in_both() -> None:
-    made = plan(Fastener(0, 0), Fastener(1.6, 0.1), Fastener(3.4, 0.5))
-    texts = [one for one in ET.fromstring(draw_plan(made)).iter() if one.tag.endswith("text")]
-    first = next(k for k, one in enumerate(texts) if (one.text or "").startswith("wire 1: cut"))
-    assert (texts[first + 1].text or "").endswith("too short here"), "its second line"
-    assert [texts[first + k].get("font-weight") for k in range(3)] == ["bold", "bold", "normal"]
-
-
-def seen(reading: Reading, span_in: float, twists: float) -> Reading:
-    run = dataclasses.replace(reading.runs[0], span_in=span_in, span_in_u95=0.05, twists=twists, twists_u95=0.2)
-    return dataclasses.replace(reading, runs=(run,), series=Series(1, 2, span_in, None, None))
-
-
-def test_a_safety_as_planned_conforms(reading: Reading) -> None:
-    planned = plan(Fastener(0, 0), Fastener(2.73, 0))
-    held = held_against(seen(reading, 2.73, 18.6), planned, COMMON)
-    assert {check.rule for check in held.checks} >= {"runs-as-planned", "span-as-planned", "twists-as-planned"}
-    assert held.call == "conforming"
-    assert held.confidence <= reading.confidence + 1e-9
-    assert (held.advice, held.flags) == (reading.advice, reading.flags)
-
-
-@pytest.mark.parametrize(
-    ("span_in", "twists", "rule", "advice"),
-    [
-        (4.0, 18.6, "span-as-planned", "4.00 ± 0.05 in, and the plan has 2.73, give or take 0.25; check that the plan"),
-        (2.73, 30.0, "twists-as-planned", "30.0 ± 0.2 twists, and the plan allows 16 to 20; count them on the marked"),
-    ],
-)
-def test_a_safety_that_is_another_does_not(
-    reading: Reading, span_in: float, twists: float, rule: str, advice: str
-) -> None:
-    held = held_against(seen(reading, span_in, twists), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
-    assert held.call == "nonconforming"
-    assert next(check for check in held.checks if check.rule == rule).call == "nonconforming"
-    (said,) = held.advice[len(reading.advice) :]
-    assert advice in said and held.flags == (*reading.flags, rule.replace("-as-", "-not-as-"))
-
-
-def test_of_a_run_cut_off_a_plan_neither_makes_a_call_nor_shakes_one(reading: Reading) -> None:
-    part = dataclasses.replace(seen(reading, 2.73, 18.6), call="undecided", confidence=0.5, flags=("run-cut-off",))
-    first = dataclasses.replace(part.checks[0], call="undecided")
-    run = dataclasses.replace(part.runs[0], flags=("run-cut-off",))
-    part = dataclasses.replace(part, runs=(run,), checks=(first, *part.checks[1:]))
-    for planned_in in (2.73, 5.5):  # the rest of a run that is too short so far may lie beyond the picture
-        held = held_against(part, plan(Fastener(0, 0), Fastener(planned_in, 0)), COMMON)
-        assert (held.call, held.confidence) == ("undecided", 0.5)
-        assert held.flags == part.flags
-    other = held_against(part, plan(Fastener(0, 0), Fastener(1.5, 0)), COMMON)
-    assert other.call == "nonconforming" and other.confidence > 0.9
-
-
-def test_twists_that_may_be_as_planned_are_not_said_to_be_others(reading: Reading) -> None:
-    (run,) = seen(reading, 2.73, 20.0).runs
-    unsure = dataclasses.replace(reading, runs=(dataclasses.replace(run, twists_u95=2.4),))
-    held = held_against(unsure, plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
-    assert next(check for check in held.checks if check.rule == "twists-as-planned").call == "undecided"
-    assert "twists-not-as-planned" not in held.flags and not any("cut the wire" in one for one in held.advice)
-
-
-def test_wire_of_another_size_than_planned_is_named(reading: Reading) -> None:
-    (run,) = seen(reading, 2.73, 18.6).runs
-    thin = dataclasses.replace(run, wire_diameter_in=0.02, wire_diameter_in_u95=0.001)
-    held = held_against(dataclasses.replace(reading, runs=(thin,)), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
-    assert "looks 0.020 ± 0.001 in thick, and the plan has 0.032" in held.advice[-1]
-
-
-def test_runs_out_of_the_picture_prove_nothing_and_runs_too_many_do(reading: Reading) -> None:
-    more = held_against(several(reading, 2.73, 2.0), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
-    assert more.call == "nonconforming" and "in view is 2, and that of the plan 1" in more.advice[-1]
-    planned = plan(Fastener(0, 0), Fastener(2.73, 0), Fastener(4.5, 0.5))
-    held = held_against(seen(reading, 2.73, 18.6), planned, COMMON)
-    assert held.call == "undecided" and "show the whole safety in one picture" in held.advice[-1]
-    (check,) = [check for check in held.checks if check.rule == "runs-as-planned"]
-    assert (check.value, check.low) == (1.0, 2.0)
-
-
 @pytest.mark.parametrize("name", known_limits())
 def test_twists_to_aim_at_are_allowed_or_the_span_is_refused(name: str) -> None:
     limits, made = load_limits(name), 0
@@ -453,27 +279,6 @@ def test_twists_to_aim_at_are_allowed_or_the_span_is_refused(name: str) -> None:
     assert made > 45
 
 
-def several(reading: Reading, *spans_in: float) -> Reading:
-    runs = tuple(
-        dataclasses.replace(reading.runs[0], span_in=span, span_in_u95=0.05, twists=7 * (span - 0.125), twists_u95=0.2)
-        for span in spans_in
-    )
-    series = Series(len(runs), len(runs) + 1, max(spans_in), None, None)
-    return dataclasses.replace(reading, runs=runs, series=series)
-
-
-def test_two_wires_that_share_a_head_may_look_like_one(reading: Reading) -> None:
-    planned = plan(*(Fastener(5.0 * k, 0) for k in range(4)))
-    assert len(planned.series) == 2
-    assert held_against(several(reading, 5, 5, 5), planned, COMMON).call == "conforming"
-
-
-def test_of_two_wires_the_one_that_fits_is_taken(reading: Reading) -> None:
-    planned = plan(*(Fastener(x, 0) for x in (0, 5, 10, 14.2, 18.4)))
-    for spans in ((5, 5), (4.2, 4.2)):
-        assert held_against(several(reading, *spans), planned, COMMON).call == "conforming"
-
-
 def test_a_closed_pattern_is_closed() -> None:
     corners = [Fastener(0, 0), Fastener(1, 0), Fastener(1, 1), Fastener(0, 1)]
     closed = plan(*corners, hole_in=0.05, single=True, closed_pattern=True)
@@ -482,12 +287,6 @@ def test_a_closed_pattern_is_closed() -> None:
     row = [Fastener(1.5 * k, 0) for k in range(4)]
     with pytest.raises(PlanError, match="closed pattern"):  # the way back is 4.5 in
         plan(*row, hole_in=0.05, single=True, closed_pattern=True)
-
-
-def test_a_plan_of_single_wire_asks_nothing_of_a_reading(reading: Reading) -> None:
-    corners = [Fastener(0, 0), Fastener(1, 0), Fastener(1, 1)]
-    planned = plan(*corners, hole_in=0.05, single=True, closed_pattern=True)
-    assert held_against(reading, planned, COMMON) == reading
 
 
 @pytest.mark.parametrize(

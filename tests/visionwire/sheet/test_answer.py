@@ -5,14 +5,18 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 
-import numpy as np
 import pytest
+from scipy.stats import norm
 
-from visionwire.judge import overall
+from visionwire.judge import check_density, overall
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
-from visionwire.sheet.words import by_mean_words, confidence_words
+from visionwire.sheet.verdict import (
+    because,
+    by_mean_words,
+    confidence_words,
+)
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
@@ -25,51 +29,101 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
     ]
 
 
-@pytest.mark.parametrize("call", ["conforming", "nonconforming", "undecided"])
+@pytest.mark.parametrize("call", ["conforming", "nonconforming"])
 def test_the_call_is_a_word_and_comes_first(reading_of: Callable[..., Reading], call: str) -> None:
-    first = answer_lines(reading_of("a.jpg", call))[0]
-    side = " that it conforms" if call == "undecided" else ""
-    assert first == f"a.jpg: {call.upper()} (confidence 96 %{side})"
+    assert answer_lines(reading_of("a.jpg", call))[0] == f"a.jpg: {call.upper()} (confidence 96 %)"
+
+
+def undecided_of(reading: Reading, probability: float, flags: tuple[str, ...] = (), rule: str = "density") -> Reading:
+    """Return a reading not called for its first check, or for its flags."""
+    stopped = dataclasses.replace(
+        reading.checks[0], call="undecided", probability_conforming=probability, rule=rule, unit="in"
+    )
+    runs = tuple(dataclasses.replace(run, flags=flags) for run in reading.runs)
+    checks = (stopped, *reading.checks[1:])
+    return dataclasses.replace(reading, call="undecided", confidence=0.5, checks=checks, runs=runs, flags=flags)
 
 
 @pytest.mark.parametrize(
-    ("probability", "confidence", "side"),
+    ("probability", "rule", "said"),
     [
-        (0.99, 0.97, " that it conforms"),
-        (0.9, 0.68, " that it conforms"),
-        (0.9, 0.6, " that it conforms"),
-        (0.3, 0.72, " that it does not conform"),
-        (0.42, 0.58, " that it does not conform"),
-        (0.7, 0.66, " that it conforms"),  # believed to 0.94; that it does not, to 0.49, would be flagged
-        (0.7, 0.64, " for the likelier side"),  # believed to 0.91 it conforms, to 0.51 it does not
+        (0.63, "density", "run 1 within limits with 63 %, 95 % asked"),
+        (0.9496, "density", "run 1 within limits with just under 95 %, 95 % asked"),
+        (0.2, "density", "run 1 outside limits with 80 %, 95 % asked"),
+        (0.72, "span", "run 1, span from hole to hole, within limits with 72 %, 95 % asked"),
     ],
 )
-def test_undecided_says_which_side_is_likelier(
-    reading: Reading, probability: float, confidence: float, side: str
+def test_where_a_limit_stops_the_call_its_probability_is_said(
+    reading: Reading, probability: float, rule: str, said: str
 ) -> None:
-    checks = (dataclasses.replace(reading.checks[0], probability_conforming=probability),)
-    undecided = dataclasses.replace(reading, call="undecided", confidence=confidence, checks=checks)
-    assert confidence_words(undecided) == f"confidence {100 * confidence:.0f} %{side}"
+    undecided = undecided_of(reading, probability, rule=rule)
+    assert answer_lines(undecided, load_limits("common"))[0] == f"bracket.jpg: UNDECIDED ({said})"
+    assert confidence_words(undecided) == said.split(", 95 %")[0].replace("just under ", ""), (
+        "nobody said what is asked"
+    )
 
 
-def test_the_side_named_is_the_likelier_however_sure_the_find(reading: Reading) -> None:
-    for belief in np.linspace(0.01, 1, 100):
-        for kept in np.linspace(0.06, 0.94, 89):
-            check = dataclasses.replace(reading.checks[0], probability_conforming=float(kept), call="undecided")
-            call, confidence = overall([check], float(belief))
-            flags = ("perhaps-no-wire",) if belief < 0.5 else ()
-            undecided = dataclasses.replace(reading, call=call, confidence=confidence, checks=(check,), flags=flags)
-            said = confidence_words(undecided)
-            if confidence >= 0.67:
-                assert "that it" in said, "a side is named where one is twice as likely as the other"
-            unsaid = said.endswith(("as likely the one as the other", "for the likelier side"))
-            assert unsaid or said.endswith("that it conforms") == (belief * kept > 0.5), (belief, kept)
-            assert "as likely" not in said or confidence < 0.55
+def test_what_a_guard_band_asks_for_is_no_probability(reading: Reading) -> None:
+    decision = dataclasses.replace(load_limits("common").decision, guard_band=1.0)
+    said = confidence_words(undecided_of(reading, 0.96), decision)
+    assert said == "run 1 within limits with 96 %, nearer to one than the guard band"
 
 
-def test_of_what_is_cut_off_neither_side_is_likelier(reading: Reading) -> None:
-    undecided = dataclasses.replace(reading, call="undecided", confidence=0.5)
-    assert confidence_words(undecided) == "confidence 50 %: about as likely the one as the other"
+def test_the_probability_said_is_that_of_what_was_measured(reading: Reading) -> None:
+    check = check_density("run 1", 6.1, 0.2, load_limits("common"))
+    undecided = dataclasses.replace(reading, call="undecided", confidence=overall([check])[1], checks=(check,))
+    within = norm.cdf((8 - 6.1) / 0.2) - norm.cdf((6 - 6.1) / 0.2)
+    assert confidence_words(undecided) == f"run 1 within limits with {100 * within:.0f} %"
+
+
+@pytest.mark.parametrize(
+    ("flag", "said"),
+    [
+        ("run-cut-off", "run 1 not called: it ends at the picture's edge"),
+        ("perhaps-no-wire", "run 1 not called: it may be no twisted wire"),
+        ("wire-not-as-given", "run 1 not called: its scale is in doubt"),
+    ],
+)
+def test_where_a_flag_keeps_it_from_being_called_that_is_said_and_no_percentage(
+    reading: Reading, flag: str, said: str
+) -> None:
+    assert confidence_words(undecided_of(reading, 0.99, (flag,)), load_limits("common").decision) == said
+
+
+def test_of_a_contradicted_distance_no_section_is_called_and_each_says_why(reading: Reading) -> None:
+    undecided = undecided_of(reading, 0.99)
+    of_whole = dataclasses.replace(undecided, flags=("scale-not-as-card",))
+    assert confidence_words(of_whole) == "run 1 not called: its scale is in doubt"
+    assert "its scale is in doubt: UNDECIDED" in answer_lines(of_whole)[1]
+
+
+def test_a_length_inside_its_limit_by_any_scale_says_so(reading: Reading) -> None:
+    span = Check("span", "run 1", 2.0, 0.6, "in", None, 6.0, 0.99, "conforming", "a manual")
+    assert because(span, ()) == "allowed at most 6"
+    doubted = undecided_of(reading, 0.9, ("wire-not-as-given",))
+    said = "  run 1, span: 2.00 ± 0.60 in, allowed at most 6, inside even were the scale 1.5 times off: CONFORMING"
+    assert said in answer_lines(dataclasses.replace(doubted, checks=(*doubted.checks, span)))
+    assert not any(
+        "span" in line for line in answer_lines(dataclasses.replace(reading, checks=(*reading.checks, span)))
+    )
+
+
+@pytest.mark.parametrize(
+    ("flag", "why"),
+    [
+        ("find-in-doubt", "too little sure that what was read is the wire"),
+        ("pigtail-looks-short", "a pigtail that could not be counted looks too short"),
+    ],
+)
+def test_where_every_check_conforms_it_is_said_what_keeps_the_whole(reading: Reading, flag: str, why: str) -> None:
+    undecided = dataclasses.replace(reading, call="undecided", confidence=0.5, flags=(flag,))
+    assert confidence_words(undecided) == f"all within limits, but {why}"
+
+
+def test_without_a_limit_there_is_nothing_to_be_sure_of(reading: Reading) -> None:
+    call, confidence = overall([])
+    unjudged = dataclasses.replace(reading, call=call, confidence=confidence, checks=())
+    assert confidence_words(unjudged) == "nothing that was measured has a limit"
 
 
 def test_no_limits_and_no_pigtail(reading: Reading) -> None:

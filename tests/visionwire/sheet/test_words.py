@@ -13,7 +13,16 @@ from hypothesis import strategies as st
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Reading
 from visionwire.sheet.html import sheet_html
-from visionwire.sheet.words import because, flags_of, limits_words, percent, plus_minus, value_words
+from visionwire.sheet.verdict import (
+    because,
+    flags_of,
+)
+from visionwire.sheet.words import (
+    limits_words,
+    percent,
+    plus_minus,
+    value_words,
+)
 
 
 def why(reading: Reading, one: Check) -> str:

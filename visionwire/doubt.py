@@ -1,0 +1,100 @@
+"""What keeps a check from being called: flags, a scale in doubt, limits near by; and what is said of that."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+
+from visionwire.limits import LimitSet
+from visionwire.quality import Flag, flag
+from visionwire.reading import Check, Series
+
+#: Flags of what goes on beyond the picture: nothing is known of the rest.
+CUT_OFF = ("run-cut-off", "pigtail-cut-off")
+#: Flags of two things told that cannot both be true: of what rests on the scale nothing is called.
+SCALE_IN_DOUBT = ("scale-not-as-card", "wire-not-as-given", "card-below-wire")
+#: What makes a scale doubtful has it off by no more, as a rule: a wire told the next common size too thick or too thin,
+#: 1.28 times, and seen an eighth otherwise than it is. What is seen to be off by more counts as that.
+SCALE_OFF = 1.5
+#: Where undecided is as likely the one as the other.
+EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT, "pigtail-looks-short")
+#: Flags that keep a safety from being called conforming of which every check conforms.
+WITHHELD = ("find-in-doubt", "pigtail-looks-short")
+#: Flags of a pigtail that is seen and was not counted.
+NOT_COUNTED = ("pigtail-not-counted", "pigtail-looks-short")
+#: Flags that say themselves why something is not called.
+UNCALLED = (
+    *EVEN_CHANCE,
+    "perhaps-no-wire",
+    "find-in-doubt",
+    "runs-not-as-planned",
+)
+#: Flags that keep a reading from being called, each of which says so.
+STOPPING = (*UNCALLED, "near-a-limit")
+#: What is looked at again by eye where it is counted; the rest is measured.
+COUNTED = ("twists per inch", "twists", "turns")
+#: And of these no scale is needed.
+SCALELESS = ("twists", "turns")
+#: Rules by which a section is called.
+OWN_RULES = ("density", "pigtail-twists", "wraps")
+
+
+def of_scale_in_doubt(checks: Sequence[Check], factor: float = math.inf) -> list[Check]:
+    """Return the checks with nothing called that rests on the scale, but for lengths inside their limits all the same.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        As judged by a scale that something contradicts.
+    factor : float
+        By how much lengths may be off, at most.
+    """
+    return [
+        check
+        if check.unit in SCALELESS or _inside_anyhow(check, factor)
+        else dataclasses.replace(check, call="undecided")
+        for check in checks
+    ]
+
+
+def factor_of_doubt(flags: Sequence[Flag]) -> float | None:
+    """Return by how much lengths may be off at most by flags that contradict the scale; None where none does."""
+    factors = [one.factor for one in flags if one.code in SCALE_IN_DOUBT]
+    return max(SCALE_OFF, *factors) if factors else None
+
+
+def _inside_anyhow(check: Check, factor: float) -> bool:
+    """Whether a length is called conforming, and would lie inside its limits were it so much longer or shorter."""
+    long_enough = check.low is None or check.value / factor >= check.low
+    short_enough = check.high is None or check.value * factor <= check.high
+    return check.unit == "in" and check.call == "conforming" and long_enough and short_enough
+
+
+def stops(checks: Sequence[Check]) -> Check | None:
+    """Return, of what is not called, the check least likely to conform; None where all are called."""
+    undecided = [check for check in checks if check.call == "undecided"]
+    return min(undecided, key=lambda check: check.probability_conforming, default=None)
+
+
+def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
+    """Return what is to be said of the check that stops the call, unless a flag says why already."""
+    first = stops(checks)
+    if first is None or any(one.code in UNCALLED for one in flags):
+        return []
+    by_hand = "count it by eye on the marked picture (--sheet DIR)" if first.unit in COUNTED else "measure it by hand"
+    if not any(one.code == "scale-from-wire" for one in flags):
+        retaken = "from nearer, with the card at the height of the wire"
+    else:
+        retaken = "from nearer" if first.unit in SCALELESS else "with a printed card beside the wire"
+    # A section is called by one of its checks; of the others the check is named, as in the answer's lines.
+    section = first.section if first.rule in OWN_RULES else f"{first.section}, {first.rule.replace('-', ' ')},"
+    return [flag("near-a-limit", section=section, by_hand=by_hand, retaken=retaken)]
+
+
+def series_in_doubt(checks: Sequence[Check], series: Series, factor: float, limits: LimitSet) -> list[Check]:
+    """Return the checks, that of a series' wire undecided where, off by a factor, its fasteners would be judged."""
+    rule = limits.series
+    if rule is None or factor * series.longest_span_in < rule.widely_spaced_in:
+        return list(checks)
+    return [dataclasses.replace(one, call="undecided") if one.rule == "wire-in-series" else one for one in checks]

@@ -1,0 +1,186 @@
+"""Calls in words: what is called, how sure that is, and what keeps the rest from being called."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from visionwire import doubt
+from visionwire.judge import inch_outside
+from visionwire.limits import DecisionRule
+from visionwire.reading import Check, Reading
+from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, percent
+
+#: What keeps a whole from being called of which every check conforms.
+WHOLE_WORDS = {
+    "find-in-doubt": "too little sure that what was read is the wire",
+    "pigtail-looks-short": "a pigtail that could not be counted looks too short",
+}
+NO_WIRE = "perhaps-no-wire"
+#: Flags that keep every section from being called, whichever raised them.
+OF_EVERY_SECTION = (NO_WIRE, *doubt.SCALE_IN_DOUBT)
+
+
+def call_words(reading: Reading) -> str:
+    """Say the call; where no pigtail was seen it is of the run alone, and what pulls loose is said with it."""
+    partly = reading.pigtail is None or bool(reading.wraps)  # of a turnbuckle the threads are not counted
+    seen_only = ", as far as seen" if reading.call == "conforming" and partly else ""
+    loose = any("loosens" in (one.start_pulls, one.end_pulls) for one in reading.routing or ())
+    return f"{reading.call}{seen_only}{', but the wire pulls loose' if loose else ''}"
+
+
+def by_mean_words(reading: Reading, section: str | None = None) -> str:
+    """Say of a run, or of a whole reading, that its mean conforms while some inch surely does not; else nothing.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photograph said.
+    section : str, optional
+        The run; without, the reading's own call is spoken of.
+    """
+    outside = [name for name in _runs_uneven(reading) if section in (None, name)]
+    if not outside or (section is None and reading.call != "conforming"):
+        return ""
+    it = "it" if section is not None or len(reading.runs) == 1 else " and of ".join(outside)
+    return f"by {'its' if it == 'it' else 'the'} mean; some inch of {it} is outside"
+
+
+def _runs_uneven(reading: Reading) -> list[str]:
+    named = {f"run {number}": run for number, run in enumerate(reading.runs, start=1)}
+    checks = {name: density_check(reading, name) for name in named}
+    return [
+        name
+        for name, check in checks.items()
+        if check is not None
+        and check.call == "conforming"
+        and inch_outside(named[name].least_in_any_inch, named[name].most_in_any_inch, check.low, check.high)
+    ]
+
+
+def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> str:
+    """Say how sure the call is; where nothing is called, what keeps it from that and, by a limit, how probably.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photograph said.
+    decision : DecisionRule, optional
+        What a call asks for.
+    """
+    if reading.call != "undecided":
+        return f"confidence {percent(reading.confidence)}"
+    if not reading.checks:
+        return "nothing that was measured has a limit"
+    undecided = [check for check in reading.checks if check.call == "undecided"]
+    for check in undecided:
+        if why := _kept_from(check, flags_of(reading, check)):
+            of = check.section if check.section != "whole" else "the safety"
+            return f"{of} not called: {why}"
+    stops = doubt.stops(undecided)
+    if stops is not None:
+        return f"{section_words(stops)} {_probably_words(stops, decision)}"
+    return whole_words(reading.flags)
+
+
+def whole_words(flags: Collection[str]) -> str:
+    """Say of a whole that is not called, though every check conforms, why that is."""
+    why = next((why for code, why in WHOLE_WORDS.items() if code in flags), "not sure enough to be called")
+    return f"all within limits, but {why}"
+
+
+def section_words(check: Check) -> str:
+    """Name what a check is of: a section is called by one of its checks, of the others the check is named."""
+    own = check.rule in doubt.OWN_RULES
+    return check.section if own else f"{check.section}, {RULE_WORDS.get(check.rule, check.rule)},"
+
+
+def _probably_words(check: Check, decision: DecisionRule | None) -> str:
+    """Say on which side of its limits a value lies, how probably, and what a call would ask for."""
+    inside = check.probability_conforming >= 0.5
+    probability = check.probability_conforming if inside else 1 - check.probability_conforming
+    said = percent(probability)
+    if decision is None:
+        asked = ""
+    elif decision.guard_band is not None:
+        asked = ", nearer to one than the guard band"
+    else:
+        least = decision.conforming_at_least if inside else 1 - decision.nonconforming_at_most
+        asked = f", {100 * least:.4g} % asked"
+        said = f"just under {said}" if f"{said} " in asked else said
+    return f"{'within' if inside else 'outside'} limits with {said}{asked}"
+
+
+def probability_words(check: Check, flags: Collection[str]) -> str:
+    """Say how probably a check's value lies within its limits; nothing of what a flag keeps from being called.
+
+    Parameters
+    ----------
+    check : Check
+        What was held against limits.
+    flags : collection of str
+        Of its section, and of the whole reading (`flags_of`).
+    """
+    if check.call == "undecided" and _kept_from(check, flags):
+        return ""
+    return f"within limits with probability {percent(check.probability_conforming)}"
+
+
+def flags_of(reading: Reading, check: Check) -> tuple[str, ...]:
+    """Return the flags of the section that a check is of, and those of the whole reading that are of every section."""
+    flags = {f"run {number}": run.flags for number, run in enumerate(reading.runs, start=1)}
+    if reading.pigtail is not None:
+        flags["pigtail"] = reading.pigtail.flags
+    return flags.get(check.section, ()) + tuple(flag for flag in reading.flags if flag in OF_EVERY_SECTION)
+
+
+def because(check: Check, flags: Collection[str]) -> str:
+    """Say in one clause what a check allows, and where the value lies or why, by its flags, that is not called."""
+    allowed = f"allowed {limits_words(check.low, check.high)}"
+    if check.rule == "pigtail-twists":
+        allowed += ", to the nearest whole"
+    if check.rule == "runs-as-planned":
+        return f"planned {check.low:g}" + (", of which a part may be out of view" if check.call == "undecided" else "")
+    if check.rule == "twists-as-planned" and check.low is not None and check.high is not None:
+        allowed = f"planned {check.low + 0.5:g} to {check.high - 0.5:g}"  # whole ones; each reaches half a twist
+    if check.call == "conforming":
+        anyhow = f", inside even were the scale {doubt.SCALE_OFF:g} times off"
+        return f"{allowed}{anyhow if inside_anyhow(check, flags) else ''}"
+    if check.call == "undecided":
+        return f"{allowed}, {_why_undecided(check, flags)}"
+    return f"{allowed}, too {'low' if check.low is not None and check.value < check.low else 'high'}"
+
+
+def inside_anyhow(check: Check, flags: Collection[str]) -> bool:
+    """Whether a length is called conforming though its scale is in doubt.
+
+    Parameters
+    ----------
+    check : Check
+        What was held against limits.
+    flags : collection of str
+        Of its section, and of the whole reading (`flags_of`).
+    """
+    doubted = any(code in doubt.SCALE_IN_DOUBT for code in flags)
+    return doubted and check.call == "conforming" and check.unit not in doubt.SCALELESS
+
+
+def _why_undecided(check: Check, flags: Collection[str]) -> str:
+    if why := _kept_from(check, flags):
+        return why
+    half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
+    beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
+    within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
+    return "a limit lies within the uncertainty" if within else "too near a limit to be called"
+
+
+def _kept_from(check: Check, flags: Collection[str]) -> str | None:
+    """Say what keeps a check from being called whatever its value; None where its limits do."""
+    if check.rule == "runs-as-planned":
+        return "a part of the plan may be out of view"
+    if any(code in doubt.CUT_OFF for code in flags):
+        return "it ends at the picture's edge"
+    if NO_WIRE in flags:
+        return "it may be no twisted wire"
+    if check.unit not in doubt.SCALELESS and any(code in doubt.SCALE_IN_DOUBT for code in flags):
+        return "its scale is in doubt"
+    return None
