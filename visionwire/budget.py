@@ -22,6 +22,11 @@ MM_PER_IN = 25.4
 #: Height of the wire's axis over a card's face that lies beside it, mm: half a bolt head less the card; common
 #: practice, no source: evenly spread from 0 to 4 mm, whose mean is 2 and whose standard deviation is 4 / sqrt(12).
 HEIGHT_MM, HEIGHT_U_MM = 2.0, 4.0 / np.sqrt(12.0)
+#: Of a height that was told: a card is held level by eye to a millimetre either way, evenly; common practice, no
+#: source.
+TOLD_HEIGHT_U_MM = 2.0 / np.sqrt(12.0)
+#: What a height may be told as, mm: a card that stands above the wire to one on the bench below a tall part.
+LEAST_HEIGHT_MM, MOST_HEIGHT_MM = -25.0, 100.0
 #: A run between two heads is not parallel to the card: 1 mm of height over an inch and a half, one standard deviation.
 SLOPE_U = 1.0 / 38.0
 #: What is left of a centre line's zig-zag, measured on pictures with truth: 0.1 % of the length, rarely 0.4 %.
@@ -124,11 +129,16 @@ class Ruler:
         return float((camera[:2] - ends_mm.mean(0)) @ direction) / float(camera[2])
 
 
-def beside(plane: Plane, focal_px: float | None, image_size: tuple[int, int]) -> Ruler:
-    """Return the ruler that a card beside or under the wire gives; two points are taken on the wire itself."""
+def beside(plane: Plane, focal_px: float | None, image_size: tuple[int, int], height_mm: float | None = None) -> Ruler:
+    """Return the ruler that a card beside or under the wire gives, whose height over it may have been told.
+
+    Two points are taken on the wire itself.
+    """
     if plane.source in ("two-points", "wire"):
         return Ruler(plane, 0.0, 0.0, focal_px, image_size)
-    return Ruler(plane, HEIGHT_MM, HEIGHT_U_MM, focal_px, image_size)
+    if height_mm is None:
+        return Ruler(plane, HEIGHT_MM, HEIGHT_U_MM, focal_px, image_size)
+    return Ruler(plane, height_mm, TOLD_HEIGHT_U_MM, focal_px, image_size)
 
 
 def of_wire(

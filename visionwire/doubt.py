@@ -84,7 +84,7 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
         return []
     by_hand = "count it by eye on the marked picture (--sheet DIR)" if first.unit in COUNTED else "measure it by hand"
     if not any(one.code == "scale-from-wire" for one in flags):
-        retaken = "from nearer, with the card at the height of the wire"
+        retaken = "from nearer, with the card held level with the wire (say so with --card-below 0)"
     else:
         retaken = "from nearer" if first.unit in SCALELESS else "with a printed card beside the wire"
     # A section is called by one of its checks; of the others the check is named, as in the answer's lines.

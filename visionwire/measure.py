@@ -75,6 +75,7 @@ class _Told:
     method: Method
     tightens: Tightens | None
     heads: Sequence[Point]
+    height_mm: float | None
     differs: quality.Flag | None
 
 
@@ -91,6 +92,7 @@ def measure(
     method: Method = "double",
     tightens: Tightens | None = None,
     heads: Sequence[Point] = (),
+    height_mm: float | None = None,
 ) -> Reading | Refusal:
     """Read one photograph.
 
@@ -117,6 +119,8 @@ def measure(
         Which way the fasteners tighten, looked at from above; then the reading says whether the runs pull that way.
     heads : sequence of (x, y)
         The middles of heads as seen, px; where none is given for an end of a run, one is looked for.
+    height_mm : float, optional
+        How far the wire's axis lies over the card's face, negative below it, to a millimetre; 0 to 4 unless given.
 
     Returns
     -------
@@ -131,8 +135,8 @@ def measure(
         If the limit set cannot be used, or has no band for the wire.
     ValueError
         If only one of ``start`` and ``end`` is given, they lie outside the picture or too close, the two points lie too
-        close, ``wire`` is no diameter of lock wire, ``card``, ``finders`` or ``method`` is none that there is, or
-        ``tightens`` is neither way or given with another method.
+        close, ``wire`` is no diameter of lock wire, ``height_mm`` no height over a card, ``card``, ``finders`` or
+        ``method`` is none that there is, or ``tightens`` is neither way or given with another method.
     """
     limit_set = limits if isinstance(limits, LimitSet) else load_limits(limits)
     if isinstance(photo, np.ndarray):
@@ -153,6 +157,7 @@ def measure(
         method=method,
         tightens=tightens,
         heads=heads,
+        height_mm=height_mm,
     )[0]
 
 
@@ -169,10 +174,12 @@ def measure_with_evidence(
     method: Method = "double",
     tightens: Tightens | None = None,
     heads: Sequence[Point] = (),
+    height_mm: float | None = None,
 ) -> tuple[Reading | Refusal, Evidence | None]:
     """Read one photograph and keep what a sheet draws; parameters as in `measure`."""
     hints = _hints(photo, start, end)
     _require_known(wire_in, card, finders, method)
+    _require_height(height_mm)
     _require_routable(tightens, heads, method)
     if method == "double":
         density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
@@ -182,9 +189,9 @@ def measure_with_evidence(
         refusal = quality.refuse("other-card", asked=card.name, seen=other.card.name)
         return dataclasses.replace(refusal, photo=photo.info), None
     problem = scale.problem(plane, cell_px, wire_in, photo.size_px)  # false when it is one: a refusal is
-    differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane)
+    differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane, height_mm)
     result = (
-        _way(photo, gray, plane, _Told(wire_in, hints, limits, finders, method, tightens, heads, differs))
+        _way(photo, gray, plane, _Told(wire_in, hints, limits, finders, method, tightens, heads, height_mm, differs))
         if problem is None
         else problem
     )
@@ -219,7 +226,7 @@ def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told
     sections = scan.readable(found, told.hints, fewest)
     if isinstance(sections, Refusal):
         return _too_far(found[0], plane, photo.size_px) if sections.code == "twist-too-small" else sections
-    ruler = scale.ruler_of(photo, plane, luminance, sections[0], told.wire_in)
+    ruler = scale.ruler_of(photo, plane, luminance, sections[0], told.wire_in, told.height_mm)
     if isinstance(ruler, Refusal):
         return ruler
     card_px = None if plane is None or plane.outline_px is None else plane.outline_px.mean(0)
@@ -284,7 +291,7 @@ def _wrapped(photo: Photo, luminance: Picture, plane: Plane | None, told: _Told)
     wire_in, hints = told.wire_in, told.hints
     if hints is None:
         return quality.refuse("turnbuckle-not-pointed")
-    ruler = None if plane is None else budget.beside(plane, photo.focal_px, photo.size_px)
+    ruler = None if plane is None else budget.beside(plane, photo.focal_px, photo.size_px, told.height_mm)
     diameter_px = None if ruler is None or wire_in is None else wire_in * ruler.px_per_in(hints.mean(0))
     if diameter_px is not None and diameter_px < LEAST_PX_PER_WRAP:
         wanted = (diameter_px, LEAST_PX_PER_WRAP, LEAST_PX_PER_WRAP)
@@ -321,6 +328,14 @@ def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | Non
             f"start {start} and end {end} lie closer than {LEAST_APART_PX:g} px; give both ends of the run"
         )
     return hints
+
+
+def _require_height(height_mm: object) -> None:
+    low, high = budget.LEAST_HEIGHT_MM, budget.MOST_HEIGHT_MM
+    if height_mm is not None and not (isinstance(height_mm, Real) and low <= float(height_mm) <= high):
+        raise ValueError(
+            f"height_mm is {height_mm!r}; it must be a number of millimetres, {low:g} to {high:g}, such as 0"
+        )
 
 
 def _require_known(wire_in: object, card: object, finders: object, method: object) -> None:

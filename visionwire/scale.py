@@ -48,12 +48,14 @@ def plane_of(
     return None, None
 
 
-def against_card(photo: Photo, gray: NDArray[np.uint8], card: Card | None, plane: Plane) -> quality.Flag | None:
+def against_card(
+    photo: Photo, gray: NDArray[np.uint8], card: Card | None, plane: Plane, height_mm: float | None = None
+) -> quality.Flag | None:
     """Return what is to be said where the two points, which are taken, differ from a card in view that could be."""
     sight = find_card(gray, None if card is None else [card], photo.focal_px)
     if sight is None or problem(sight.plane, sight.cell_px, None, photo.size_px) is not None:
         return None
-    own, by_card = (budget.beside(one, photo.focal_px, photo.size_px) for one in (plane, sight.plane))
+    own, by_card = (budget.beside(one, photo.focal_px, photo.size_px, height_mm) for one in (plane, sight.plane))
     return cues.against_card(own, by_card)
 
 
@@ -110,11 +112,16 @@ def size_problem(
 
 
 def ruler_of(
-    photo: Photo, plane: Plane | None, luminance: Picture, main: Section, wire_in: float | None
+    photo: Photo,
+    plane: Plane | None,
+    luminance: Picture,
+    main: Section,
+    wire_in: float | None,
+    height_mm: float | None,
 ) -> Ruler | Refusal:
     """Return what lengths are measured by: a plane, or without one the wire, whose outline the longest run shows."""
     if plane is not None:
-        return budget.beside(plane, photo.focal_px, photo.size_px)
+        return budget.beside(plane, photo.focal_px, photo.size_px, height_mm)
     seen = outline.wire_diameter_px(luminance, main)
     if seen is None or wire_in is None:
         return quality.refuse("wire-not-a-ruler")

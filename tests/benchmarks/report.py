@@ -128,17 +128,21 @@ def read_picture(
     finders: tuple[Finder, ...] = BOTH,
     wire_in: float | None = None,
     named: bool = True,
+    heights: bool = False,
 ) -> PictureResult:
     """Measure one picture, the wire's diameter given unless not ``named``, with or without the ends of its first run.
 
-    ``wire_in`` is the diameter given where the picture has no wire.
+    ``wire_in`` is the diameter given where the picture has no wire; ``heights`` says how far the card lies below the
+    wire, to a millimetre.
     """
     truth: Truth = json.loads(truth_path.read_text())
     runs = truth.get("runs", [])
     start, end = (tuple(runs[0][key]) if hinted and runs else None for key in ("start_px", "end_px"))
     photo, wire = truth_path.parent / truth["image"]["file"], truth["wire"]["d_in"] if runs and named else wire_in
     begun = time.perf_counter()
-    answer = measure(photo, wire=wire, start=start, end=end, finders=finders)
+    below_mm = truth.get("card", {}).get("below_wire_mm") if heights else None
+    height_mm = None if below_mm is None else round(below_mm)
+    answer = measure(photo, wire=wire, start=start, end=end, finders=finders, height_mm=height_mm)
     seconds = time.perf_counter() - begun
     return compare(truth_path.stem, truth, answer, runs[:1] if hinted else runs, seconds)
 
@@ -207,6 +211,10 @@ def summarise(results: Sequence[PictureResult]) -> dict[str, float]:
             "|error|, median, %": 100 * float(np.median(np.abs(relative))),
             "|error|, 95th percentile, %": 100 * float(np.quantile(np.abs(relative), 0.95)),
             "off by a factor": sum(run.gross for run in found),
+            "stated U95, median, %": 100
+            * statistics.median(
+                run.got.twists_per_inch_u95 / run.got.twists_per_inch for run in found if run.got is not None
+            ),
             "lay right, %": 100 * float(np.mean([run.lay_right for run in found])),
             "95 % interval holds the truth, %": 100 * float(np.mean([run.covered for run in found])),
         }
@@ -282,15 +290,18 @@ def _row(result: PictureResult) -> str:
     return f"{result.name:<20} {result.seconds:5.1f} s  {'; '.join(parts)}; {result.answer.call}{wrong}"
 
 
-def print_accuracy(folder: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH, named: bool = True) -> None:
+def print_accuracy(
+    folder: Path, hinted: bool, finders: tuple[Finder, ...] = BOTH, named: bool = True, heights: bool = False
+) -> None:
     """Print one line a picture and the summary; where the wire is not named, of the pictures with a card."""
     told = f"{'ends of the first run given' if hinted else 'nothing pointed at'}, wire {'' if named else 'not '}named"
+    told += ", height over the card told" if heights else ""
     print(f"\n{folder.name}, {told}, {'+'.join(finders)}")
     results = []
     for path in sorted(folder.glob("*.json")):
         if not named and json.loads(path.read_text())["card"]["type"] == "none":
             continue
-        results.append(read_picture(path, hinted, finders, named=named))
+        results.append(read_picture(path, hinted, finders, named=named, heights=heights))
         print("  " + _row(results[-1]), flush=True)
     for name, figure in summarise(results).items():
         print(f"  {name:<50} {figure:8.4g}")
@@ -377,6 +388,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--finder", choices=("both", *BOTH), default="both", help="who looks for the wire")
     parser.add_argument("--unnamed", action="store_true", help="do not name the wire's diameter")
+    parser.add_argument("--heights", action="store_true", help="say how far the card lies below the wire")
     parser.add_argument("--wire", type=float, help="diameter named where a look-alike has no wire, inches")
     options = parser.parse_args(arguments)
     both = options.accuracy == options.speed
@@ -384,7 +396,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     for folder in options.folders:
         if options.accuracy or both:
             for hinted in (False, True) if any(folder.glob("*.json")) else ():
-                print_accuracy(folder, hinted, finders, not options.unnamed)
+                print_accuracy(folder, hinted, finders, not options.unnamed, options.heights)
             if (folder / "negatives").is_dir():
                 print_negatives(folder / "negatives", finders, options.wire)
         if options.speed or both:

@@ -52,6 +52,16 @@ def test_any_height_of_a_bolt_head_lies_within_two_standard_deviations(height_mm
     assert abs(error) <= 2 * ruler.relative_u(points_px)
 
 
+@pytest.mark.parametrize("height_mm", [-6.0, 0.0, 12.0])
+def test_a_height_that_was_told_is_taken_and_surer_by_half(height_mm: float) -> None:
+    told = budget.beside(card_plane(), FOCAL_PX, SIZE_PX, height_mm)
+    points_px = wire_px(height_mm)
+    assert told.along_in(points_px)[-1] == pytest.approx(2.0, rel=1e-4)
+    usual = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)
+    assert told.terms(points_px)["height"] == pytest.approx(usual.terms(points_px)["height"] / 2)
+    assert budget.beside(two_points((0, 0), (1000, 0), 254.0), None, SIZE_PX, height_mm).height_mm == 0, "on the wire"
+
+
 def test_twice_the_distance_halves_what_the_height_costs() -> None:
     ruler = budget.beside(card_plane(), FOCAL_PX, SIZE_PX)
     height = ruler.terms(wire_px(0.0))["height"]

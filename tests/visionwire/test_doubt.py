@@ -15,7 +15,7 @@ from visionwire.reading import Check, Series
 @pytest.mark.parametrize(
     ("unit", "by_wire", "advice"),
     [
-        ("twists per inch", False, "from nearer, with the card at the height of the wire"),
+        ("twists per inch", False, "from nearer, with the card held level with the wire (say so with --card-below 0)"),
         ("twists per inch", True, "with a printed card beside the wire"),
         ("twists", True, "from nearer"),
     ],

@@ -163,7 +163,8 @@ class Ledger:
             return {}
         before = json.loads(last.get("settings_told", "{}"))
         # Ledgers made before this was written down have the hash alone.
-        differs = {name: before.get(name) for name in told if before and before.get(name) != told[name]}
+        names = dict.fromkeys([*told, *before]) if before else {}
+        differs = {name: before.get(name) for name in names if before.get(name) != told.get(name)}
         return differs or {UNTOLD: None}
 
     def use_own(self, settings_of: Callable[[float], str]) -> None:

@@ -22,7 +22,7 @@ VERSION = "the version of visionwire"
 
 @dataclass(frozen=True)
 class Settings:
-    """Limits, wire, card, finders, method and which way fasteners tighten, as in `visionwire.measure`.
+    """Limits, wire, card, finders, method, which way fasteners tighten and how far below cards lie, as in `measure`.
 
     ``limits_file`` is where the set was read from, if from a file; readings do not depend on it.
     """
@@ -33,6 +33,7 @@ class Settings:
     finders: tuple[Finder, ...] = BOTH
     method: Method = "double"
     tightens: Tightens | None = None
+    height_mm: float | None = None
     limits_file: str | None = None
 
     def of_wire(self, wire_in: float | None) -> Settings:
@@ -51,6 +52,8 @@ class Settings:
             "--method": self.method,
             "--tightens": str(self.tightens),
             VERSION: f"{__version__} {READINGS}",
+            # Named only where given: ledgers made before there was such an option are gone on with.
+            **({} if self.height_mm is None else {"--card-below": f"{self.height_mm:g}"}),
         }
 
     @property

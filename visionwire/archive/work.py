@@ -55,6 +55,7 @@ def read(sha256: str, place: str, settings: Settings, arrived: Callable[[], None
             finders=settings.finders,
             method=settings.method,
             tightens=settings.tightens,
+            height_mm=settings.height_mm,
         )
         mark = fingerprint(photo.pixels)
     except MemoryError:

@@ -40,6 +40,9 @@ def archive(
         ),
     ] = None,
     card: Annotated[str | None, typer.Option(metavar="NAME|FILE.toml", help="The card to look for.")] = None,
+    card_below: Annotated[
+        str | None, typer.Option(metavar="MM", help="As in check, where every card was held so.")
+    ] = None,
     method: Annotated[str, typer.Option(metavar="double|single", help="How the safeties are made.")] = "double",
     finder: Annotated[str, typer.Option(metavar="both|learned|classical", help="Who looks for the wire.")] = "both",
     tightens: Annotated[
@@ -81,7 +84,21 @@ def archive(
     for option, allowed, unit, usual in (("--limit", limit, "seconds", 120), ("--memory", memory, "GB", 4)):
         if not 0 < allowed < math.inf:
             raise UsageError(f"{option} is {allowed:g} {unit}; it must be a number above 0, such as {usual}")
-    options = options_from(photos, False, None, limits, wire, card, method, None, None, None, finder, tightens=tightens)
+    options = options_from(
+        photos,
+        False,
+        None,
+        limits,
+        wire,
+        card,
+        method,
+        None,
+        None,
+        None,
+        finder,
+        tightens=tightens,
+        card_below=card_below,
+    )
     settings = Settings(
         options.limits,
         options.wire_in,
@@ -89,6 +106,7 @@ def archive(
         options.finders,
         options.method,
         options.tightens,
+        options.height_mm,
         None if limits in known_limits() else str(Path(limits).absolute()),
     )
     told, table = pattern_of(pattern), None if metadata is None else from_table(metadata)
@@ -203,7 +221,7 @@ def _as_before(differs: Mapping[str, str | None], limits_before: LimitsUsed | No
             place = limits_before.file or limits_before.name
             now = settings.limits_file or settings.limits.name
             parts.append(f"give --limits {place}{' as it was then' if place == now else ''}")
-        elif before == "None":
+        elif before == "None" or (before is None and name not in words):
             parts.append(f"leave out {name}")
         else:
             value = "both" if name == "--finder" and before == " ".join(BOTH) else before

@@ -56,6 +56,13 @@ def check(
         str | None,
         typer.Option(metavar="MM", help="What a rule reads on the bar of that card; its size is surer then."),
     ] = None,
+    card_below: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM",
+            help="How far the card's face lies below the wire, to a millimetre; 0 if held level. Else 0 to 4.",
+        ),
+    ] = None,
     method: Annotated[
         str,
         typer.Option(
@@ -94,7 +101,22 @@ def check(
     nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is wrong options or arguments.
     """
     options = options_from(
-        photos, as_json, sheet, limits, wire, card, method, start, end, scale, finder, plan, tightens, head, bar
+        photos,
+        as_json,
+        sheet,
+        limits,
+        wire,
+        card,
+        method,
+        start,
+        end,
+        scale,
+        finder,
+        plan,
+        tightens,
+        head,
+        bar,
+        card_below,
     )
     sheets: set[Path] = set()
     came = [_check_one(path, options, sheets) for path in photos]
@@ -166,6 +188,7 @@ def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Ev
         method=options.method,
         tightens=options.tightens,
         heads=options.heads,
+        height_mm=options.height_mm,
     )
 
 

@@ -64,6 +64,8 @@ class CheckOptions:
         Which way the fasteners tighten, looked at from above; None leaves the routing unjudged.
     heads : tuple of (float, float)
         The middles of heads, px.
+    height_mm : float or None
+        How far the wire's axis lies over the card's face; None where that is not known.
     plan : Plan or None
         What it was to be.
     as_json : bool
@@ -84,6 +86,7 @@ class CheckOptions:
     method: Method
     tightens: Tightens | None
     heads: tuple[tuple[float, float], ...]
+    height_mm: float | None
     plan: Plan | None
     as_json: bool
     sheets: Path | None
@@ -106,6 +109,7 @@ def options_from(
     tightens: str | None = None,
     head: list[str] | None = None,
     bar: str | None = None,
+    card_below: str | None = None,
 ) -> CheckOptions:
     """Check the words of the call, all of them before any photograph is opened.
 
@@ -144,12 +148,13 @@ def options_from(
         method=one_of("--method", method, METHODS),
         tightens=_tightens(tightens, method),
         heads=_heads(head, tightens),
+        height_mm=_height(card_below, scale),
         plan=planned,
         as_json=as_json,
         sheets=_folder(sheet),
         words=_option_words(
             {"--wire": wire, "--card": card, "--bar": bar, "--start": start, "--end": end, "--scale": scale}
-            | {"--plan": plan}
+            | {"--card-below": card_below, "--plan": plan}
             | {"--method": method if method != "double" else None, "--finder": finder if finder != "both" else None}
             | {"--limits": limits if limits != "common" else None, "--tightens": tightens},
             head or [],
@@ -243,6 +248,23 @@ def _card(name: str | None, bar: str | None) -> Card | None:
         return card.as_printed(bar_mm)
     except ValueError as error:
         raise UsageError(f"--bar: {error}") from error
+
+
+def _height(below: str | None, scale: str | None) -> float | None:
+    if below is None:
+        return None
+    if scale is not None:
+        raise UsageError("--card-below is of a card, and --scale is taken in its place; leave one of them out")
+    from visionwire.budget import LEAST_HEIGHT_MM, MOST_HEIGHT_MM
+
+    wanted = (
+        f"how many mm the card's face lies below the wire, {LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g}, 0 where it is "
+        "held level with it"
+    )
+    (height_mm,) = numbers("--card-below", below, wanted, 1)
+    if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
+        raise UsageError(f"--card-below is {height_mm:g}; it must be {wanted}")
+    return height_mm
 
 
 def _point(option: str, text: str | None) -> tuple[float, float] | None:

@@ -281,6 +281,9 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
     wire = "--wire and --tightens differ from the last run: 4 read anew"
     assert lines("--wire", "0.041", "--tightens", "clockwise") == [anew, f"  {wire}"]
     back = "--wire and --tightens differ from the last run: 0 read anew"
+    level = "--wire, --tightens and --card-below differ from the last run: 4 read anew"
+    assert lines("--wire", "0.032", "--card-below", "0") == [anew, f"  {level}"]
+    back = "--card-below differs from the last run: 0 read anew"
     assert lines("--wire", "0.032") == [kept, f"  {back}"]
     base = sqlite3.connect(ledger)
     base.execute("DELETE FROM meta WHERE key = 'settings_told'")  # as in ledgers made before it was written down
@@ -319,6 +322,11 @@ def test_before_pictures_are_read_anew_it_says_how_many_for_which_setting_and_wh
     assert said("--wire", "0.041", reads=False) == left
     assert said(reads=False) == "4 photographs are read anew, for --wire differs from the last run\n", "it has none"
     assert said("--wire", "0.8mm") and said("--wire", "0.8mm") == ""
+    low, level = ["--wire", "0.8mm", "--card-below", "3"], ["--wire", "0.8mm", "--card-below", "0"]
+    below = "for --card-below differs from the last run"
+    assert said(*low) == anew("4 photographs are", "leave out --card-below", below)
+    assert said(*level) == anew("4 photographs are", "give --card-below 3", below)
+    assert said("--wire", "0.8mm") == "", "those readings are there"
     words = ["--tightens", "clockwise", "--finder", "learned", "--limits", str(own)]
     four = "for --limits, --wire, --finder and --tightens differ from the last run"
     before = f"give --limits common, give --wire {0.8 / 25.4}, give --finder both and leave out --tightens"

@@ -202,6 +202,17 @@ def test_a_bar_that_was_measured_makes_the_card_so_large_and_surer(
     assert asked["card"].print_relative_u == PRINT_VERIFIED_U < card.print_relative_u
 
 
+@pytest.mark.parametrize(
+    ("words", "height_mm"), [(["--card-below", "0"], 0.0), (["--card-below", "-2.5"], -2.5), ([], None)]
+)
+def test_how_far_the_card_lies_below_the_wire_is_told(
+    measure: FakeMeasure, photo: Callable[[str], str], words: list[str], height_mm: float | None
+) -> None:
+    assert run(photo("conforming.png"), *words).exit_code == ExitCode.CONFORMING
+    (asked,) = measure.asked
+    assert asked["height_mm"] == height_mm
+
+
 def test_a_distance_is_in_inches_or_says_mm(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
     run(photo("conforming.png"), "--scale", "0,0,30,40,50.8mm")
     assert measure.asked[0]["two_points"] == pytest.approx((0.0, 0.0, 30.0, 40.0, 2.0))
@@ -272,6 +283,9 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
         (["--card", "no-such-card"], "--card:"),
         (["--bar", "79.8"], "--card pocket --bar 79.8"),
         (["--card", "pocket", "--bar", "8 cm"], "near 80"),
+        (["--card-below", "level"], "how many mm the card's face lies below the wire"),
+        (["--card-below", "300"], "-25 to 100, 0 where it is held level with it"),
+        (["--card-below", "0", "--scale", "1,2,60,40,3"], "leave one of them out"),
         (["--card", "pocket", "--bar", "8"], "read it again in mm, and for 8 cm give 80\n"),
         (["--limits", "comon"], "did you mean common?"),
         (["--limits", "by-diameter"], "give the wire with --wire DIAMETER_IN"),
