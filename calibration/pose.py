@@ -25,6 +25,8 @@ FRAME_DIAGONAL_MM = 43.27
 #: A phone's main camera, and the spread of the natural logarithm over the lenses it may have instead.
 PRIOR_35MM = 27.0
 PRIOR_LOG_U = 0.4
+#: Of a focal length that the camera wrote: whole millimetres, nominal, and a phone breathes as it focuses.
+WRITTEN_RELATIVE_U = 0.03
 #: How well a printed card and a phone's lens keep right angles, and both directions to one scale; relative.
 SHEAR_U, STRETCH_U = 0.0015, 0.003
 #: One reading asks a dozen times for the pose of its one plane.
@@ -58,9 +60,14 @@ def focal_from_plane(plane: Plane, image_size: Size) -> tuple[float, float]:
     return prior * float(np.exp(mean)), spread
 
 
+def focal_relative_u(plane: Plane, given_px: float | None, image_size: Size) -> float:
+    """Return the relative standard deviation of the focal length, and with it of how far the camera stands off."""
+    return _focal(plane, given_px, image_size)[1]
+
+
 @lru_cache(maxsize=PLANES_KEPT)
-def _focal_px(plane: Plane, given_px: float | None, image_size: Size) -> float:
-    return focal_from_plane(plane, image_size)[0] if given_px is None else float(given_px)
+def _focal(plane: Plane, given_px: float | None, image_size: Size) -> tuple[float, float]:
+    return focal_from_plane(plane, image_size) if given_px is None else (float(given_px), WRITTEN_RELATIVE_U)
 
 
 def perspective_misfit(plane: Plane, image_size: Size) -> float:
@@ -111,7 +118,7 @@ def pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array,
 
 @lru_cache(maxsize=PLANES_KEPT)
 def _pose(plane: Plane, focal_px: float | None, image_size: Size) -> tuple[Array, Array]:
-    focal = _focal_px(plane, focal_px, image_size)
+    focal, _ = _focal(plane, focal_px, image_size)
     centre_px = (np.array(image_size, float) - 1) / 2
     if len(plane.points_mm) < 4:
         return _frontal(plane, focal, centre_px)

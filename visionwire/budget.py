@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Plane, bends_relative_u, camera_mm, to_plane_at
+from calibration import Plane, bends_relative_u, camera_mm, focal_relative_u, to_plane_at
 
 Floats = NDArray[np.float64]
 
@@ -73,6 +73,11 @@ class Ruler:
         """Focal length, where known, and the picture's size, px."""
         return self.focal_px, self.image_size
 
+    @property
+    def distance_u(self) -> float:
+        """Relative standard deviation of the camera's distance from the card."""
+        return focal_relative_u(self.plane, *self.camera)
+
     def to_in(self, points_px: Floats) -> Floats:
         """Return (N, 2) points of the wire, in, on the plane at its height."""
         if self.height_mm == 0:
@@ -112,7 +117,9 @@ class Ruler:
             own = {"corners": self.plane.corner_relative_u(points_px), "print": self.plane.scale_relative_u}
         if self.height_u_mm > 0:
             camera = camera_mm(self.plane, *self.camera)
-            own["height"] = self.height_u_mm / float(camera[2])
+            # The height counts by its share of the camera's distance, which is known as far as the focal length is.
+            far_mm = float(np.hypot(self.height_mm, self.height_u_mm)) * self.distance_u
+            own["height"] = float(np.hypot(self.height_u_mm, far_mm)) / float(camera[2])
             few_px = points_px[:: max(1, len(points_px) // LENS_POINTS)]
             own["lens"] = bends_relative_u(self.plane, few_px, self.image_size)
             own["slope"] = float(np.hypot(self.obliqueness(points_px) * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))

@@ -80,6 +80,7 @@ def _length_shares(ruler: Ruler, points_px: Floats, rng: np.random.Generator) ->
     homographies.reshape(DRAWS, 9)[:, :8] += rng.standard_normal((DRAWS, 8)) @ spread.T
     back = to_plane @ np.linalg.inv(homographies)
     height = ruler.height_mm + np.sqrt(3) * ruler.height_u_mm * rng.uniform(-1, 1, DRAWS)
+    height = height * np.exp(ruler.distance_u * rng.standard_normal(DRAWS))  # as much by its share of the distance
     rise = SLOPE_U * rng.standard_normal(DRAWS)
     nominal = _lengths(to_plane @ np.linalg.inv(normal)[None], seen, camera, np.array([ruler.height_mm]), np.zeros(1))
     return np.asarray(_lengths(back, seen, camera, height, rise) / nominal)
