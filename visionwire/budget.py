@@ -73,11 +73,6 @@ class Ruler:
         """Focal length, where known, and the picture's size, px."""
         return self.focal_px, self.image_size
 
-    @property
-    def distance_u(self) -> float:
-        """Relative standard deviation of the camera's distance from the card."""
-        return focal_relative_u(self.plane, *self.camera)
-
     def to_in(self, points_px: Floats) -> Floats:
         """Return (N, 2) points of the wire, in, on the plane at its height."""
         if self.height_mm == 0:
@@ -117,9 +112,7 @@ class Ruler:
             own = {"corners": self.plane.corner_relative_u(points_px), "print": self.plane.scale_relative_u}
         if self.height_u_mm > 0:
             camera = camera_mm(self.plane, *self.camera)
-            # The height counts by its share of the camera's distance, which is known as far as the focal length is.
-            far_mm = float(np.hypot(self.height_mm, self.height_u_mm)) * self.distance_u
-            own["height"] = float(np.hypot(self.height_u_mm, far_mm)) / float(camera[2])
+            own["height"] = self.height_u_mm / float(camera[2])
             few_px = points_px[:: max(1, len(points_px) // LENS_POINTS)]
             own["lens"] = bends_relative_u(self.plane, few_px, self.image_size)
             own["slope"] = float(np.hypot(self.obliqueness(points_px) * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))
@@ -145,7 +138,10 @@ def beside(plane: Plane, focal_px: float | None, image_size: tuple[int, int], he
         return Ruler(plane, 0.0, 0.0, focal_px, image_size)
     if height_mm is None:
         return Ruler(plane, HEIGHT_MM, HEIGHT_U_MM, focal_px, image_size)
-    return Ruler(plane, height_mm, TOLD_HEIGHT_U_MM, focal_px, image_size)
+    # A height counts by its share of the camera's distance, which is known as far as the focal length is; of the height
+    # that is assumed the spread is wide enough for both.
+    far_mm = height_mm * focal_relative_u(plane, focal_px, image_size)
+    return Ruler(plane, height_mm, float(np.hypot(TOLD_HEIGHT_U_MM, far_mm)), focal_px, image_size)
 
 
 def of_wire(

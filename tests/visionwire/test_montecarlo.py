@@ -17,7 +17,7 @@ def test_where_all_is_small_the_draws_spread_as_first_order_says(length_in: floa
     ruler, points_px = budget.beside(card_plane(), FOCAL_PX, SIZE_PX), wire_px(2.0, length_in)
     terms = ruler.terms(points_px)
     camera_height = float(camera_mm(ruler.plane, *ruler.camera)[2])
-    height = ufloat(ruler.height_mm, ruler.height_u_mm) * ufloat(1, ruler.distance_u)
+    height = ufloat(ruler.height_mm, ruler.height_u_mm)
     length = length_in * (1 - height / camera_height) / (1 - ruler.height_mm / camera_height)
     for name in ("corners", "print", "lens", "slope", "spine"):
         length = length * umath.exp(ufloat(0, terms[name]))
