@@ -38,14 +38,16 @@ def helped(command: str) -> set[str]:
     """Return the options that a command's help names."""
     result = CliRunner().invoke(app, [command, "--help"], env={"COLUMNS": "200"})
     assert result.exit_code == 0
-    return set(re.findall(r"--[a-z]+", result.output)) - {"--help"}
+    return set(re.findall(r"--[a-z]+(?:-[a-z]+)*", result.output)) - {"--help"}
 
 
 def named() -> set[str]:
     """Return the options that the README names in code within a line."""
     lines = re.sub(r"^```.*?^```", "", README, flags=re.S | re.M).splitlines()
     spans = [span for line in lines for span in re.findall(r"`([^`]*)`", line)]
-    return {option for span in spans if "benchmarks" not in span for option in re.findall(r"--[a-z]+", span)}
+    return {
+        option for span in spans if "benchmarks" not in span for option in re.findall(r"--[a-z]+(?:-[a-z]+)*", span)
+    }
 
 
 def test_the_first_two_blocks_do_the_job_and_the_tests() -> None:

@@ -81,7 +81,7 @@ def reading(
     if call == "conforming" and any(one.code == "pigtail-looks-short" for one in flags):
         call = "undecided"
         flags.sort(key=lambda one: one.code != "pigtail-looks-short")  # why nothing is called comes first
-    flags = doubt.near_a_limit(checks, flags) + flags
+    flags = doubt.near_a_limit(checks, flags, ruler.plane.source, ruler.height_told) + flags
     if call == "undecided" and any(one.code in doubt.EVEN_CHANCE for one in flags):
         confidence = 0.5  # nothing is known of what lies beyond the picture, or of the scale
     result = Reading(

@@ -25,8 +25,9 @@ HEIGHT_MM, HEIGHT_U_MM = 2.0, 4.0 / np.sqrt(12.0)
 #: Of a height that was told: a card is held level by eye to a millimetre either way, evenly; common practice, no
 #: source.
 TOLD_HEIGHT_U_MM = 2.0 / np.sqrt(12.0)
-#: What a height may be told as, mm: a card that stands above the wire to one on the bench below a tall part.
-LEAST_HEIGHT_MM, MOST_HEIGHT_MM = -25.0, 100.0
+#: What a height may be told as, mm: a card that stands above the wire to one on the bench below a tall part. Over that
+#: share of the camera's distance from the card it is taken for a slip.
+LEAST_HEIGHT_MM, MOST_HEIGHT_MM, MOST_HEIGHT_SHARE = -25.0, 100.0, 0.25
 #: A run between two heads is not parallel to the card: 1 mm of height over an inch and a half, one standard deviation.
 SLOPE_U = 1.0 / 38.0
 #: What is left of a centre line's zig-zag, measured on pictures with truth: 0.1 % of the length, rarely 0.4 %.
@@ -37,6 +38,8 @@ WIRE_U = 0.02
 #: rendered pictures one in ten by over 1 %, painted ones, the camera up to 25 degrees aslant, half by over 1.4 %.
 ASKEW_U = 0.02
 LENS_POINTS = 40
+#: Scales of a card, which lies beside the wire; others are on it.
+BESIDE = ("card", "id1")
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +70,11 @@ class Ruler:
     enlarged: float = 1.0
     share: float = 1.0
     others: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def height_told(self) -> bool:
+        """Whether the height over a card was told, and not assumed."""
+        return self.height_u_mm > 0 and (self.height_mm, self.height_u_mm) != (HEIGHT_MM, HEIGHT_U_MM)
 
     @property
     def camera(self) -> tuple[float | None, tuple[int, int]]:
@@ -112,7 +120,7 @@ class Ruler:
             own = {"corners": self.plane.corner_relative_u(points_px), "print": self.plane.scale_relative_u}
         if self.height_u_mm > 0:
             camera = camera_mm(self.plane, *self.camera)
-            own["height"] = self.height_u_mm / float(camera[2])
+            own["height"] = self.height_u_mm / (float(camera[2]) - self.height_mm)
             few_px = points_px[:: max(1, len(points_px) // LENS_POINTS)]
             own["lens"] = bends_relative_u(self.plane, few_px, self.image_size)
             own["slope"] = float(np.hypot(self.obliqueness(points_px) * SLOPE_U, SLOPE_U**2 / np.sqrt(2)))
@@ -134,7 +142,7 @@ def beside(plane: Plane, focal_px: float | None, image_size: tuple[int, int], he
 
     Two points are taken on the wire itself.
     """
-    if plane.source in ("two-points", "wire"):
+    if plane.source not in BESIDE:
         return Ruler(plane, 0.0, 0.0, focal_px, image_size)
     if height_mm is None:
         return Ruler(plane, HEIGHT_MM, HEIGHT_U_MM, focal_px, image_size)

@@ -112,8 +112,10 @@ def _of_card(ruler: Ruler, off: float) -> list[Cause]:
     depth_in = below_in(ruler, off)
     if depth_in is not None:
         where = f"{abs(depth_in):.1f} in {'below' if depth_in > 0 else 'above'} the wire"
-        said = f"the card's height (it would lie {where}; lay it level with it)"
-        causes.append(Cause("height", said, abs(depth_in) / (BELOW_OFF_IN if depth_in > 0 else ABOVE_OFF_IN)))
+        mend = f"not the {ruler.height_mm:g} mm of --card-below" if ruler.height_told else "lay it level with it"
+        said = f"the card's height (it would lie {where}; {mend})"
+        lower_in = depth_in - ruler.height_mm / MM_PER_IN
+        causes.append(Cause("height", said, abs(lower_in) / (BELOW_OFF_IN if lower_in > 0 else ABOVE_OFF_IN)))
     return causes
 
 

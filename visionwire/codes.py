@@ -35,6 +35,11 @@ CODES: dict[str, Code] = {
         "no reference card was found and no wire diameter was given, so nothing tells an inch from a pixel",
         "lay a printed card or a plain ID-size card beside the wire, all of it in the picture, or give the wire with --wire DIAMETER_IN or a known distance with --scale X,Y,X,Y,INCHES",
     ),
+    "height-implausible": Code(
+        "refusal",
+        "the wire was told to lie {height_mm:g} mm over the card's face, and the camera stands but {camera_mm:.0f} mm over it",
+        "check --card-below, which is how many mm the card's face lies below the wire, 0 where it is held level with it",
+    ),
     "other-card": Code(
         "refusal",
         "the card {asked} was not found, and the card {seen} is in view",
@@ -265,6 +270,11 @@ CODES: dict[str, Code] = {
         "flag",
         "the wire looks {seen_in:.3f} in thick, not the {given_in:.3f} given, as it would with the card too far below it, so the scale is in doubt",
         "check {causes}, and read again",
+    ),
+    "height-without-card": Code(
+        "flag",
+        "it was told how far the card lies below the wire, and no card was found",
+        "lay all of it in the picture, sharp and without glare",
     ),
     "finders-disagree": Code(
         "flag",

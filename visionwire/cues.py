@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from visionwire import causes, quality
-from visionwire.budget import WIRE_U, Ruler, of_wire
+from visionwire.budget import MM_PER_IN, WIRE_U, Ruler, of_wire
 from visionwire.outline import Diameter
 
 Floats = NDArray[np.float64]
@@ -124,6 +124,6 @@ def _flag(ruler: Ruler, wire_in: float, off: float, off_u: float) -> quality.Fla
     figures: dict[str, float | str] = {"seen_in": wire_in * math.exp(off), "given_in": wire_in}
     figures["causes"] = causes.in_words(likeliest)
     depth_in = causes.below_in(ruler, off)
-    if likeliest[0].what == "height" and depth_in is not None and depth_in > 0:
+    if likeliest[0].what == "height" and depth_in is not None and depth_in * MM_PER_IN > ruler.height_mm:
         return quality.flag("card-below-wire", **figures)
     return quality.flag("wire-not-as-given", **figures)

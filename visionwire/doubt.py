@@ -6,6 +6,7 @@ import dataclasses
 import math
 from collections.abc import Sequence
 
+from visionwire.budget import BESIDE
 from visionwire.limits import LimitSet
 from visionwire.quality import Flag, flag
 from visionwire.reading import Check, Series
@@ -77,17 +78,31 @@ def stops(checks: Sequence[Check]) -> Check | None:
     return min(undecided, key=lambda check: check.probability_conforming, default=None)
 
 
-def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag]) -> list[Flag]:
-    """Return what is to be said of the check that stops the call, unless a flag says why already."""
+def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag], source: str, height_told: bool) -> list[Flag]:
+    """Return what is to be said of the check that stops the call, unless a flag says why already.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        Some of them undecided.
+    flags : sequence of Flag
+        That were raised.
+    source : str
+        Of the scale, as in `reading.Scale`.
+    height_told : bool
+        Whether it was told how far the card lies below the wire.
+    """
     first = stops(checks)
     if first is None or any(one.code in UNCALLED for one in flags):
         return []
     by_hand = "count it by eye on the marked picture (--sheet DIR)" if first.unit in COUNTED else "measure it by hand"
-    if not any(one.code == "scale-from-wire" for one in flags):
+    if first.unit in SCALELESS or (source in BESIDE and height_told):
+        retaken = "from nearer"
+    elif source in BESIDE:
         retaken = "from nearer, with the card held level with the wire (say so with --card-below 0)"
     else:
-        retaken = "from nearer" if first.unit in SCALELESS else "with a printed card beside the wire"
-    # A section is called by one of its checks; of the others the check is named, as in the answer's lines.
+        retaken = "with a printed card beside the wire"
+    # A section is called by one of its checks; of the others the check is named, by its rule.
     section = first.section if first.rule in OWN_RULES else f"{first.section}, {first.rule.replace('-', ' ')},"
     return [flag("near-a-limit", section=section, by_hand=by_hand, retaken=retaken)]
 

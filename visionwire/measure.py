@@ -189,6 +189,8 @@ def measure_with_evidence(
         refusal = quality.refuse("other-card", asked=card.name, seen=other.card.name)
         return dataclasses.replace(refusal, photo=photo.info), None
     problem = scale.problem(plane, cell_px, wire_in, photo.size_px)  # false when it is one: a refusal is
+    if problem is None:
+        problem = scale.height_problem(photo, plane, height_mm)
     differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane, height_mm)
     result = (
         _way(photo, gray, plane, _Told(wire_in, hints, limits, finders, method, tightens, heads, height_mm, differs))
@@ -207,6 +209,10 @@ def measure_with_evidence(
         refused = quality.with_slips(refused, needless_wire_in, by_points, slip, method == "double")
         return dataclasses.replace(refused, photo=photo.info), None
     read, evidence = result
+    if height_mm is not None:
+        told = {**read.made_by["parameters"], "height_mm": height_mm}
+        read = dataclasses.replace(read, made_by={**read.made_by, "parameters": told})
+        read = quality.noted(read, [quality.flag("height-without-card")] if plane is None else [])
     return quality.heeding(read, given), evidence
 
 

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Card, find_card
+from calibration import Card, camera_mm, find_card
 from calibration.plane import Plane
 from calibration.without_card import find_id1
 from calibration.without_card import two_points as plane_of_two_points
@@ -57,6 +57,16 @@ def against_card(
         return None
     own, by_card = (budget.beside(one, photo.focal_px, photo.size_px, height_mm) for one in (plane, sight.plane))
     return cues.against_card(own, by_card)
+
+
+def height_problem(photo: Photo, plane: Plane | None, height_mm: float | None) -> Refusal | None:
+    """Return why the wire cannot lie so high over a card, or so far below its face, as was told; None where it can."""
+    if height_mm is None or plane is None or plane.source not in budget.BESIDE:
+        return None
+    distance_mm = float(camera_mm(plane, photo.focal_px, photo.size_px)[2])
+    if abs(height_mm) <= budget.MOST_HEIGHT_SHARE * distance_mm:
+        return None
+    return quality.refuse("height-implausible", height_mm=height_mm, camera_mm=distance_mm)
 
 
 def usual_twist_px(plane: Plane | None) -> float | None:

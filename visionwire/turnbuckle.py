@@ -37,7 +37,7 @@ def reading(
         flags.append(quality.flag("wraps-same-hand"))
         wraps = [dataclasses.replace(one, flags=(*one.flags, "wraps-same-hand")) for one in wraps]
     call, confidence = judge.overall(checks)
-    flags = doubt.near_a_limit(checks, flags) + flags
+    flags = doubt.near_a_limit(checks, flags, ruler.plane.source, ruler.height_told) + flags
     whole = np.vstack([coil.axis_px for coil in coils])
     result = Reading(
         photo=photo.info,

@@ -13,18 +13,27 @@ from visionwire.reading import Check, Series
 
 
 @pytest.mark.parametrize(
-    ("unit", "by_wire", "advice"),
+    ("unit", "source", "told", "advice"),
     [
-        ("twists per inch", False, "from nearer, with the card held level with the wire (say so with --card-below 0)"),
-        ("twists per inch", True, "with a printed card beside the wire"),
-        ("twists", True, "from nearer"),
+        (
+            "twists per inch",
+            "card",
+            False,
+            "from nearer, with the card held level with the wire (say so with --card-below 0)",
+        ),
+        ("in", "id1", False, "from nearer, with the card held level with the wire (say so with --card-below 0)"),
+        ("twists per inch", "card", True, "from nearer"),
+        ("twists per inch", "wire", False, "with a printed card beside the wire"),
+        ("twists per inch", "two-points", False, "with a printed card beside the wire"),
+        ("twists", "wire", False, "from nearer"),
+        ("twists", "card", False, "from nearer"),
     ],
 )
 def test_near_a_limit_nobody_is_sent_for_a_card_that_is_not_there_or_not_needed(
-    unit: str, by_wire: bool, advice: str
+    unit: str, source: str, told: bool, advice: str
 ) -> None:
     check = Check("density", "run 1", 6.1, 0.4, unit, 6.0, 8.0, 0.7, "undecided", "common")
-    (said,) = near_a_limit([check], [flag("scale-from-wire")] if by_wire else [])
+    (said,) = near_a_limit([check], [], source, told)
     assert said.sentence.endswith(f"or take another picture {advice}")
 
 
@@ -32,7 +41,7 @@ def test_near_a_limit_nobody_is_sent_for_a_card_that_is_not_there_or_not_needed(
 def test_near_a_limit_it_is_named_which_figure_of_a_run_is_not_called(rule: str, named: str) -> None:
     called = Check("density", "run 1", 7.0, 0.2, "twists per inch", 6.0, 8.0, 0.999, "conforming", "common")
     check = Check(rule, "run 1", 11.8, 0.7, "twists", 9.0, 12.0, 0.7, "undecided", "plan")
-    (said,) = near_a_limit([called, check], [])
+    (said,) = near_a_limit([called, check], [], "card", False)
     assert said.sentence.startswith(f"of {named} a limit lies")
 
 

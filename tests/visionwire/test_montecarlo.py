@@ -27,6 +27,14 @@ def test_where_all_is_small_the_draws_spread_as_first_order_says(length_in: floa
     assert drawn.mean() == pytest.approx(1.0, abs=0.001)
 
 
+@pytest.mark.parametrize("height_mm", [-20.0, 10.0, 45.0])
+def test_of_a_height_that_was_told_the_budget_states_what_the_draws_show(height_mm: float) -> None:
+    """A length goes as the distance to the wire, which a card far below it leaves small."""
+    ruler, points_px = budget.beside(card_plane(), FOCAL_PX, SIZE_PX, height_mm), wire_px(height_mm)
+    drawn = montecarlo.relative_densities(ruler, points_px, 0.0, 0.0)
+    assert drawn.std() == pytest.approx(ruler.relative_u(points_px), rel=0.03)
+
+
 def test_a_height_spread_evenly_has_no_tails() -> None:
     """95 % of an even distribution lies within 1.65 of its standard deviations: 0.95 x sqrt(3)."""
     plane = card_plane()

@@ -15,6 +15,7 @@ from visionwire.limits import load_limits
 from visionwire.measure import measure
 from visionwire.photo import open_photo
 from visionwire.reading import Reading
+from visionwire.sheet.verdict import confidence_words
 
 DEMO = PICTURES / "demo.jpg"
 
@@ -81,3 +82,4 @@ def test_a_length_inside_its_limit_by_any_scale_calls_no_whole_conforming() -> N
     assert isinstance(result, Reading) and "scale-not-as-card" in result.flags
     assert [check.call for check in result.checks] == ["conforming", "conforming"]
     assert result.call == "undecided"
+    assert confidence_words(result) == "all within limits, but its scale is in doubt"

@@ -277,9 +277,9 @@ class Table:
             told[WIRE] = self.wire_in(place)
         return any(before.get(name) not in (None, value) for name, value in told.items())
 
-    def changes_wire(self, place: str, before: Mapping[str, Any]) -> bool:
-        """Whether it tells another wire of a path or URL than what was recorded, were that none."""
-        return self.tells_wire(place) and self.wire_in(place) != before[WIRE]
+    def changes_wire(self, place: str, before: Mapping[str, Any], usual_in: float | None) -> bool:
+        """Whether by it a path or URL has another wire than by what was recorded; the usual one where none is told."""
+        return self.tells_wire(place) and (self.wire_in(place) or usual_in) != (before[WIRE] or usual_in)
 
     def without_photograph(self, places: Iterable[str]) -> list[str]:
         """Return the names in its first column that are of none of these paths or URLs."""

@@ -122,7 +122,7 @@ def run(
         if table is not None:  # asked before it is written over
             told = ledger.told_of(some)
             changed += sum(table.changes(place, before) for place, before in told.items())
-            if any(table.changes_wire(place, before) for place, before in told.items()):
+            if any(table.changes_wire(place, before, settings.wire_in) for place, before in told.items()):
                 differs[WIRES_TOLD] = None
         other += ledger.put_files([_row(place, pattern, table) for place in some])
     if table is not None:

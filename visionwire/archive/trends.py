@@ -67,8 +67,8 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
 NEARNESS = "COALESCE(ABS(probability - 0.5), 1)"
 #: That order in words.
 ORDER = (
-    "open decisions, then by call: nonconforming by the probability of lying within limits, others by confidence, the "
-    "least first; equal ones by how near a limit lies in their own uncertainty"
+    "open decisions first; then what is nonconforming, the worst first; then what is undecided, uneven and conforming, "
+    "the least sure first"
 )
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,

@@ -86,16 +86,11 @@ def archive(
             raise UsageError(f"{option} is {allowed:g} {unit}; it must be a number above 0, such as {usual}")
     options = options_from(
         photos,
-        False,
-        None,
-        limits,
-        wire,
-        card,
-        method,
-        None,
-        None,
-        None,
-        finder,
+        limits=limits,
+        wire=wire,
+        card=card,
+        method=method,
+        finder=finder,
         tightens=tightens,
         card_below=card_below,
     )

@@ -60,7 +60,7 @@ def check(
         str | None,
         typer.Option(
             metavar="MM",
-            help="How far the card's face lies below the wire, to a millimetre; 0 if held level. Else 0 to 4.",
+            help="How far the card's face lies below the wire, to a millimetre; 0 if held level. Unless given, 0 to 4.",
         ),
     ] = None,
     method: Annotated[
@@ -102,21 +102,21 @@ def check(
     """
     options = options_from(
         photos,
-        as_json,
-        sheet,
-        limits,
-        wire,
-        card,
-        method,
-        start,
-        end,
-        scale,
-        finder,
-        plan,
-        tightens,
-        head,
-        bar,
-        card_below,
+        as_json=as_json,
+        sheet=sheet,
+        limits=limits,
+        wire=wire,
+        card=card,
+        method=method,
+        start=start,
+        end=end,
+        scale=scale,
+        finder=finder,
+        plan=plan,
+        tightens=tightens,
+        head=head,
+        bar=bar,
+        card_below=card_below,
     )
     sheets: set[Path] = set()
     came = [_check_one(path, options, sheets) for path in photos]

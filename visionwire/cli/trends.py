@@ -106,7 +106,11 @@ def _print_to_look_at(found: Trends) -> None:
         decision = row["open_decision"] or row["decision"]
         decided = f" ({decision}, decided on {row['decided_on']})" if decision else ""
         who = f", {row['technician']}" if row["technician"] else ""
-        sure = "" if row["confidence"] is None else f", confidence {percent(row['confidence'])}"
+        sure = (
+            ""
+            if row["call"] in (None, "undecided") or row["confidence"] is None
+            else f", confidence {percent(row['confidence'])}"
+        )
         print(f"  {row['call'] or row['state']}{sure}: {row['path']}{who}{decided}")
         for line in (row["replaced"], row["reason"], row["advice"]):
             if line:

@@ -66,7 +66,7 @@ def held_against(reading: Reading, plan: Plan, limits: LimitSet) -> Reading:
     if call == "undecided" and even:
         confidence = 0.5
     if call == "undecided" and reading.call == "conforming":
-        flags += doubt.near_a_limit(checks, flags)
+        flags += doubt.near_a_limit(checks, flags, reading.scale.source, "height_mm" in reading.made_by["parameters"])
     return quality.noted(dataclasses.replace(reading, checks=every, call=call, confidence=confidence), flags)
 
 

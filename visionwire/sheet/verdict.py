@@ -14,6 +14,7 @@ from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, perc
 WHOLE_WORDS = {
     "find-in-doubt": "too little sure that what was read is the wire",
     "pigtail-looks-short": "a pigtail that could not be counted looks too short",
+    **dict.fromkeys(doubt.SCALE_IN_DOUBT, "its scale is in doubt"),
 }
 NO_WIRE = "perhaps-no-wire"
 #: Flags that keep every section from being called, whichever raised them.
@@ -74,8 +75,7 @@ def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> 
     undecided = [check for check in reading.checks if check.call == "undecided"]
     for check in undecided:
         if why := _kept_from(check, flags_of(reading, check)):
-            of = check.section if check.section != "whole" else "the safety"
-            return f"{of} not called: {why}"
+            return f"{check.section if check.section != 'whole' else 'the safety'} not called: {why}"
     stops = doubt.stops(undecided)
     if stops is not None:
         return f"{section_words(stops)} {_probably_words(stops, decision)}"
@@ -91,7 +91,8 @@ def whole_words(flags: Collection[str]) -> str:
 def section_words(check: Check) -> str:
     """Name what a check is of: a section is called by one of its checks, of the others the check is named."""
     own = check.rule in doubt.OWN_RULES
-    return check.section if own else f"{check.section}, {RULE_WORDS.get(check.rule, check.rule)},"
+    section = check.section if check.section != "whole" else "the safety"
+    return section if own else f"{section}, {RULE_WORDS.get(check.rule, check.rule)},"
 
 
 def _probably_words(check: Check, decision: DecisionRule | None) -> str:
@@ -102,7 +103,7 @@ def _probably_words(check: Check, decision: DecisionRule | None) -> str:
     if decision is None:
         asked = ""
     elif decision.guard_band is not None:
-        asked = ", nearer to one than the guard band"
+        asked = ", but nearer to a limit than the guard band"
     else:
         least = decision.conforming_at_least if inside else 1 - decision.nonconforming_at_most
         asked = f", {100 * least:.4g} % asked"

@@ -12,11 +12,7 @@ from visionwire.judge import check_density, overall
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
-from visionwire.sheet.verdict import (
-    because,
-    by_mean_words,
-    confidence_words,
-)
+from visionwire.sheet.verdict import because, by_mean_words, confidence_words
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
@@ -66,7 +62,7 @@ def test_where_a_limit_stops_the_call_its_probability_is_said(
 def test_what_a_guard_band_asks_for_is_no_probability(reading: Reading) -> None:
     decision = dataclasses.replace(load_limits("common").decision, guard_band=1.0)
     said = confidence_words(undecided_of(reading, 0.96), decision)
-    assert said == "run 1 within limits with 96 %, nearer to one than the guard band"
+    assert said == "run 1 within limits with 96 %, but nearer to a limit than the guard band"
 
 
 def test_the_probability_said_is_that_of_what_was_measured(reading: Reading) -> None:
