@@ -31,7 +31,8 @@ class Agreement:
     ----------
     repeatability, reproducibility, both, between_parts, total : float
     categories : int
-        Distinct categories that the measurement tells apart; 5 or more is what is asked for.
+        Distinct categories that the measurement tells apart; 5 or more is what is asked for (AIAG 2010, as Int. J.
+        Metrol. Qual. Eng. 8 (2017), article ijmqe170028, table 1, has it).
     share_of_tolerance : float or None
         Six standard deviations of ``both`` over the width of the limits.
     """

@@ -26,7 +26,8 @@ Row = dict[str, Any]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-#: Of individuals and moving ranges of two: 3 / d2 and D4, d2 = 1.128 (NIST/SEMATECH e-Handbook, 6.3.2.2; from memory).
+#: Of individuals and moving ranges of two: 3 / d2 and D4, d2 = 1.128 (NIST/SEMATECH e-Handbook, 6.3.2.2:
+#: itl.nist.gov/div898/handbook/pmc/section3/pmc322.htm; D4 from memory).
 MOVING_RANGE_TO_LIMIT, LARGEST_RANGE = 2.660, 3.267
 FEWEST_IN_A_CHART = 5
 #: So many in a row on one side of the centre are no chance (the same, 6.3.2; from memory).

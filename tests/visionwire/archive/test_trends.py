@@ -50,9 +50,10 @@ def test_a_table_does_not_grow_with_the_archive_and_loses_nothing() -> None:
 
 
 def test_individuals_and_moving_range_chart() -> None:
-    """The worked example of flow rates, NIST/SEMATECH e-Handbook, 6.3.2.2 (from memory): 49.6 ... 49.1.
+    """The worked example of ten flow rates, NIST/SEMATECH e-Handbook, 6.3.2.2.
 
-    Mean 50.81, mean moving range 1.8778, limits 50.81 +- 2.66 x 1.8778.
+    itl.nist.gov/div898/handbook/pmc/section3/pmc322.htm: mean 50.81, mean moving range 1.8778, limits 50.81 +- 3 x
+    1.8778 / 1.128, printed as 55.8041 and 45.8159.
     """
     chart = trends.control_chart([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
     assert chart is not None
