@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import Any
 
 import cv2
@@ -141,7 +142,7 @@ def _called(checks: list[Check], belief: float, limits: LimitSet) -> tuple[Call,
     """Return the call of the whole, its confidence, and what keeps it from being called."""
     call, confidence = judge.overall(checks, belief)
     if call == "conforming" and not _sure(checks, belief, limits):
-        return "undecided", confidence, [quality.flag("find-in-doubt", belief=100 * belief)]
+        return "undecided", confidence, [quality.flag("find-in-doubt", belief=math.floor(100 * belief))]
     return call, confidence, []
 
 

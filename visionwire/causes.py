@@ -111,9 +111,11 @@ def _of_card(ruler: Ruler, off: float) -> list[Cause]:
         causes.append(Cause("print", said, abs(off) / PRINT_OFF))
     depth_in = below_in(ruler, off)
     if depth_in is not None:
-        where = f"{abs(depth_in):.1f} in {'below' if depth_in > 0 else 'above'} the wire"
-        mend = f"not the {ruler.height_mm:g} mm of --card-below" if ruler.height_told else "lay it level with it"
-        said = f"the card's height (it would lie {where}; {mend})"
+        side = f"{'below' if depth_in > 0 else 'above'} the wire"
+        said = f"the card's height (it would lie {abs(depth_in):.1f} in {side}; lay it level with it)"
+        if ruler.height_told:
+            depth_mm = depth_in * MM_PER_IN
+            said = f"the card's height (--card-below {depth_mm:.0f} would fit, not {ruler.height_mm:g})"
         lower_in = depth_in - ruler.height_mm / MM_PER_IN
         causes.append(Cause("height", said, abs(lower_in) / (BELOW_OFF_IN if lower_in > 0 else ABOVE_OFF_IN)))
     return causes

@@ -345,7 +345,7 @@ CODES: dict[str, Code] = {
     "twists-not-as-planned": Code(
         "flag",
         "run {run:.0f} has {value:.1f} ± {u95:.1f} twists, and the plan allows {low:.0f} to {high:.0f}",
-        "count them on the marked picture; if it is so, cut the wire out and twist new wire as planned",
+        "check that the plan is of this safety and count them on the marked picture; if it is so, cut the wire out and twist new wire as planned",
     ),
     "wire-not-as-planned": Code(
         "flag",

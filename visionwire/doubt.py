@@ -95,7 +95,14 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag], source: str, he
     first = stops(checks)
     if first is None or any(one.code in UNCALLED for one in flags):
         return []
-    by_hand = "count it by eye on the marked picture (--sheet DIR)" if first.unit in COUNTED else "measure it by hand"
+    if first.unit not in COUNTED:
+        by_hand = "measure it by hand"
+    elif first.unit in SCALELESS or source in BESIDE:
+        by_hand = "count it by eye on the marked picture (--sheet DIR)"
+    else:  # the count is sure, and the length is not
+        by_hand = (
+            "count its twists on the marked picture (--sheet DIR) and measure their length with a rule on the part"
+        )
     if first.unit in SCALELESS or (source in BESIDE and height_told):
         retaken = "from nearer"
     elif source in BESIDE:

@@ -18,8 +18,8 @@ from visionwire.judge import COVERAGE_95
 
 Floats = NDArray[np.float64]
 
-#: The ends of the 95 % interval scatter so by 0.6 % of it (by twelve seeds, looked at once).
-DRAWS = 20_000
+#: The ends of the 95 % interval scatter so by a percent and a half of it (quantiles of a normal distribution).
+DRAWS = 5000
 #: The same lots for every reading: read again, a photograph says the same.
 SEED = 101
 #: Of a run's line; every draw sends them all through the geometry.

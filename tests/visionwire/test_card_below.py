@@ -56,6 +56,6 @@ def test_where_the_wire_looks_otherwise_the_height_told_is_named_as_such(thicker
     below_in = causes.below_in(ruler, math.log(thicker))
     assert below_in is not None and (below_in * budget.MM_PER_IN > 25.0) is lower
     (height,) = [one for one in causes.of_wire(ruler, 0.032, math.log(thicker), 0.05) if one.what == "height"]
-    assert "not the 25 mm of --card-below" in height.said
+    assert f"(--card-below {below_in * budget.MM_PER_IN:.0f} would fit, not 25)" in height.said
     usual_in = causes.BELOW_OFF_IN if lower else causes.ABOVE_OFF_IN
     assert height.strain == pytest.approx(abs(below_in - 25.0 / budget.MM_PER_IN) / usual_in)

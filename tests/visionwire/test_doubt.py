@@ -37,6 +37,23 @@ def test_near_a_limit_nobody_is_sent_for_a_card_that_is_not_there_or_not_needed(
     assert said.sentence.endswith(f"or take another picture {advice}")
 
 
+@pytest.mark.parametrize(
+    ("unit", "source", "by_hand"),
+    [
+        ("twists per inch", "card", "count it by eye"),
+        ("twists per inch", "wire", "measure their length with a rule on the part"),
+        ("twists", "wire", "count it by eye"),
+        ("in", "card", "measure it by hand"),
+    ],
+)
+def test_near_a_limit_nobody_counts_by_eye_what_only_the_scale_leaves_open(
+    unit: str, source: str, by_hand: str
+) -> None:
+    check = Check("density", "run 1", 6.1, 0.4, unit, 6.0, 8.0, 0.7, "undecided", "common")
+    (said,) = near_a_limit([check], [], source, False)
+    assert by_hand in said.sentence
+
+
 @pytest.mark.parametrize(("rule", "named"), [("density", "run 1"), ("twists-as-planned", "run 1, twists as planned,")])
 def test_near_a_limit_it_is_named_which_figure_of_a_run_is_not_called(rule: str, named: str) -> None:
     called = Check("density", "run 1", 7.0, 0.2, "twists per inch", 6.0, 8.0, 0.999, "conforming", "common")

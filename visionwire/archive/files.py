@@ -167,6 +167,8 @@ def _opened(place: str) -> Iterator[IO[bytes]]:
     try:
         with Path(place).open("rb") as file:
             yield file
+    except FileNotFoundError as error:
+        raise ArchiveError(f"{place} is not there; it was moved or deleted") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise ArchiveError(f"{place} cannot be read ({reason}); check it and its permissions") from error

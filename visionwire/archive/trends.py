@@ -59,7 +59,7 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
     WHEN decided_on = 'this reading' THEN NULL
     WHEN state = 'refusal' AND decided_on = '{EARLIER}' THEN 3
     WHEN state <> 'reading' THEN NULL
-    WHEN call = 'nonconforming' THEN COALESCE(probability, 0.5)
+    WHEN call = 'nonconforming' THEN COALESCE(MAX(probability, 1 - confidence), 0.5)
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
     WHEN inch_outside IS NOT NULL THEN 3.5
     ELSE 4 + COALESCE(confidence, 0.5) END"""
@@ -68,8 +68,8 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
 NEARNESS = "COALESCE(ABS(probability - 0.5), 1)"
 #: That order in words.
 ORDER = (
-    "open decisions first; then what is nonconforming, the worst first; then what is undecided, uneven and conforming, "
-    "the least sure first"
+    "open decisions first; then what is nonconforming, the surest first; then what is undecided, uneven and "
+    "conforming, the least sure first"
 )
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,

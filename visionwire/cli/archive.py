@@ -167,7 +167,8 @@ def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tup
         kept = ", ".join([_read_now(latest.states), *_not_read_now(latest.states)])
         if sys.stderr.isatty():
             print(file=sys.stderr)
-        print(f"stopped: {kept} and kept; the same command goes on where it was", file=sys.stderr)
+        left = latest.total - latest.done
+        print(f"stopped: {kept} and kept, {left} left; the same command goes on where it was", file=sys.stderr)
         for line in _changed_words(latest):  # the command given again finds the new entries and nothing to change
             print(line, file=sys.stderr)
         raise

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from visionwire.scan import Finder
 
 MOST_INCHES = 1000.0
+#: Of a diameter: what 0.8 mm and .032 in differ by, and no two common sizes.
+SAME_WIRE = 0.03
 LEAST_APART_PX = 20.0  # as the measuring asks of two points and of two ends
 METHODS: dict[str, Method] = {"double": "double", "single": "single", "wraps": "wraps"}
 TIGHTENS: dict[str, Tightens] = {
@@ -133,7 +135,8 @@ def options_from(
         raise UsageError("--start, --end, --scale and --head are pixels of one picture; give one photograph with them")
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
-    limit_set, wire_in, planned = load_limits(limits), wire_diameter_in(wire), _plan(plan)
+    limit_set, planned = load_limits(limits), _plan(plan)
+    wire_in = _wire_in(wire, planned)
     if planned is not None and planned.method != method:
         raise UsageError(f"the plan is of the {planned.method} method; give --method {planned.method}")
     if method == "double":
@@ -215,6 +218,19 @@ def _plan(path: str | None) -> Plan | None:
     from visionwire.plan import load_plan
 
     return load_plan(path)
+
+
+def _wire_in(wire: str | None, plan: Plan | None) -> float | None:
+    """Return the wire told, which is that of the plan as 0.8 mm is .032 in, or where none is told the plan's."""
+    wire_in = wire_diameter_in(wire)
+    if plan is None:
+        return wire_in
+    if wire_in is not None and abs(wire_in / plan.wire_in - 1) > SAME_WIRE:
+        raise UsageError(
+            f"--wire is {wire_in:g} in, and the plan is of wire of {plan.wire_in:g} in; leave out --wire, or plan with "
+            "the wire that was used"
+        )
+    return plan.wire_in if wire_in is None else wire_in
 
 
 def _folder(sheet: str | None) -> Path | None:

@@ -281,10 +281,10 @@ def wanting_words(reasons: Mapping[str, int]) -> str:
             f"reads {'it' if count == 1 else 'them'} again, where that does not help with a larger --memory"
         )
     if count := reasons.get("no-scale", 0):
-        shows = "shows no card and its" if count == 1 else "show no card and their"
+        its = "its" if count == 1 else "their"
         parts.append(
-            f"{counted(count, 'file')} {shows} wire is not known: run visionwire archive again with --wire 0.032, or "
-            "with a column wire_in in --metadata"
+            f"in {counted(count, 'file')} no card was found and {its} wire is not known: run visionwire archive again "
+            "with --wire DIAMETER_IN, or with a column wire_in in --metadata"
         )
     return "; ".join(parts)
 

@@ -86,7 +86,7 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet, as
         How it came to be read, if that is known.
     """
     columns = _sections(reading)
-    further = further_lines(reading, limits)
+    further, advice = further_lines(reading, limits), (*reading.advice, *verdict.next_step(reading))
     return (
         _environment()
         .get_template("reading.html.j2")
@@ -100,7 +100,8 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet, as
             shown=words.shown_limits(reading, limits),
             pictured=words.figures_words(reading),
             further=further,
-            room_mm=_room_mm(reading, further),
+            advice=advice,
+            room_mm=_room_mm(reading, further, advice),
             rows=[row for row in _ROWS if any(row in column for column in columns)],
             columns=columns,
             pictures=_pictures(reading, evidence) if evidence else None,
@@ -191,16 +192,14 @@ def write_sheet(path: Path, html: str) -> None:
         raise OutputError(f"the sheet {path} cannot be written ({reason}); give a folder you may write to") from error
 
 
-def _room_mm(reading: Reading, further: Sequence[str]) -> int:
+def _room_mm(reading: Reading, further: Sequence[str], advice: Sequence[str]) -> int:
     """Return how high the photograph may stand on the first printed page, under the box and the caution.
 
     By the lines in these: a picture too high would go to the next page and leave this one half empty, and a style
     sheet cannot tell. A4 is higher than Letter, for which this is.
     """
     figures = len(reading.runs) + len(reading.wraps) + int(not reading.wraps)
-    lines = sum(math.ceil(len(line) / 100) for line in further) + sum(
-        math.ceil(len(line) / 115) for line in reading.advice
-    )
+    lines = sum(math.ceil(len(line) / 100) for line in further) + sum(math.ceil(len(line) / 115) for line in advice)
     return round(min(max(_PAGE_MM - _FIGURE_MM * max(figures, 2) - _LINE_MM * lines, _LEAST_MM), _MOST_MM))
 
 

@@ -73,13 +73,25 @@ def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> 
     if not reading.checks:
         return "nothing that was measured has a limit"
     undecided = [check for check in reading.checks if check.call == "undecided"]
+    plain = [check for check in undecided if not _kept_from(check, flags_of(reading, check))]
+    stops = doubt.stops(plain)
+    if stops is not None and stops.probability_conforming < 0.5:  # likelier a fault than not, whatever hides the rest
+        return f"{section_words(stops)} {_probably_words(stops, decision)}"
     for check in undecided:
         if why := _kept_from(check, flags_of(reading, check)):
             return f"{check.section if check.section != 'whole' else 'the safety'} not called: {why}"
-    stops = doubt.stops(undecided)
     if stops is not None:
         return f"{section_words(stops)} {_probably_words(stops, decision)}"
     return whole_words(reading.flags)
+
+
+def next_step(reading: Reading) -> tuple[str, ...]:
+    """Say what a call of nonconforming is followed by."""
+    if reading.call != "nonconforming":
+        return ()
+    twist = any(check.rule == "density" and check.call == "nonconforming" for check in reading.checks)
+    cut = "; wire that was twisted too far cannot be untwisted, it is cut out and done again" if twist else ""
+    return (f"have a person look at it against the aircraft's own manual{cut}",)
 
 
 def whole_words(flags: Collection[str]) -> str:
@@ -103,12 +115,12 @@ def _probably_words(check: Check, decision: DecisionRule | None) -> str:
     if decision is None:
         asked = ""
     elif decision.guard_band is not None:
-        asked = ", but nearer to a limit than the guard band"
+        asked = ", but nearer than the guard band"
     else:
         least = decision.conforming_at_least if inside else 1 - decision.nonconforming_at_most
         asked = f", {100 * least:.4g} % asked"
         said = f"just under {said}" if f"{said} " in asked else said
-    return f"{'within' if inside else 'outside'} limits with {said}{asked}"
+    return f"too near a limit: {'within' if inside else 'outside'} with {said}{asked}"
 
 
 def probability_words(check: Check, flags: Collection[str]) -> str:

@@ -169,7 +169,7 @@ def test_a_file_that_cannot_be_opened_keeps_its_row(tmp_path: Path) -> None:
     counts = run([str(tmp_path / "gone.jpg")], book, SETTINGS)
     assert counts == {"unreadable": 1}
     columns, rows = all_rows(book)
-    assert "cannot be read" in rows[0][columns.index("message")]
+    assert "is not there; it was moved or deleted" in rows[0][columns.index("message")]
 
 
 def test_a_reading_is_never_written_over(tmp_path: Path) -> None:
@@ -361,7 +361,7 @@ def test_stopped_it_says_what_is_kept_and_how_to_go_on(
     stopped = CliRunner().invoke(app, words)
     assert stopped.exit_code == status and stopped.stdout == ""
     assert signal.getsignal(signal.SIGTERM) == before
-    assert stopped.stderr == "stopped: 2 photographs read now and kept; the same command goes on where it was\n"
+    assert stopped.stderr == "stopped: 2 photographs read now and kept, 2 left; the same command goes on where it was\n"
     monkeypatch.setattr(RUN, "_entries", in_this_process)
     assert "  1 photograph read now, 1 unreadable, 2 kept from before" in CliRunner().invoke(app, words).stdout
 

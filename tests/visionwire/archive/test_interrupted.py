@@ -100,7 +100,7 @@ def test_ended_by_the_machine_it_says_what_is_kept_and_leaves_no_worker(tmp_path
     kept = len([row for row in dump(ledger) if row.startswith("readings")])
     assert begun.returncode == 143 and said == "" and len(workers) >= 2 and 0 < kept < 40
     counted = re.fullmatch(
-        r"stopped: (\d+) photographs? read now and kept; the same command goes on where it was\n", complaint
+        r"stopped: (\d+) photographs? read now and kept, \d+ left; the same command goes on where it was\n", complaint
     )
     # What it was writing as it was stopped is kept and perhaps not counted.
     assert counted is not None and int(counted[1]) in (kept - 1, kept)

@@ -50,6 +50,11 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
         assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
 
 
+def test_of_what_surely_does_not_conform_the_surest_call_comes_first(made: Made) -> None:
+    photos = {name: reading("nonconforming", 0.0, confidence=sure) for name, sure in (("a", 0.95), ("b", 0.999))}
+    assert [row["path"] for row in trends.trends_of(made(photos), 2).work] == ["b", "a"]
+
+
 def test_what_is_alike_is_sorted_by_how_near_a_limit_lies_and_all_that_is_sorted_by_is_said(
     made: Made, tmp_path: Path
 ) -> None:
@@ -206,9 +211,9 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
     lines = done.stdout.splitlines()
     at = lines.index("not read: 17 files")
     assert lines[at + 1 : at + 4] == [
-        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; 14 files show no "
-        "card and their wire is not known: run visionwire archive again with --wire 0.032, or with a column wire_in in "
-        "--metadata",
+        "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; in 14 "
+        "files no card was found and their wire is not known: run visionwire archive again with --wire DIAMETER_IN, or "
+        "with a column wire_in in --metadata",
         "  z (2 files of this content): took-too-long, too long; give more with --limit",
         "  00: no-scale, no card; lay one",
     ]

@@ -397,3 +397,20 @@ def test_a_sheet_that_cannot_be_written_does_not_lose_the_answers(
 
 def test_no_photograph_is_usage() -> None:
     assert run().exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "wire_in"), [([], 0.032), (["--wire", "0.8mm"], 0.8 / 25.4), (["--wire", "0.041"], None)]
+)
+def test_the_wire_is_the_plans_and_no_other(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, words: list[str], wire_in: float | None
+) -> None:
+    plan = tmp_path / "plan.json"
+    made = CliRunner().invoke(app, ["plan", "0,0", "2.1,0", "--hole", "0.060", "--wire", "0.032", "--json"])
+    plan.write_text(made.stdout)
+    result = run(photo("conforming.png"), "--plan", str(plan), *words)
+    if wire_in is None:
+        assert result.exit_code == ExitCode.USAGE
+        assert "--wire is 0.041 in, and the plan is of wire of 0.032 in; leave out --wire" in result.stderr
+    else:
+        assert measure.asked[0]["wire_in"] == pytest.approx(wire_in)

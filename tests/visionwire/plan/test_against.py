@@ -29,7 +29,12 @@ def test_a_safety_as_planned_conforms(reading: Reading) -> None:
     ("span_in", "twists", "rule", "advice"),
     [
         (4.0, 18.6, "span-as-planned", "4.00 ± 0.05 in, and the plan has 2.73, give or take 0.25; check that the plan"),
-        (2.73, 30.0, "twists-as-planned", "30.0 ± 0.2 twists, and the plan allows 16 to 20; count them on the marked"),
+        (
+            2.73,
+            30.0,
+            "twists-as-planned",
+            "30.0 ± 0.2 twists, and the plan allows 16 to 20; check that the plan is of this safety and count them on",
+        ),
     ],
 )
 def test_a_safety_that_is_another_does_not(

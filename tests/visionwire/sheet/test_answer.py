@@ -43,10 +43,10 @@ def undecided_of(reading: Reading, probability: float, flags: tuple[str, ...] = 
 @pytest.mark.parametrize(
     ("probability", "rule", "said"),
     [
-        (0.63, "density", "run 1 within limits with 63 %, 95 % asked"),
-        (0.9496, "density", "run 1 within limits with just under 95 %, 95 % asked"),
-        (0.2, "density", "run 1 outside limits with 80 %, 95 % asked"),
-        (0.72, "span", "run 1, span from hole to hole, within limits with 72 %, 95 % asked"),
+        (0.63, "density", "run 1 too near a limit: within with 63 %, 95 % asked"),
+        (0.9496, "density", "run 1 too near a limit: within with just under 95 %, 95 % asked"),
+        (0.2, "density", "run 1 too near a limit: outside with 80 %, 95 % asked"),
+        (0.72, "span", "run 1, span from hole to hole, too near a limit: within with 72 %, 95 % asked"),
     ],
 )
 def test_where_a_limit_stops_the_call_its_probability_is_said(
@@ -62,14 +62,14 @@ def test_where_a_limit_stops_the_call_its_probability_is_said(
 def test_what_a_guard_band_asks_for_is_no_probability(reading: Reading) -> None:
     decision = dataclasses.replace(load_limits("common").decision, guard_band=1.0)
     said = confidence_words(undecided_of(reading, 0.96), decision)
-    assert said == "run 1 within limits with 96 %, but nearer to a limit than the guard band"
+    assert said == "run 1 too near a limit: within with 96 %, but nearer than the guard band"
 
 
 def test_the_probability_said_is_that_of_what_was_measured(reading: Reading) -> None:
     check = check_density("run 1", 6.1, 0.2, load_limits("common"))
     undecided = dataclasses.replace(reading, call="undecided", confidence=overall([check])[1], checks=(check,))
     within = norm.cdf((8 - 6.1) / 0.2) - norm.cdf((6 - 6.1) / 0.2)
-    assert confidence_words(undecided) == f"run 1 within limits with {100 * within:.0f} %"
+    assert confidence_words(undecided) == f"run 1 too near a limit: within with {100 * within:.0f} %"
 
 
 @pytest.mark.parametrize(
@@ -195,6 +195,27 @@ def test_an_uneven_run_conforms_by_its_mean_alone_and_an_even_one_without_a_word
     assert by_mean_words(two) == "by the mean; some inch of run 2 is outside"
     assert by_mean_words(two, "run 1") == "" and by_mean_words(two, "run 2").startswith("by its mean")
     assert by_mean_words(dataclasses.replace(reading, call="nonconforming")) == "", "that is said louder already"
+
+
+def test_what_is_likelier_a_fault_comes_before_what_no_figure_could_settle(reading: Reading) -> None:
+    cut = dataclasses.replace(reading.checks[1], call="undecided", probability_conforming=0.5)
+    pigtail = dataclasses.replace(reading.pigtail, flags=("pigtail-cut-off",))  # type: ignore[type-var]
+    for probability, said in (
+        (0.07, "run 1 too near a limit: outside with 93 %"),
+        (0.93, "pigtail not called: it ends at"),
+    ):
+        first = dataclasses.replace(reading.checks[0], call="undecided", probability_conforming=probability)
+        open_ = dataclasses.replace(reading, call="undecided", checks=(first, cut), pigtail=pigtail)
+        assert confidence_words(open_).startswith(said)
+
+
+def test_a_call_of_nonconforming_says_what_follows(reading_of: Callable[..., Reading]) -> None:
+    lines = {call: answer_lines(reading_of("a.jpg", call)) for call in ("conforming", "nonconforming")}
+    assert (
+        "a person look at it against the aircraft's own manual; wire that was twisted too far"
+        in lines["nonconforming"][-1]
+    )
+    assert not any("a person" in line for line in lines["conforming"])
 
 
 def second(check: Check) -> Check:
