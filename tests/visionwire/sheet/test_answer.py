@@ -209,13 +209,13 @@ def test_what_is_likelier_a_fault_comes_before_what_no_figure_could_settle(readi
         assert confidence_words(open_).startswith(said)
 
 
-def test_a_call_of_nonconforming_says_what_follows(reading_of: Callable[..., Reading]) -> None:
-    lines = {call: answer_lines(reading_of("a.jpg", call)) for call in ("conforming", "nonconforming")}
-    assert (
-        "a person look at it against the aircraft's own manual; wire that was twisted too far"
-        in lines["nonconforming"][-1]
-    )
-    assert not any("a person" in line for line in lines["conforming"])
+@pytest.mark.parametrize(("density", "cut"), [(8.9, True), (5.1, False)])
+def test_a_call_of_nonconforming_says_what_follows(reading: Reading, density: float, cut: bool) -> None:
+    off = dataclasses.replace(reading.checks[0], call="nonconforming", value=density)
+    said = answer_lines(dataclasses.replace(reading, call="nonconforming", checks=(off, *reading.checks[1:])))[-1]
+    assert "have a person look at it against the aircraft's own manual" in said
+    assert ("cannot be untwisted" in said) is cut
+    assert "a person" not in answer_lines(reading)[-1]
 
 
 def second(check: Check) -> Check:
