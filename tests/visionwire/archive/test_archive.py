@@ -348,7 +348,11 @@ def test_before_pictures_are_read_anew_it_says_how_many_for_which_setting_and_wh
 
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_stopped_it_says_what_is_kept_and_how_to_go_on(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: signal.Signals, status: int
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    request: pytest.FixtureRequest,
+    number: signal.Signals,
+    status: int,
 ) -> None:
     folder, before = folder_of(tmp_path / "photos", 3), signal.getsignal(signal.SIGTERM)
 
@@ -356,6 +360,9 @@ def test_stopped_it_says_what_is_kept_and_how_to_go_on(
         yield from in_this_process(todo[:2], settings)  # type: ignore[misc]
         signal.raise_signal(number)
 
+    # Started in the background of a shell a process does not heed SIGINT.
+    heeded = signal.signal(signal.SIGINT, signal.default_int_handler)
+    request.addfinalizer(lambda: signal.signal(signal.SIGINT, heeded))
     monkeypatch.setattr(RUN, "_entries", broken_off)
     words = ["archive", str(folder), "--ledger", str(tmp_path / "a.db")]
     stopped = CliRunner().invoke(app, words)
