@@ -26,8 +26,8 @@ HEIGHT_MM, HEIGHT_U_MM = 2.0, 4.0 / np.sqrt(12.0)
 #: source.
 TOLD_HEIGHT_U_MM = 2.0 / np.sqrt(12.0)
 #: What a height may be told as, mm: a card that stands above the wire to one on the bench below a tall part. Over that
-#: share of the camera's distance from the card it is taken for a slip.
-LEAST_HEIGHT_MM, MOST_HEIGHT_MM, MOST_HEIGHT_SHARE = -25.0, 100.0, 0.25
+#: share of the camera's distance from the card, as far as that is known, it is taken for a slip; over the other surely.
+LEAST_HEIGHT_MM, MOST_HEIGHT_MM, MOST_HEIGHT_SHARE, MOST_OF_ANY = -25.0, 100.0, 0.25, 0.4
 #: A run between two heads is not parallel to the card: 1 mm of height over an inch and a half, one standard deviation.
 SLOPE_U = 1.0 / 38.0
 #: What is left of a centre line's zig-zag, measured on pictures with truth: 0.1 % of the length, rarely 0.4 %.
@@ -75,6 +75,12 @@ class Ruler:
     def height_told(self) -> bool:
         """Whether the height over a card was told, and not assumed."""
         return self.height_u_mm > 0 and (self.height_mm, self.height_u_mm) != (HEIGHT_MM, HEIGHT_U_MM)
+
+    @property
+    def most_height_mm(self) -> float:
+        """How far over a card the wire may be told to lie: no nearer to the camera than leaves lengths to be told."""
+        share = MOST_HEIGHT_SHARE * (1 + 2 * focal_relative_u(self.plane, *self.camera))
+        return min(MOST_HEIGHT_MM, min(share, MOST_OF_ANY) * float(camera_mm(self.plane, *self.camera)[2]))
 
     @property
     def camera(self) -> tuple[float | None, tuple[int, int]]:

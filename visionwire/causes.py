@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from calibration import camera_mm
 from calibration.card import PRINT_VERIFIED_U
-from visionwire.budget import MM_PER_IN, Ruler
+from visionwire.budget import LEAST_HEIGHT_MM, MM_PER_IN, Ruler
 from visionwire.helix import COMMON_SIZES_IN
 
 #: What is usual (common practice, no source). A print that is fitted to its page comes out by up to a sixteenth small;
@@ -113,9 +113,9 @@ def _of_card(ruler: Ruler, off: float) -> list[Cause]:
     if depth_in is not None:
         side = f"{'below' if depth_in > 0 else 'above'} the wire"
         said = f"the card's height (it would lie {abs(depth_in):.1f} in {side}; lay it level with it)"
-        if ruler.height_told:
-            depth_mm = depth_in * MM_PER_IN
-            said = f"the card's height (--card-below {depth_mm:.0f} would fit, not {ruler.height_mm:g})"
+        depth_mm = depth_in * MM_PER_IN
+        if ruler.height_told and LEAST_HEIGHT_MM <= depth_mm <= ruler.most_height_mm:
+            said = f"the card's height (--card-below {round(depth_mm):d} would fit, not {ruler.height_mm:g})"
         lower_in = depth_in - ruler.height_mm / MM_PER_IN
         causes.append(Cause("height", said, abs(lower_in) / (BELOW_OFF_IN if lower_in > 0 else ABOVE_OFF_IN)))
     return causes

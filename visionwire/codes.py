@@ -37,8 +37,8 @@ CODES: dict[str, Code] = {
     ),
     "height-implausible": Code(
         "refusal",
-        "the wire was told to lie {height_mm:g} mm over the card's face, and the camera stands but {camera_mm:.0f} mm over it",
-        "check --card-below, which is how many mm the card's face lies below the wire, 0 where it is held level with it",
+        "the wire was told to lie {height_mm:g} mm over the card's face, and by this picture the camera stands about {camera_mm:.0f} mm over it",
+        "check --card-below, which is how many mm the card's face lies below the wire, or take the picture from farther away with the card nearer the height of the wire",
     ),
     "other-card": Code(
         "refusal",

@@ -135,8 +135,9 @@ def measure(
         If the limit set cannot be used, or has no band for the wire.
     ValueError
         If only one of ``start`` and ``end`` is given, they lie outside the picture or too close, the two points lie too
-        close, ``wire`` is no diameter of lock wire, ``height_mm`` no height over a card, ``card``, ``finders`` or
-        ``method`` is none that there is, or ``tightens`` is neither way or given with another method.
+        close, ``wire`` is no diameter of lock wire, ``height_mm`` no height over a card or given with two points,
+        ``card``, ``finders`` or ``method`` is none that there is, or ``tightens`` is neither way or given with another
+        method.
     """
     limit_set = limits if isinstance(limits, LimitSet) else load_limits(limits)
     if isinstance(photo, np.ndarray):
@@ -179,7 +180,7 @@ def measure_with_evidence(
     """Read one photograph and keep what a sheet draws; parameters as in `measure`."""
     hints = _hints(photo, start, end)
     _require_known(wire_in, card, finders, method)
-    _require_height(height_mm)
+    _require_height(height_mm, two_points)
     _require_routable(tightens, heads, method)
     if method == "double":
         density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
@@ -336,7 +337,9 @@ def _hints(photo: Photo, start: Point | None, end: Point | None) -> Floats | Non
     return hints
 
 
-def _require_height(height_mm: object) -> None:
+def _require_height(height_mm: object, two_points: object) -> None:
+    if height_mm is not None and two_points is not None:
+        raise ValueError("height_mm is of a card, and two_points are taken in its place; give one of them")
     low, high = budget.LEAST_HEIGHT_MM, budget.MOST_HEIGHT_MM
     if height_mm is not None and not (isinstance(height_mm, Real) and low <= float(height_mm) <= high):
         raise ValueError(

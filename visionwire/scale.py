@@ -60,12 +60,13 @@ def against_card(
 
 
 def height_problem(photo: Photo, plane: Plane | None, height_mm: float | None) -> Refusal | None:
-    """Return why the wire cannot lie so high over a card, or so far below its face, as was told; None where it can."""
+    """Return why the wire cannot lie so high over a card as was told; None where it can."""
     if height_mm is None or plane is None or plane.source not in budget.BESIDE:
         return None
-    distance_mm = float(camera_mm(plane, photo.focal_px, photo.size_px)[2])
-    if abs(height_mm) <= budget.MOST_HEIGHT_SHARE * distance_mm:
+    ruler = budget.beside(plane, photo.focal_px, photo.size_px, height_mm)
+    if height_mm <= ruler.most_height_mm:
         return None
+    distance_mm = float(camera_mm(plane, *ruler.camera)[2])
     return quality.refuse("height-implausible", height_mm=height_mm, camera_mm=distance_mm)
 
 

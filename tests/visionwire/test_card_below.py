@@ -31,11 +31,16 @@ def test_lengths_go_as_the_distance_to_the_wire_and_the_record_says_what_was_tol
     assert told == [None, 0.0, 4.0]
 
 
-@pytest.mark.parametrize("height_mm", [100.0, 40.0])
+@pytest.mark.parametrize("height_mm", [100.0, 60.0])
 def test_a_height_near_the_camera_is_a_slip_and_refused(height_mm: float) -> None:
     answer = measure(DEMO, wire=0.032, height_mm=height_mm)
     assert isinstance(answer, Refusal) and answer.code == "height-implausible"
     assert f"told to lie {height_mm:g} mm over the card's face" in answer.message and "--card-below" in answer.advice
+
+
+def test_a_card_that_stands_over_the_wire_is_no_slip() -> None:
+    over = read_demo(-20.0)
+    assert over.runs[0].length_in > read_demo(None).runs[0].length_in
 
 
 def test_without_a_card_it_is_said_that_a_height_is_of_no_use() -> None:
@@ -48,6 +53,11 @@ def test_without_a_card_it_is_said_that_a_height_is_of_no_use() -> None:
 def test_no_height_is_a_wrong_call(height_mm: float) -> None:
     with pytest.raises(ValueError, match=r"height_mm is .* must be a number of millimetres"):
         measure(DEMO, height_mm=height_mm)
+
+
+def test_a_height_beside_two_points_is_a_wrong_call() -> None:
+    with pytest.raises(ValueError, match="height_mm is of a card"):
+        measure(DEMO, two_points=(100.0, 300.0, 900.0, 320.0, 2.5), height_mm=0.0)
 
 
 @pytest.mark.parametrize(("thicker", "lower"), [(1.05, True), (0.95, False)])

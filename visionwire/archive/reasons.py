@@ -16,7 +16,7 @@ from visionwire.sheet.words import RULE_WORDS, limits_words, value_words
 #: Rules that a figure with its unit names by itself.
 SPEAKS_FOR_ITSELF = ("density", "pigtail-twists")
 #: What `visionwire check` is told of one picture, and a marked picture that is spoken of without saying how it is had.
-OF_ONE_PICTURE = re.compile(r"(?<!PHOTO )--(?:(?:scale|start|head|sheet) (?=[A-Z])|card-below (?=0))")
+OF_ONE_PICTURE = re.compile(r"(?<!PHOTO )--(?:scale|start|head|sheet) (?=[A-Z])|(?<=say so with )--card-below (?=0)")
 UNSHOWN = re.compile(r"the marked picture(?! \()")
 FIELDS = {field.name for field in dataclasses.fields(Check)}
 

@@ -52,7 +52,7 @@ PENDING, CONTESTED = ", pending", ", contested"
 CALLS = ("conforming", "undecided", "nonconforming")
 FIELDS = ("month", "station", "technician", "aircraft")
 
-#: What waits for one more person, read or not, then nonconforming ones by their probability, then undecided and
+#: What waits for one more person, read or not, then nonconforming ones, the surest first, then undecided and
 #: conforming ones, each the most doubtful first, between them what was decided on and is refused now, and what is
 #: within limits by its mean alone; None: nothing to look at, as what people decided on it stands.
 RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decision IS NOT NULL THEN -1

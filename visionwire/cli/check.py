@@ -6,6 +6,7 @@ import json
 import sys
 from collections import Counter
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
@@ -174,12 +175,13 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
 
 def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Evidence | None]:
     from visionwire.measure import measure_with_evidence
+    from visionwire.reading import Refusal
 
     require_inside(photo, options)
-    return measure_with_evidence(
+    read = partial(
+        measure_with_evidence,
         photo,
         limits=options.limits,
-        wire_in=options.wire_in,
         card=options.card,
         start=options.start,
         end=options.end,
@@ -190,6 +192,10 @@ def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Ev
         heads=options.heads,
         height_mm=options.height_mm,
     )
+    result, evidence = read(wire_in=options.wire_in)
+    if isinstance(result, Refusal) and result.code == "no-scale" and options.plan is not None:
+        return read(wire_in=options.plan.wire_in)  # the ruler where nothing else is; else the picture tells its wire
+    return result, evidence
 
 
 def unreadable(name: str, sentence: str) -> dict[str, Any]:

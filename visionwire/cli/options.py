@@ -221,16 +221,14 @@ def _plan(path: str | None) -> Plan | None:
 
 
 def _wire_in(wire: str | None, plan: Plan | None) -> float | None:
-    """Return the wire told, which is that of the plan as 0.8 mm is .032 in, or where none is told the plan's."""
+    """Return the wire told, if any, which is that of the plan as 0.8 mm is .032 in."""
     wire_in = wire_diameter_in(wire)
-    if plan is None:
-        return wire_in
-    if wire_in is not None and abs(wire_in / plan.wire_in - 1) > SAME_WIRE:
+    if plan is not None and wire_in is not None and abs(wire_in / plan.wire_in - 1) > SAME_WIRE:
         raise UsageError(
             f"--wire is {wire_in:g} in, and the plan is of wire of {plan.wire_in:g} in; leave out --wire, or plan with "
             "the wire that was used"
         )
-    return plan.wire_in if wire_in is None else wire_in
+    return wire_in
 
 
 def _folder(sheet: str | None) -> Path | None:

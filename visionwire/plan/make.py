@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from visionwire.errors import PlanError
-from visionwire.helix import most_twists_per_inch, strand_in
+from visionwire.helix import THICKEST_IN, THINNEST_IN, most_twists_per_inch, strand_in
 from visionwire.layout import ROUND_HEAD_IN
 from visionwire.limits import LimitSet, density_band
 from visionwire.plan import rules
@@ -196,6 +196,8 @@ def _require_sound(plan: Plan) -> None:
             raise ValueError("a fastener's role or thread is unknown")
     if not spans or not all(isinstance(one, (int, float)) and math.isfinite(one) for one in numbers):
         raise ValueError("a figure is missing or no number")
+    if not THINNEST_IN <= plan.wire_in <= THICKEST_IN:
+        raise ValueError(f"its wire of {plan.wire_in:g} in is no lock wire")
 
 
 def _split(

@@ -89,7 +89,8 @@ def next_step(reading: Reading) -> tuple[str, ...]:
     """Say what a call of nonconforming is followed by."""
     if reading.call != "nonconforming":
         return ()
-    densities = [check for check in reading.checks if check.rule == "density" and check.call == "nonconforming"]
+    rules = ("density", "most-in-any-inch")
+    densities = [check for check in reading.checks if check.rule in rules and check.call == "nonconforming"]
     too_far = any(check.high is not None and check.value > check.high for check in densities)
     cut = "; wire that was twisted too far cannot be untwisted, it is cut out and done again" if too_far else ""
     return (f"have a person look at it against the aircraft's own manual{cut}",)

@@ -114,6 +114,8 @@ def test_advice_for_an_archive_names_what_an_archive_has_or_the_command_that_has
     )
     assert "look at the marked picture (visionwire check PHOTO --sheet DIR) to see" in said["finders-disagree"]
     assert said["find-in-doubt"].count("visionwire check PHOTO") == 2
+    assert to_do("(say so with --card-below 0)") == "(say so with visionwire check PHOTO --card-below 0)"
+    assert to_do("(--card-below 0 would fit, not 5)") == "(--card-below 0 would fit, not 5)", "that is of all pictures"
 
 
 def test_what_is_not_read_is_said_so_in_the_lists_and_in_the_rows(

@@ -18,6 +18,7 @@ from typer.testing import CliRunner, Result
 
 from calibration import load_card, without_card
 from calibration.card import PRINT_VERIFIED_U
+from tests.benchmarks.report import PICTURES
 from visionwire.cli import app
 from visionwire.cli.options import LEAST_APART_PX
 from visionwire.errors import ExitCode
@@ -399,18 +400,37 @@ def test_no_photograph_is_usage() -> None:
     assert run().exit_code == 2
 
 
+def plan_of(folder: Path, wire: str) -> str:
+    plan = folder / f"{wire}.json"
+    plan.write_text(
+        CliRunner().invoke(app, ["plan", "0,0", "2.1,0", "--hole", "0.060", "--wire", wire, "--json"]).stdout
+    )
+    return str(plan)
+
+
 @pytest.mark.parametrize(
-    ("words", "wire_in"), [([], 0.032), (["--wire", "0.8mm"], 0.8 / 25.4), (["--wire", "0.041"], None)]
+    ("words", "wire_in"), [([], None), (["--wire", "0.8mm"], 0.8 / 25.4), (["--wire", "0.041"], "refused")]
 )
-def test_the_wire_is_the_plans_and_no_other(
-    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path, words: list[str], wire_in: float | None
+def test_a_wire_that_is_told_is_the_plans(
+    measure: FakeMeasure,
+    photo: Callable[[str], str],
+    tmp_path: Path,
+    words: list[str],
+    wire_in: float | str | None,
 ) -> None:
-    plan = tmp_path / "plan.json"
-    made = CliRunner().invoke(app, ["plan", "0,0", "2.1,0", "--hole", "0.060", "--wire", "0.032", "--json"])
-    plan.write_text(made.stdout)
-    result = run(photo("conforming.png"), "--plan", str(plan), *words)
-    if wire_in is None:
+    result = run(photo("conforming.png"), "--plan", plan_of(tmp_path, "0.032"), *words)
+    if wire_in == "refused":
         assert result.exit_code == ExitCode.USAGE
         assert "--wire is 0.041 in, and the plan is of wire of 0.032 in; leave out --wire" in result.stderr
     else:
-        assert measure.asked[0]["wire_in"] == pytest.approx(wire_in)
+        assert measure.asked[0]["wire_in"] == wire_in, "where a card tells the scale the picture tells the wire"
+
+
+def test_a_plans_wire_is_the_ruler_where_nothing_else_is(tmp_path: Path) -> None:
+    photo, plan = PICTURES / "no_card.jpg", plan_of(tmp_path, "0.032")
+    alone, planned, told = (
+        CliRunner().invoke(app, ["check", str(photo), "--json", *words]).stdout
+        for words in ([], ["--plan", plan], ["--plan", plan, "--wire", "0.032"])
+    )
+    assert json.loads(alone)["code"] == "no-scale"
+    assert json.loads(planned) == json.loads(told) and json.loads(told)["scale"]["source"] == "wire"
