@@ -200,6 +200,8 @@ def test_every_refusal_fills_its_sentences_and_is_false(code: str) -> None:
             "px_per_twist",
             "needed_px",
             "percent",
+            "height_mm",
+            "camera_mm",
             "twists",
             "needed",
             "cell_px",
