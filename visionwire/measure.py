@@ -192,7 +192,7 @@ def measure_with_evidence(
     problem = scale.problem(plane, cell_px, wire_in, photo.size_px)  # false when it is one: a refusal is
     if problem is None:
         problem = scale.height_problem(photo, plane, height_mm)
-    differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane, height_mm)
+    differs = None if two_points is None or plane is None else scale.against_card(photo, gray, card, plane)
     result = (
         _way(photo, gray, plane, _Told(wire_in, hints, limits, finders, method, tightens, heads, height_mm, differs))
         if problem is None

@@ -48,14 +48,12 @@ def plane_of(
     return None, None
 
 
-def against_card(
-    photo: Photo, gray: NDArray[np.uint8], card: Card | None, plane: Plane, height_mm: float | None = None
-) -> quality.Flag | None:
+def against_card(photo: Photo, gray: NDArray[np.uint8], card: Card | None, plane: Plane) -> quality.Flag | None:
     """Return what is to be said where the two points, which are taken, differ from a card in view that could be."""
     sight = find_card(gray, None if card is None else [card], photo.focal_px)
     if sight is None or problem(sight.plane, sight.cell_px, None, photo.size_px) is not None:
         return None
-    own, by_card = (budget.beside(one, photo.focal_px, photo.size_px, height_mm) for one in (plane, sight.plane))
+    own, by_card = (budget.beside(one, photo.focal_px, photo.size_px) for one in (plane, sight.plane))
     return cues.against_card(own, by_card)
 
 

@@ -168,7 +168,7 @@ def _opened(place: str) -> Iterator[IO[bytes]]:
         with Path(place).open("rb") as file:
             yield file
     except FileNotFoundError as error:
-        raise ArchiveError(f"{place} is not there; it was moved or deleted, or check its path") from error
+        raise ArchiveError(f"{place} is not there, as if it was moved or deleted; check its path") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise ArchiveError(f"{place} cannot be read ({reason}); check it and its permissions") from error

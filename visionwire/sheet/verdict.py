@@ -75,13 +75,12 @@ def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> 
     undecided = [check for check in reading.checks if check.call == "undecided"]
     plain = [check for check in undecided if not _kept_from(check, flags_of(reading, check))]
     stops = doubt.stops(plain)
-    if stops is not None and stops.probability_conforming < 0.5:  # likelier a fault than not, whatever hides the rest
+    kept = next((check for check in undecided if check not in plain), None)
+    # What is likelier a fault than not comes first, whatever hides the rest.
+    if stops is not None and (kept is None or stops.probability_conforming < 0.5):
         return f"{section_words(stops)} {_probably_words(stops, decision)}"
-    for check in undecided:
-        if why := _kept_from(check, flags_of(reading, check)):
-            return f"{check.section if check.section != 'whole' else 'the safety'} not called: {why}"
-    if stops is not None:
-        return f"{section_words(stops)} {_probably_words(stops, decision)}"
+    if kept is not None:
+        return f"{_of(kept)} not called: {_kept_from(kept, flags_of(reading, kept))}"
     return whole_words(reading.flags)
 
 
@@ -105,8 +104,11 @@ def whole_words(flags: Collection[str]) -> str:
 def section_words(check: Check) -> str:
     """Name what a check is of: a section is called by one of its checks, of the others the check is named."""
     own = check.rule in doubt.OWN_RULES
-    section = check.section if check.section != "whole" else "the safety"
-    return section if own else f"{section}, {RULE_WORDS.get(check.rule, check.rule)},"
+    return _of(check) if own else f"{_of(check)}, {RULE_WORDS.get(check.rule, check.rule)},"
+
+
+def _of(check: Check) -> str:
+    return check.section if check.section != "whole" else "the safety"
 
 
 def _probably_words(check: Check, decision: DecisionRule | None) -> str:

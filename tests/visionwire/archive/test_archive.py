@@ -169,7 +169,7 @@ def test_a_file_that_cannot_be_opened_keeps_its_row(tmp_path: Path) -> None:
     counts = run([str(tmp_path / "gone.jpg")], book, SETTINGS)
     assert counts == {"unreadable": 1}
     columns, rows = all_rows(book)
-    assert "is not there; it was moved or deleted" in rows[0][columns.index("message")]
+    assert "is not there, as if it was moved or deleted; check its path" in rows[0][columns.index("message")]
 
 
 def test_a_reading_is_never_written_over(tmp_path: Path) -> None:
