@@ -397,3 +397,33 @@ CAUSES = {
         "give more light, or tap on the wire and slide the brightness up; then ",
     ),
 }
+
+
+#: What a person reads in the place of a code whose own words do not say it; the last ones are an archive's.
+NAMES = {
+    "other-card": "another card in view",
+    "run-in-single": "twisted run in view",
+    "turnbuckle-not-pointed": "turnbuckle not pointed at",
+    "no-wraps": "no wraps found",
+    "scale-from-id1": "scale from a plain card",
+    "scale-from-wire": "scale from the wire",
+    "scale-not-as-card": "distance and card disagree",
+    "over-exposed": "over-exposed",
+    "under-exposed": "under-exposed",
+    "card-far": "card far away",
+    "end-beyond-twist": "an end beyond the twist",
+    "perhaps-no-wire": "perhaps no twisted wire",
+    "look-here": "something stands out",
+    "height-without-card": "height told without a card",
+    "wraps-same-hand": "wrapped the same way at both ends",
+    "wraps-hand-unclear": "direction of the wraps unclear",
+    "routing-loosens": "wire pulls loose",
+    "changed": "changed while it was read",
+    "too-large": "too large for the memory",
+    "worker-died": "ended unexpectedly",
+}
+
+
+def name_of(code: str) -> str:
+    """Return what a person reads in the place of a code."""
+    return NAMES.get(code, code.replace("-", " "))

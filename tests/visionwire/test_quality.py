@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from visionwire.codes import CODES
+from visionwire.codes import CODES, NAMES, name_of
 from visionwire.quality import flag, heeding, noted, refuse
 from visionwire.reading import Reading
 
@@ -42,6 +42,13 @@ def test_every_code_has_sentences_that_can_be_filled(code: str) -> None:
 @pytest.mark.parametrize("code", CODES)
 def test_codes_are_lower_case_words_joined_by_hyphens(code: str) -> None:
     assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", code)
+
+
+def test_every_name_is_of_a_code_that_is_given_and_no_two_codes_share_one() -> None:
+    given = "\n".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py") if path.name != "codes.py")
+    assert {code for code in NAMES if code not in CODES and f'"{code}"' not in given} == set()
+    names = [name_of(code) for code in {*CODES, *NAMES}]
+    assert len(set(names)) == len(names) and not any(sign in name for name in names for sign in "_,;.")
 
 
 def test_a_figure_forgotten_is_an_error_and_not_a_hole_in_the_sentence() -> None:

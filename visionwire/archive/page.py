@@ -104,6 +104,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
     environment.filters.update(
         percent=words.percent,
         mark=lambda call: Markup(call_mark(call)),
+        named=words.named,
         number=lambda count: f"{count:,}".replace(",", " "),
     )
     style = resources.files("visionwire.sheet").joinpath("templates", "sheet.css").read_text("utf-8")

@@ -160,7 +160,7 @@ def _print_not_read(found: Trends) -> None:
         print(f"  {wanting}")
     for row in found.not_read:
         copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
-        print(f"  {row['path']}{copies}: {row['code']}, {row['message']}")
+        print(f"  {row['path']}{copies}: {row['message']} ({row['code']})")
     more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read)
     if more:
         print(f"  and {more} more; all of them are in the rows that --csv writes")

@@ -220,6 +220,7 @@ def _environment() -> Environment:
         mark=lambda call: Markup(call_mark(call)),
         gauge=lambda check: Markup(gauge_svg(check)),
         limits=_limits,
+        flags=words.flags_named,
         on_sheet=words.on_sheet,
         css_string=_css_string,
     )
@@ -270,7 +271,7 @@ def _run_cells(run: Run) -> dict[str, str]:
         "Evenness": run.evenness or "even",
         "Gap, hole to first twist": words.inches(run.gap_start_in, run.gap_start_in_u95),
         "Gap, last twist to hole": words.inches(run.gap_end_in, run.gap_end_in_u95),
-        "Flags": ", ".join(run.flags) or "none",
+        "Flags": words.flags_named(run.flags),
     }
 
 
@@ -283,7 +284,7 @@ def _pattern_cells(reading: Reading) -> dict[str, str]:
     return {
         "Fasteners passed": fasteners,
         "Wire from the twist round them and back": length,
-        "Flags": "pattern-not-traced" if "pattern-not-traced" in reading.flags else "none",
+        "Flags": words.flags_named([code for code in ("pattern-not-traced",) if code in reading.flags]),
     }
 
 
@@ -294,7 +295,7 @@ def _pigtail_cells(pigtail: Pigtail) -> dict[str, str]:
         "Count, with its probability": ", ".join(counts),
         "Length": f"{pigtail.length_in:.2f} in",
         "Lay": pigtail.lay or words.NOT_MEASURED,
-        "Flags": ", ".join(pigtail.flags) or "none",
+        "Flags": words.flags_named(pigtail.flags),
     }
 
 
@@ -304,7 +305,7 @@ def _wraps_cells(wraps: Wraps) -> dict[str, str]:
         "Turns round the shank": words.plus_minus(wraps.turns, wraps.turns_u95, 1),
         "Hand, as seen": wraps.hand or words.NOT_MEASURED,
         "Threads showing": words.NOT_MEASURED if threads is None else str(threads),
-        "Flags": ", ".join(wraps.flags) or "none",
+        "Flags": words.flags_named(wraps.flags),
     }
 
 

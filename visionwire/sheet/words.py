@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from markupsafe import Markup
+
 from visionwire import doubt
+from visionwire.codes import name_of
 from visionwire.limits import Length, LimitSet, said_by
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
@@ -336,6 +340,16 @@ def taken_words(photo: PhotoInfo) -> str:
 def read_words(at: datetime | None) -> str:
     """Say when a photograph was read."""
     return NOT_KNOWN if at is None else at.isoformat(" ", "minutes")
+
+
+def named(code: str) -> Markup:
+    """Write a code for a page as a person reads it; pointed at, it shows itself, by which documents know it."""
+    return Markup('<span title="{}">{}</span>').format(code, name_of(code))
+
+
+def flags_named(codes: Iterable[str]) -> Markup:
+    """Write flags for a page, each as `named`."""
+    return Markup(", ").join(map(named, codes)) or Markup("none")
 
 
 def on_sheet(advice: str) -> str:

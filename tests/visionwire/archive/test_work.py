@@ -216,14 +216,16 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
         "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; in 14 "
         "files no card was found and their wire is not known: run visionwire archive again with --wire DIAMETER_IN, or "
         "with a column wire_in in --metadata",
-        "  z (2 files of this content): took-too-long, too long; give more with --limit",
-        "  00: no-scale, no card; lay one",
+        "  z (2 files of this content): too long; give more with --limit (took-too-long)",
+        "  00: no card; lay one (no-scale)",
     ]
     assert lines[-1].startswith("  and 13 more;")
     html = page.read_text()
+    assert '<td><span title="no-scale">no scale</span></td><td class="n">14</td>' in html
     assert "2 files ended for want of time" in html and "no card; lay one" in html and "And 13 more" in html
     most = CliRunner().invoke(app, ["trends", str(book.path), "--most", "40"]).stdout
-    assert "  13: no-scale" in most and "more" not in most.partition("not read")[2].replace("give more", "")
+    assert "  13: no card; lay one (no-scale)" in most
+    assert "more" not in most.partition("not read")[2].replace("give more", "")
     everything = trends.trends_of(book, 40).not_read
     assert [row["path"] for row in everything][-2:] == ["13", "gone"]
     assert everything[-1]["message"] == "the file cannot be read; check it"

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from visionwire import quality
+from visionwire.codes import name_of
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence
 from visionwire.limits import load_limits
@@ -168,8 +169,8 @@ def test_the_sheet_says_what_it_must(page: Page, reading: Reading) -> None:
         "manual and licensed practice govern",
         "a photograph cannot prove torque, alloy, tension or reuse",
         "not measured",
-        "hole-not-located",
-        "card-tilted",
+        "hole not located",
+        "card tilted",
         "a manual, page 7",
         "6 to 8 twists per inch, pigtail of 3 to 6 twists, for wire of any size",
         "printed reference card (pocket)",
@@ -231,7 +232,7 @@ def test_single_wire_has_the_rows_of_its_pattern_and_no_others(reading: Reading)
     assert "limit set common: pigtail, 3 to 6 twists" in Page(html).text and COMMON.title not in Page(html).text
     flags = ("single-wire", "pattern-not-traced")
     lost = rows(sheet_html(dataclasses.replace(single, pattern=None, flags=flags), None, COMMON))
-    assert lost["Fasteners passed"][0] == "not measured" and lost["Flags"] == ["pattern-not-traced", "none"]
+    assert lost["Fasteners passed"][0] == "not measured" and lost["Flags"] == ["pattern not traced", "none"]
 
 
 def test_a_turnbuckle_is_held_against_the_limits_of_wraps(reading: Reading) -> None:
@@ -251,6 +252,21 @@ def test_a_size_that_was_not_given_is_said_so(reading: Reading) -> None:
     asked = dataclasses.replace(reading, made_by={**reading.made_by, "parameters": {"wire_in": None}})
     page = Page(sheet_html(asked, None, COMMON))
     assert "wire_in = not given" in page.text and "None" not in page.text
+
+
+def test_flags_are_named_in_words_and_known_by_their_codes(reading: Reading, refusal: Refusal) -> None:
+    codes = ("height-without-card", "hole-not-located")
+    flagged = dataclasses.replace(
+        reading, flags=codes, runs=tuple(dataclasses.replace(run, flags=codes[1:]) for run in reading.runs)
+    )
+    html = sheet_html(flagged, None, COMMON)
+    page = Page(html)
+    assert "Flags height told without a card , hole not located Photograph" in page.text
+    assert rows(html)["Flags"][0] == "hole not located"
+    assert not any(code in page.text for code in codes)
+    assert set(codes) <= {attrs.get("title") for _, attrs in page.tags}
+    refused = Page(refused_html(dataclasses.replace(refusal, code="card-too-small")))
+    assert "as read: no reading (card too small)." in refused.text and "Code card-too-small" in refused.text
 
 
 def test_routing_stands_on_the_sheet(reading: Reading, evidence: Evidence) -> None:
@@ -319,7 +335,7 @@ def test_a_sheet_ends_alike_with_a_reading_and_without(reading: Reading, refusal
         "Inspected by",
     ):
         assert all(words in foot for foot in feet), words
-    assert "by eye: accepted rejected" in feet[1] and f"as read: no reading, {refusal.code}." in feet[1]
+    assert "by eye: accepted rejected" in feet[1] and f"as read: no reading ({name_of(refusal.code)})." in feet[1]
 
 
 def test_a_sheet_says_when_it_was_taken_and_read_or_that_this_is_not_known(reading: Reading, refusal: Refusal) -> None:
