@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import os
 import sys
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from visionwire.cli.numbers import one_of
+from visionwire.cli.numbers import guess, one_of
 from visionwire.cli.signals import terminated_as_interrupted
 from visionwire.cli.trends import counted, files_words, states_words, wanting_words
 from visionwire.errors import ArchiveError, UsageError
@@ -290,8 +289,13 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
 
 def _table_words(table: Table, paths: list[str]) -> list[str]:
     """Write which columns of a table are not known, and which rows and which photographs go without the other."""
+    from visionwire.archive.files import FIELDS, WIRE
+
     without_photograph, without_row = table.without_photograph(paths), table.without_row(paths)
-    lines = [f"--metadata: its column {_guessed(column)} is not known and left out" for column in table.unused]
+    lines = [
+        f"--metadata: its column {column}{guess(column, (*FIELDS, WIRE))} is not known and left out"
+        for column in table.unused
+    ]
     if without_photograph:
         count = counted(len(without_photograph), "row")
         lines.append(f"--metadata: {count} of it named no photograph: {_first(without_photograph)}")
@@ -299,13 +303,6 @@ def _table_words(table: Table, paths: list[str]) -> list[str]:
         count = counted(len(without_row), "photograph")
         lines.append(f"--metadata: {count} had no row in it: {_first(without_row)}")
     return lines
-
-
-def _guessed(column: str) -> str:
-    from visionwire.archive.files import FIELDS, WIRE
-
-    near = difflib.get_close_matches(column, (*FIELDS, WIRE), 1)
-    return f"{column} (did you mean {near[0]}?)" if near else column
 
 
 def _first(names: list[str]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
 from visionwire import lengths
@@ -46,6 +46,11 @@ def one_of(option: str, word: str, known: Mapping[str, Chosen]) -> Chosen:
     """
     if word in known:
         return known[word]
-    near = difflib.get_close_matches(word.lower(), known, 1)
-    guess = f" (did you mean {near[0]}?)" if near else ""
-    raise UsageError(f"{option} is {word!r}{guess}; it must be one of {', '.join(known)}")
+    raise UsageError(f"{option} is {word!r}{guess(word, known)}; it must be one of {', '.join(known)}")
+
+
+def guess(word: str, known: Iterable[str]) -> str:
+    """Ask in brackets whether the nearest of some words was meant, capitals aside; say nothing where none is near."""
+    folded = {one.casefold(): one for one in known}
+    near = difflib.get_close_matches(word.casefold(), folded, 1)
+    return f" (did you mean {folded[near[0]]}?)" if near else ""

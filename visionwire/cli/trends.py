@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visionwire.cli.numbers import one_of
+from visionwire.cli.numbers import guess, one_of
 from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def trends(
         limit_set, heading = _read_by(book, limits)
         found = trends_of(book, most, technician)
         if technician is not None and not found.files:
-            raise UsageError(f"no photograph in {ledger} is by {technician}; --csv writes who made which")
+            raise UsageError(_by_nobody_words(book, technician))
         whose = "" if technician is None else f", technician {technician}"
         for path, write in ((csv, export.to_csv), (jsonl, export.to_jsonl), (parquet, export.to_parquet)):
             if path is not None:
@@ -92,6 +92,17 @@ def trends(
         print(f"  {replaced_count_words(found.replaced)}")
     _print_to_look_at(found)
     _print_not_read(found)
+
+
+def _by_nobody_words(book: Ledger, technician: str) -> str:
+    """Say that a ledger has no photograph by somebody, whose name may be another, and where names are told."""
+    known = [name for (name,) in book.ask("SELECT DISTINCT technician FROM files WHERE technician IS NOT NULL")]
+    told = (
+        "--csv writes who made which"
+        if known
+        else ("it names no technician: visionwire archive with --pattern or --metadata tells who made which")
+    )
+    return f"no photograph in {book.path} is by {technician}{guess(technician, known)}; {told}"
 
 
 def _print_to_look_at(found: Trends) -> None:

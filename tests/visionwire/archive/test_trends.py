@@ -120,6 +120,23 @@ def test_the_trends_of_one_technician_are_of_that_one_alone(made: Made) -> None:
     assert off.exit_code == ExitCode.USAGE and "no photograph in" in off.stderr and off.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("who", "known", "said"),
+    [
+        ("t. otherr", ("T. One", "T. Other"), "is by t. otherr (did you mean T. Other?); --csv writes who made which"),
+        ("Zoë", ("T. One",), "is by Zoë; --csv writes who made which"),
+        ("T. One", (None,), "is by T. One; it names no technician: visionwire archive with --pattern or --metadata"),
+    ],
+)
+def test_of_a_name_that_made_nothing_the_nearest_is_guessed(
+    made: Made, who: str, known: tuple[str | None, ...], said: str
+) -> None:
+    book = made({f"{k}": reading(technician=name) for k, name in enumerate(known)})
+    off = CliRunner().invoke(app, ["trends", str(book.path), "--technician", who])
+    assert off.exit_code == ExitCode.USAGE and off.stderr.count("\n") == 1
+    assert off.stderr.startswith(f"visionwire: no photograph in {book.path} {said}")
+
+
 def test_the_table_of_sections_has_a_row_for_every_run_and_the_pigtail(made: Made, tmp_path: Path) -> None:
     one = reading(technician="T. One")
     one["record"]["runs"].append({"twists_per_inch": 6.5, "call": "undecided", "flags": ["few-twists", "near-a-limit"]})
