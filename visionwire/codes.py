@@ -345,7 +345,7 @@ CODES: dict[str, Code] = {
     "twists-not-as-planned": Code(
         "flag",
         "run {run:.0f} has {value:.1f} ± {u95:.1f} twists, and the plan allows {low:.0f} to {high:.0f}",
-        "check that the plan is of this safety and count them on the marked picture; if it is so, cut the wire out and twist new wire as planned",
+        "check that the plan is of this safety and count them on the marked picture; if it is so, {mend}",
     ),
     "wire-not-as-planned": Code(
         "flag",
@@ -397,6 +397,13 @@ CAUSES = {
         "give more light, or tap on the wire and slide the brightness up; then ",
     ),
 }
+
+
+#: What is done about a run that has fewer twists than planned, and about one that has more.
+UNDER_TWISTED = (
+    "the wire is under-twisted: twist it on while its ends are still free, else cut it out and twist new wire"
+)
+OVER_TWISTED = "the wire is over-twisted, and is never untwisted: cut it out and twist new wire as planned"
 
 
 #: What a person reads in the place of a code whose own words do not say it; the last ones are an archive's.

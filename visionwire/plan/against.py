@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 from visionwire import doubt, judge, quality
+from visionwire.codes import OVER_TWISTED, UNDER_TWISTED
 from visionwire.helix import COMMON_SIZES_IN
 from visionwire.limits import LimitSet
 from visionwire.plan.make import Plan, PlannedSpan
@@ -74,7 +75,9 @@ def _flag(check: Check, number: int, span: PlannedSpan, plan: Plan) -> quality.F
     """Return which number of a run does not fit its plan and what to do about that one."""
     seen = {"run": number, "value": check.value, "u95": check.u95}
     if check.rule == "twists-as-planned":
-        return quality.flag("twists-not-as-planned", **seen, low=span.twists_low or 0, high=span.twists_high or 0)
+        low, high = span.twists_low or 0, span.twists_high or 0
+        mend = UNDER_TWISTED if check.value < low else OVER_TWISTED
+        return quality.flag("twists-not-as-planned", **seen, low=low, high=high, mend=mend)
     if check.rule == "span-as-planned":
         return quality.flag("span-not-as-planned", **seen, planned=span.span_in, play=SPAN_PLAY_IN)
     return quality.flag("wire-not-as-planned", **seen, planned=plan.wire_in)

@@ -47,6 +47,19 @@ def test_a_safety_that_is_another_does_not(
     assert advice in said and held.flags == (*reading.flags, rule.replace("-as-", "-not-as-"))
 
 
+@pytest.mark.parametrize(
+    ("twists", "said"),
+    [
+        (12.0, "the wire is under-twisted: twist it on while its ends are still free, else cut it out"),
+        (30.0, "the wire is over-twisted, and is never untwisted: cut it out and twist new wire as planned"),
+    ],
+)
+def test_only_wire_with_too_many_twists_has_to_be_cut_out(reading: Reading, twists: float, said: str) -> None:
+    held = held_against(seen(reading, 2.73, twists), plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
+    (advice,) = (one for one in held.advice if one.startswith("run 1 has"))
+    assert f"; if it is so, {said}" in advice
+
+
 def test_of_a_run_cut_off_a_plan_neither_makes_a_call_nor_shakes_one(reading: Reading) -> None:
     part = dataclasses.replace(seen(reading, 2.73, 18.6), call="undecided", confidence=0.5, flags=("run-cut-off",))
     first = dataclasses.replace(part.checks[0], call="undecided")
@@ -65,7 +78,7 @@ def test_twists_that_may_be_as_planned_are_not_said_to_be_others(reading: Readin
     unsure = dataclasses.replace(reading, runs=(dataclasses.replace(run, twists_u95=2.4),))
     held = held_against(unsure, plan(Fastener(0, 0), Fastener(2.73, 0)), COMMON)
     assert next(check for check in held.checks if check.rule == "twists-as-planned").call == "undecided"
-    assert "twists-not-as-planned" not in held.flags and not any("cut the wire" in one for one in held.advice)
+    assert "twists-not-as-planned" not in held.flags and not any("cut it out" in one for one in held.advice)
 
 
 def test_wire_of_another_size_than_planned_is_named(reading: Reading) -> None:
