@@ -12,6 +12,7 @@ from visionwire.sheet.verdict import (
     flags_of,
     inside_anyhow,
     next_step,
+    uneven_words,
 )
 from visionwire.sheet.words import (
     ROUTING_NOT_ASKED,
@@ -52,7 +53,8 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
             f"  what to do: {one_line(result.advice)}",
         ]
     sure = confidence_words(result, None if limits is None else limits.decision)
-    lines = [f"{shown}: {call_words(result).upper()} ({sure})"]
+    uneven = uneven_words(result)
+    lines = [f"{shown}: {call_words(result).upper()}{f'; {uneven}' if uneven else ''} ({sure})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         by_mean = by_mean_words(result, section)

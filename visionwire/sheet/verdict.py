@@ -22,28 +22,23 @@ OF_EVERY_SECTION = (NO_WIRE, *doubt.SCALE_IN_DOUBT)
 
 
 def call_words(reading: Reading) -> str:
-    """Say the call; where no pigtail was seen it is of the run alone, and what pulls loose is said with it."""
+    """Say the call, with how far it goes: by the mean alone, or as far as seen; and with it what pulls loose."""
+    mean = f" by {'its' if len(reading.runs) == 1 else 'the'} mean" if uneven_words(reading) else ""
     partly = reading.pigtail is None or bool(reading.wraps)  # of a turnbuckle the threads are not counted
     seen_only = ", as far as seen" if reading.call == "conforming" and partly else ""
     loose = any("loosens" in (one.start_pulls, one.end_pulls) for one in reading.routing or ())
-    return f"{reading.call}{seen_only}{', but the wire pulls loose' if loose else ''}"
+    return f"{reading.call}{mean}{seen_only}{', but the wire pulls loose' if loose else ''}"
 
 
-def by_mean_words(reading: Reading, section: str | None = None) -> str:
-    """Say of a run, or of a whole reading, that its mean conforms while some inch surely does not; else nothing.
+def uneven_words(reading: Reading) -> str:
+    """Say which runs of what conforms do so by their mean while some inch surely does not; else nothing."""
+    uneven = _runs_uneven(reading) if reading.call == "conforming" else []
+    return f"the twist is uneven, see {' and '.join(uneven)}" if uneven else ""
 
-    Parameters
-    ----------
-    reading : Reading
-        What the photograph said.
-    section : str, optional
-        The run; without, the reading's own call is spoken of.
-    """
-    outside = [name for name in _runs_uneven(reading) if section in (None, name)]
-    if not outside or (section is None and reading.call != "conforming"):
-        return ""
-    it = "it" if section is not None or len(reading.runs) == 1 else " and of ".join(outside)
-    return f"by {'its' if it == 'it' else 'the'} mean; some inch of {it} is outside"
+
+def by_mean_words(reading: Reading, section: str) -> str:
+    """Say of a run that its mean conforms while some inch surely does not; else nothing."""
+    return "by its mean; some inch of it is outside" if section in _runs_uneven(reading) else ""
 
 
 def _runs_uneven(reading: Reading) -> list[str]:

@@ -12,12 +12,12 @@ from visionwire.judge import check_density, overall
 from visionwire.limits import load_limits
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
-from visionwire.sheet.verdict import because, by_mean_words, confidence_words
+from visionwire.sheet.verdict import because, by_mean_words, confidence_words, uneven_words
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
     assert answer_lines(reading) == [
-        "bracket.jpg: CONFORMING (confidence 96 %)",
+        "bracket.jpg: CONFORMING BY ITS MEAN; the twist is uneven, see run 1 (confidence 96 %)",
         "  run 1: 7.25 ± 0.08 twists per inch, allowed 6 to 8: CONFORMING by its mean; some inch of it is outside",
         "  pigtail: 4.2 ± 0.4 twists, allowed 3 to 6, to the nearest whole: CONFORMING",
         "  routing: not judged; to check it, add --tightens clockwise (right-hand threads)",
@@ -27,7 +27,8 @@ def test_a_reading_in_five_lines(reading: Reading) -> None:
 
 @pytest.mark.parametrize("call", ["conforming", "nonconforming"])
 def test_the_call_is_a_word_and_comes_first(reading_of: Callable[..., Reading], call: str) -> None:
-    assert answer_lines(reading_of("a.jpg", call))[0] == f"a.jpg: {call.upper()} (confidence 96 %)"
+    first = answer_lines(reading_of("a.jpg", call))[0]
+    assert first.startswith(f"a.jpg: {call.upper()} ") and first.endswith(" (confidence 96 %)")
 
 
 def undecided_of(reading: Reading, probability: float, flags: tuple[str, ...] = (), rule: str = "density") -> Reading:
@@ -187,14 +188,16 @@ def test_an_uneven_run_conforms_by_its_mean_alone_and_an_even_one_without_a_word
     (run,) = reading.runs
     assert run.most_in_any_inch is not None
     even = dataclasses.replace(run, most_in_any_inch=dataclasses.replace(run.most_in_any_inch, twists_per_inch=8.1))
-    assert "by its mean" in answer_lines(reading)[1] and "by its mean" not in answer_lines(reading)[0]
-    assert by_mean_words(reading) == "by its mean; some inch of it is outside"
+    assert by_mean_words(reading, "run 1") == "by its mean; some inch of it is outside"
     within = dataclasses.replace(reading, runs=(even,))  # 8.1, known to 0.23, may lie within 8
-    assert answer_lines(within)[1].endswith("CONFORMING") and by_mean_words(within) == ""
+    assert answer_lines(within)[1].endswith("CONFORMING") and by_mean_words(within, "run 1") == ""
+    assert answer_lines(within)[0] == "bracket.jpg: CONFORMING (confidence 96 %)"
     two = dataclasses.replace(reading, runs=(even, run), checks=(*reading.checks, second(reading.checks[0])))
-    assert by_mean_words(two) == "by the mean; some inch of run 2 is outside"
+    assert answer_lines(two)[0].startswith("bracket.jpg: CONFORMING BY THE MEAN; the twist is uneven, see run 2 (")
     assert by_mean_words(two, "run 1") == "" and by_mean_words(two, "run 2").startswith("by its mean")
-    assert by_mean_words(dataclasses.replace(reading, call="nonconforming")) == "", "that is said louder already"
+    unseen = answer_lines(dataclasses.replace(reading, pigtail=None))[0]
+    assert "CONFORMING BY ITS MEAN, AS FAR AS SEEN; the twist is uneven, see run 1 (" in unseen
+    assert uneven_words(dataclasses.replace(reading, call="nonconforming")) == "", "that is said louder already"
 
 
 def test_what_is_likelier_a_fault_comes_before_what_no_figure_could_settle(reading: Reading) -> None:

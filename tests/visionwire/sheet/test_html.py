@@ -288,7 +288,7 @@ def test_the_sheet_ends_with_lines_to_fill_in_that_say_what_is_signed(reading_of
         end = page[page.index("To be filled in by hand") :]
         for field in ("Aircraft or part", "Task or work card, number", "Safetied by", "Inspected by", "Date"):
             assert field in end, field
-    assert "a.jpg as read: conforming by its mean; some inch of it is outside, confidence" in text["conforming"]
+    assert "a.jpg as read: conforming by its mean; the twist is uneven, see run 1, confidence" in text["conforming"]
     assert "the call stands" in text["conforming"] and "the call is overruled, because" in text["conforming"]
     assert "by eye: accepted rejected, because" in text["undecided"], "there is no call that could stand"
     assert "the call stands" not in text["undecided"]
@@ -410,7 +410,7 @@ def test_the_top_box_says_all_that_the_terminal_says(reading: Reading) -> None:
 
 def test_the_call_line_says_that_it_conforms_by_its_mean_alone(reading: Reading) -> None:
     said = box(sheet_html(reading, None, COMMON))
-    assert said.startswith("Conforming by its mean; some inch of it is outside Confidence 96 %")
+    assert said.startswith("Conforming by its mean the twist is uneven, see run 1 Confidence 96 %")
     assert reading.runs[0].most_in_any_inch is not None
     even = dataclasses.replace(reading.runs[0], most_in_any_inch=reading.runs[0].least_in_any_inch)
     assert box(sheet_html(dataclasses.replace(reading, runs=(even,)), None, COMMON)).startswith("Conforming Confidence")
