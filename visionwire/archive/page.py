@@ -360,6 +360,8 @@ def _short(path: str) -> str:
 def _too_few_words(dated: int) -> str | None:
     """Say how many photographs have a date, and how many a trend needs, where it needs more."""
     needed = (("control limits need", trends.FEWEST_IN_A_CHART), ("a trend needs", 2 * trends.FEWEST_IN_A_HALF))
+    if not dated:  # that none has is said before this
+        return "{} {} photographs with a date, {} {}.".format(*needed[0], *needed[1]).capitalize()
     wanting = [f"{what} {count}" for what, count in needed if dated < count]
     there = "photograph with a date is" if dated == 1 else "photographs with a date are"
     return f"{dated} {there} there; {', '.join(wanting)}." if wanting else None

@@ -28,6 +28,7 @@ def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(mad
     page = page_of(made(undated))
     assert "Twists per inch in the order of their path" in page and "order taken" not in page
     assert "8 of 8 photographs have no date, so this order" in page and "--metadata" in page
+    assert "<p>Control limits need 5 photographs with a date, a trend needs 6.</p>" in page and "are there" not in page
     assert "Individuals chart" not in page and "Twisting has" not in page
     dated = {path: one | {"taken": f"2031-05-0{1 + k}"} for k, (path, one) in enumerate(undated.items())}
     page = page_of(made(dated | {"lost.jpg": reading(density=99.0)}, "dated.db"))
