@@ -25,6 +25,8 @@ WIRE = "wire_in"
 #: What it says in that column of a wire that was told before and is not so.
 NO_WIRE = "none"
 CHUNK_BYTES = 1 << 20
+#: Of what is off in a table, as much is said.
+MOST_FAULTS = 10
 #: Of a pattern: two parts that may be anything, with nothing between them.
 SIDE_BY_SIDE = re.compile(r"\}[{*]|\*\{")
 
@@ -299,8 +301,8 @@ def from_table(path: Path) -> Table:
     Raises
     ------
     ArchiveError
-        If the file cannot be read, has none of the known columns, names a photograph twice, or has a date or a diameter
-        that is none.
+        If the file cannot be read, has none of the known columns, names photographs twice, or has dates or diameters
+        that are none: all of these are said at once, each with its line.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
@@ -324,17 +326,20 @@ def from_table(path: Path) -> Table:
         )
     named: set[str] = set()
     wires_in: dict[str, float | None] = {}
+    faults: list[str] = []
     for line, row in rows:
         if row[columns[0]] in named:
-            raise ArchiveError(f"the table {path} names {row[columns[0]]!r} a second time in line {line}; keep one row")
+            faults.append(f"line {line}: {row[columns[0]]!r} is named a second time; keep one row")
         named |= {row[columns[0]]} - {"", None}
         if row.get("taken") and not _is_date(row["taken"]):
-            raise ArchiveError(
-                f"the table {path} has {row['taken']!r} in line {line} for when a photograph was taken; write it as "
-                "2031-03-10 or 2031-03-10T09:40"
-            )
+            faults.append(f"line {line}: taken is {row['taken']!r}; write it as 2031-03-10 or 2031-03-10T09:40")
         if row.get(WIRE):
-            wires_in[row[columns[0]]] = _wire_in(path, line, row[WIRE])
+            try:
+                wires_in[row[columns[0]]] = _wire_in(row[WIRE])
+            except UsageError as error:  # it knows not that a wire may be taken back
+                faults.append(f"line {line}: {error}, or {NO_WIRE} to take back one told before")
+    if faults:
+        raise ArchiveError(f"the table {path} is off in {_faults_words(faults)}")
     told = {row[columns[0]]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
         {named: said for named, said in told.items() if named},
@@ -343,15 +348,16 @@ def from_table(path: Path) -> Table:
     )
 
 
-def _wire_in(path: Path, line: int, text: str) -> float | None:
-    if text.strip().lower() == NO_WIRE:
-        return None
-    try:
-        return wire_diameter_in(WIRE, text)
-    except UsageError as error:  # it knows neither the table nor that a wire may be taken back
-        raise ArchiveError(
-            f"the table {path} is off in line {line}: {error}, or {NO_WIRE} to take back one told before"
-        ) from error
+def _faults_words(faults: list[str]) -> str:
+    """Write what is off where: one fault goes on with the sentence, of several each has its line."""
+    if len(faults) == 1:
+        return faults[0]
+    more = [f"and {len(faults) - MOST_FAULTS} more"] if len(faults) > MOST_FAULTS else []
+    return "\n  ".join([f"{len(faults)} places:", *faults[:MOST_FAULTS], *more])
+
+
+def _wire_in(text: str) -> float | None:
+    return None if text.strip().lower() == NO_WIRE else wire_diameter_in(WIRE, text)
 
 
 def _is_date(text: str) -> bool:

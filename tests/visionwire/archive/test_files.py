@@ -55,7 +55,7 @@ def test_what_is_off_in_a_table_is_said(tmp_path: Path) -> None:
     assert read.without_photograph(places) == ["x.jpg"] and read.without_row(places) == ["in/b.jpg"]
     for wrong in ("11.03.2031", "2031-13-01", "20310311"):
         table.write_text(f"photo,taken\na.jpg,2031-03-10T09:40\nb.jpg,{wrong}\n")
-        with pytest.raises(ArchiveError, match=f"has '{wrong}' in line 3 .*; write it as 2031-03-10"):
+        with pytest.raises(ArchiveError, match=f"off in line 3: taken is '{wrong}'; write it as 2031-03-10"):
             from_table(table)
 
 
@@ -160,6 +160,22 @@ def test_a_diameter_that_no_wire_has_is_said_with_its_line(tmp_path: Path, wire:
     with pytest.raises(ArchiveError) as caught:
         from_table(told)
     assert str(caught.value) == f"the table {told} is off in line 3: {says}, or none to take back one told before"
+
+
+@pytest.mark.parametrize("more", [0, 9, 30])
+def test_all_that_is_off_in_a_table_is_said_at_once(tmp_path: Path, more: int) -> None:
+    table = tmp_path / "who.csv"
+    bad = "".join(f"{k}.jpg,soon,\n" for k in range(more))
+    table.write_text(f"photo,taken,wire_in\na.jpg,2031-03-10,32\nb.jpg,2031-03-11,\nb.jpg,yesterday,\n{bad}")
+    off = CliRunner().invoke(
+        app, ["archive", str(tmp_path), "--ledger", str(tmp_path / "a.db"), "--metadata", str(table)]
+    )
+    first, *lines = off.stderr.splitlines()
+    assert off.exit_code == ExitCode.FILE and first == f"visionwire: the table {table} is off in {3 + more} places:"
+    assert lines[0].startswith("  line 2: wire_in is 32 in; it must be ")
+    assert lines[1] == "  line 4: 'b.jpg' is named a second time; keep one row"
+    assert lines[2] == "  line 4: taken is 'yesterday'; write it as 2031-03-10 or 2031-03-10T09:40"
+    assert lines[10:] == ([f"  and {more - 7} more"] if more > 7 else []) and len(lines) == min(3 + more, 11)
 
 
 def test_headers_are_known_however_they_are_written_and_a_slip_is_guessed(tmp_path: Path) -> None:
