@@ -9,7 +9,8 @@ import pytest
 
 from tests.benchmarks import ledger
 from visionwire.archive import Ledger
-from visionwire.archive.trends import CALLS, trends_of
+from visionwire.archive.statistics import CALLS
+from visionwire.archive.trends import trends_of
 
 
 def test_invented_rows_are_as_many_and_as_large_as_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

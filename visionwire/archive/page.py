@@ -13,10 +13,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from visionwire.archive import ticks, trends, work
+from visionwire.archive import statistics, ticks, trends, work
 from visionwire.archive.files import name_of, photo_at
 from visionwire.archive.ledger import Ledger
-from visionwire.archive.trends import NOT_SAID, ControlChart, Floats, Row, Trends
+from visionwire.archive.statistics import NOT_SAID, ControlChart, Floats
+from visionwire.archive.trends import Row, Trends
 from visionwire.errors import VisionwireError
 from visionwire.limits import DensityBand, LimitSet
 from visionwire.sheet import words
@@ -88,7 +89,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
     """
     band = limits.density[0] if limits is not None and len(limits.density) == 1 else None
     count = None if limits is None else limits.pigtail
-    chart = trends.control_chart(found.densities[found.undated :])
+    chart = statistics.control_chart(found.densities[found.undated :])
     # Where too few have a date for a chart of their own, all are shown, in an order that says nothing of time.
     start = found.undated if chart is not None else 0
     values = found.densities[start:]
@@ -119,7 +120,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         wanting=wanting,
         more_not_read=sum(found.reasons.values()) - sum(row["files"] for row in found.not_read),
         groups=groups,
-        calls=trends.CALLS,
+        calls=statistics.CALLS,
         state_words={"reading": "read", "refusal": "refused"},
         histograms=[
             ("twists per inch", _histogram(found.densities, *((band.low, band.high) if band else (None, None)))),
@@ -359,7 +360,7 @@ def _short(path: str) -> str:
 
 def _too_few_words(dated: int) -> str | None:
     """Say how many photographs have a date, and how many a trend needs, where it needs more."""
-    needed = (("control limits need", trends.FEWEST_IN_A_CHART), ("a trend needs", 2 * trends.FEWEST_IN_A_HALF))
+    needed = (("control limits need", statistics.FEWEST_IN_A_CHART), ("a trend needs", 2 * statistics.FEWEST_IN_A_HALF))
     if not dated:  # that none has is said before this
         return "{} {} photographs with a date, {} {}.".format(*needed[0], *needed[1]).capitalize()
     wanting = [f"{what} {count}" for what, count in needed if dated < count]
@@ -373,7 +374,7 @@ def _change_words(values: Floats, band: DensityBand | None) -> str | None:
     What is concluded stands first, the figures behind it.
     """
     if band is None or band.low is None or band.high is None:
-        found = trends.change(values)
+        found = statistics.change(values)
         if found is None:
             return None
         more = "more" if found.by > 0 else "fewer"
@@ -382,7 +383,7 @@ def _change_words(values: Floats, band: DensityBand | None) -> str | None:
             f"the first half, {found.second:.2f} in the second, {_by_words(found, more)}."
         )
     middle = (band.low + band.high) / 2
-    found = trends.change(np.abs(values - middle))
+    found = statistics.change(np.abs(values - middle))
     if found is None:
         return None
     changed = "Twisting has improved" if found.by < 0 else "Twisting has grown worse"
@@ -393,6 +394,6 @@ def _change_words(values: Floats, band: DensityBand | None) -> str | None:
     )
 
 
-def _by_words(found: trends.Change, more: str) -> str:
+def _by_words(found: statistics.Change, more: str) -> str:
     chance = "" if found.is_told else ", which may be chance"
     return f"{abs(found.by):.2f} ± {found.by_u95:.2f} {more}{chance}"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.visionwire.archive.small import Made, reading
-from visionwire.archive import Ledger, trends
+from visionwire.archive import Ledger, statistics, trends
 from visionwire.archive.page import trends_html
 from visionwire.limits import load_limits
 
@@ -85,7 +85,7 @@ def test_the_page_does_not_grow_with_the_archive(made: Made) -> None:
         }
         book = made(photos, f"{count}.db")
         page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
-        assert f"All {count:,}".replace(",", " ") in page and f"{count - trends.MOST_GROUPS} others" in page
+        assert f"All {count:,}".replace(",", " ") in page and f"{count - statistics.MOST_GROUPS} others" in page
         sizes.append(len(page))
         book.close()
     assert sizes[1] < 1.05 * sizes[0] < 100_000
@@ -101,7 +101,7 @@ def test_control_limits_are_thin_dashed_and_named_and_run_into_no_limit_of_the_s
     found = trends.trends_of(book, 0)
     page = trends_html("a.db", found, load_limits("common"), book, "common", "one ended")
     chart = chart_of(page)
-    limits = trends.control_chart(found.densities)
+    limits = statistics.control_chart(found.densities)
     off = 1 if middle == 7.8 else 0  # 8.3: the chart ends at 8.24
     assert limits is not None and 'class="limit"' not in chart and chart.count('class="control"') == 2 - off
     assert all(
