@@ -70,20 +70,13 @@ def archive(
     memory: Annotated[float, typer.Option(metavar="GB", help="Memory that one worker may take, in gigabytes.")] = 4.0,
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
-    from visionwire.archive import Ledger, Settings, listed
-    from visionwire.archive.files import SUFFIXES, from_table, gone, pattern_of, told_by
-    from visionwire.cli.options import METHODS, options_from
-    from visionwire.limits import density_band, known_limits
+    from visionwire.archive import Ledger, listed
+    from visionwire.archive.files import SUFFIXES, gone, pattern_of, told_by
 
-    if one_of("--method", method, METHODS) == "wraps":
-        raise UsageError(
-            "--method wraps is pointed at picture by picture, which an archive cannot do; read each with "
-            "visionwire check PHOTO --method wraps --start X,Y --end X,Y"
-        )
     for option, allowed, unit, usual in (("--limit", limit, "seconds", 120), ("--memory", memory, "GB", 4)):
         if not 0 < allowed < math.inf:
             raise UsageError(f"{option} is {allowed:g} {unit}; it must be a number above 0, such as {usual}")
-    options = options_from(
+    settings = _settings(
         photos,
         limits=limits,
         wire=wire,
@@ -93,20 +86,7 @@ def archive(
         tightens=tightens,
         card_below=card_below,
     )
-    settings = Settings(
-        options.limits,
-        options.wire_in,
-        options.card,
-        options.finders,
-        options.method,
-        options.tightens,
-        options.height_mm,
-        None if limits in known_limits() else str(Path(limits).absolute()),
-    )
-    told, table = pattern_of(pattern), None if metadata is None else from_table(metadata)
-    if table is not None and method == "double":
-        for wire_in in set(table.wires_in.values()) - {None}:
-            density_band(options.limits, wire_in)  # without one for it, said before the night's work too
+    told, table = pattern_of(pattern), None if metadata is None else _table(metadata, settings)
     paths = listed(photos)
     if not paths:
         raise ArchiveError(
@@ -143,6 +123,42 @@ def archive(
         print(f"  {wanting}")
     print(f"visionwire trends {ledger} shows them", file=sys.stderr)
     print("the aircraft's own manual and licensed practice govern", file=sys.stderr)
+
+
+def _settings(photos: list[str], *, limits: str, method: str, **words: Any) -> Settings:
+    """Return by what the photographs are read, from the words of the call; errors as in `options_from`."""
+    from visionwire.archive import Settings
+    from visionwire.cli.options import METHODS, options_from
+    from visionwire.limits import known_limits
+
+    if one_of("--method", method, METHODS) == "wraps":
+        raise UsageError(
+            "--method wraps is pointed at picture by picture, which an archive cannot do; read each with "
+            "visionwire check PHOTO --method wraps --start X,Y --end X,Y"
+        )
+    options = options_from(photos, limits=limits, method=method, **words)
+    return Settings(
+        options.limits,
+        options.wire_in,
+        options.card,
+        options.finders,
+        options.method,
+        options.tightens,
+        options.height_mm,
+        None if limits in known_limits() else str(Path(limits).absolute()),
+    )
+
+
+def _table(metadata: Path, settings: Settings) -> Table:
+    """Read what a table says of the photographs; every wire that it tells has a band in the limit set."""
+    from visionwire.archive.files import from_table
+    from visionwire.limits import density_band
+
+    table = from_table(metadata)
+    if settings.method == "double":
+        for wire_in in set(table.wires_in.values()) - {None}:
+            density_band(settings.limits, wire_in)  # without one for it, said before the night's work too
+    return table
 
 
 def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tuple[dict[str, int], Progress]:

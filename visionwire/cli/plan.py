@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from visionwire.cli.numbers import hole_diameter_in, wire_diameter_in
+from visionwire.errors import OutputError, UsageError
+
+if TYPE_CHECKING:
+    from visionwire.limits import LimitSet
+    from visionwire.plan import Fastener
 
 
 def plan(
@@ -39,44 +44,19 @@ def plan(
     ROLE is bolt (as unless given), nut, connector, structure, fuel-line, oxygen-line or hydraulic-line; ":left" is a
     left-hand thread.
     """
-    from visionwire.errors import UsageError
     from visionwire.limits import load_limits
-    from visionwire.plan import Wish, draw_plan, fastener, make_plan, plan_lines
-    from visionwire.plan.turnbuckle import TURNBUCKLE_CAUTIONS, TURNBUCKLE_FORMAT, turnbuckle_lines
+    from visionwire.plan import Wish, draw_plan, make_plan, plan_lines
 
     limit_set = load_limits(limits)
     if turnbuckle is not None:
         if drawing is not None or fasteners:
             raise UsageError("--turnbuckle is a table and takes no fasteners and no --drawing; leave them out")
-        lines = turnbuckle_lines(turnbuckle, None if limit_set.wraps is None else limit_set.wraps.low)
-        record = {
-            "format": TURNBUCKLE_FORMAT,
-            "method": "wraps",
-            "turnbuckle": [line.strip() for line in lines],
-            "cautions": TURNBUCKLE_CAUTIONS,
-        }
-        cautions = ["cautions", *(f"  {caution}" for caution in TURNBUCKLE_CAUTIONS)]
-        print(json.dumps(record) if as_json else "\n".join([*lines, *cautions]))
+        print(_of_turnbuckle(turnbuckle, limit_set, as_json))
         return
-    if hole is None and not fasteners:
-        raise UsageError(
-            "a plan needs where the fasteners stand and how wide their holes are, such as visionwire plan 0,0 1.6,0.1 "
-            "--hole 0.060, or a turnbuckle's cable, such as visionwire plan --turnbuckle 1/8; "
-            "'visionwire plan --help' says what else it takes"
-        )
-    places = tuple(fastener(text, unit) for text in fasteners or ())
-    if len(places) < 2:
-        raise UsageError(
-            f"a plan needs at least two fasteners, each as X,Y, and has {len(places)}; "
-            "name them, such as visionwire plan 0,0 1.6,0.1 --hole 0.060"
-        )
-    if hole is None:
-        raise UsageError(
-            "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"
-        )
+    places, hole_in = _places(fasteners or [], hole, unit)
     wish = Wish(
         fasteners=places,
-        hole_in=hole_diameter_in(hole),
+        hole_in=hole_in,
         wire_in=wire_diameter_in(wire),
         single=single,
         closed_pattern=closed_pattern,
@@ -93,9 +73,46 @@ def plan(
     print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made, unit)))
 
 
-def _write(path: Path, content: str) -> None:
-    from visionwire.errors import OutputError
+def _of_turnbuckle(cable: str, limits: LimitSet, as_json: bool) -> str:
+    from visionwire.plan.turnbuckle import TURNBUCKLE_CAUTIONS, TURNBUCKLE_FORMAT, turnbuckle_lines
 
+    lines = turnbuckle_lines(cable, None if limits.wraps is None else limits.wraps.low)
+    if not as_json:
+        return "\n".join([*lines, "cautions", *(f"  {caution}" for caution in TURNBUCKLE_CAUTIONS)])
+    return json.dumps(
+        {
+            "format": TURNBUCKLE_FORMAT,
+            "method": "wraps",
+            "turnbuckle": [line.strip() for line in lines],
+            "cautions": TURNBUCKLE_CAUTIONS,
+        }
+    )
+
+
+def _places(fasteners: list[str], hole: str | None, unit: str) -> tuple[tuple[Fastener, ...], float]:
+    """Return where the fasteners stand and the diameter of their holes, in; a plan needs both."""
+    from visionwire.plan import fastener
+
+    if hole is None and not fasteners:
+        raise UsageError(
+            "a plan needs where the fasteners stand and how wide their holes are, such as visionwire plan 0,0 1.6,0.1 "
+            "--hole 0.060, or a turnbuckle's cable, such as visionwire plan --turnbuckle 1/8; "
+            "'visionwire plan --help' says what else it takes"
+        )
+    places = tuple(fastener(text, unit) for text in fasteners)
+    if len(places) < 2:
+        raise UsageError(
+            f"a plan needs at least two fasteners, each as X,Y, and has {len(places)}; "
+            "name them, such as visionwire plan 0,0 1.6,0.1 --hole 0.060"
+        )
+    if hole is None:
+        raise UsageError(
+            "no hole was given; give its diameter with --hole, in inches such as --hole 0.060, or --hole 1.5mm"
+        )
+    return places, hole_diameter_in(hole)
+
+
+def _write(path: Path, content: str) -> None:
     try:
         path.write_text(content, encoding="utf-8")
     except OSError as error:
