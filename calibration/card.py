@@ -7,6 +7,7 @@ artwork's outline.
 from __future__ import annotations
 
 import dataclasses
+import difflib
 import tomllib
 from dataclasses import dataclass
 from functools import lru_cache
@@ -220,14 +221,18 @@ def load_card(name_or_path: str | Path) -> Card:
         return _parse(text, str(name_or_path), f"{name_or_path}.toml")
     path = Path(name_or_path)
     if path.suffix != ".toml":
+        near = difflib.get_close_matches(str(name_or_path), known_cards(), 1)
         raise CardError(
-            f"there is no card {str(name_or_path)!r}; known are {', '.join(known_cards())}, or give a .toml file"
+            f"there is no card {str(name_or_path)!r}{f' (did you mean {near[0]}?)' if near else ''}; known are "
+            f"{', '.join(known_cards())}, or give a .toml file"
         )
     try:
-        text = path.read_text("utf-8")
+        text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise CardError(f"card file {path} cannot be read: {reason}") from error
+        raise CardError(
+            f"card file {path} cannot be read ({reason}); check its path, or use one of {', '.join(known_cards())}"
+        ) from error
     return _parse(text, path.stem, str(path))
 
 
