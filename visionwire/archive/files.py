@@ -102,12 +102,12 @@ def _is_gone(path: Path) -> bool:
 
 def _from_list(path: Path) -> list[str]:
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
     except OSError as error:
         raise _not_opened("list", path, error) from error
     except UnicodeDecodeError as error:
         raise ArchiveError(
-            f"the list {path} cannot be read ({error}); give a text file with one path a line"
+            f"the list {path} is not text in UTF-8; give a text file in UTF-8 with one path a line"
         ) from error
     words = [line.strip() for line in lines if line.strip()]
     for url in {word.partition("://")[0]: word for word in words if urls.is_url(word)}.values():

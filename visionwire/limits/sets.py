@@ -214,12 +214,12 @@ def density_band(limits: LimitSet, wire_in: float | None = None) -> DensityBand:
 
 def _parse(data: bytes, where: str) -> LimitSet:
     try:
-        table = tomllib.loads(data.decode("utf-8"))
+        table = tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise LimitsError(f"{where} is not a text file in UTF-8; write the limits as TOML") from error
+        raise LimitsError(f"{where} is not a text file in UTF-8; save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
         raise LimitsError(f"{where} is not TOML: {error}; mend that line") from error
-    root = _Table(table, where, "", data.decode("utf-8"))
+    root = _Table(table, where, "", data.decode("utf-8-sig"))
     if (found := root.left.pop("format", None)) != LIMITS_FORMAT:
         wrong = "is missing" if found is None else f"is {found!r}"
         raise root.error("format", wrong, f'write format = "{LIMITS_FORMAT}" as the first line of the file')

@@ -161,7 +161,7 @@ def load_plan(path: str | Path) -> Plan:
         If the file cannot be read or is no plan.
     """
     try:
-        record = json.loads(Path(path).read_text(encoding="utf-8"))
+        record = json.loads(Path(path).read_text(encoding="utf-8-sig"))
         if record.pop("format") != PLAN_FORMAT:
             raise ValueError(f"its format is not {PLAN_FORMAT}")
         series = []
@@ -177,6 +177,8 @@ def load_plan(path: str | Path) -> Plan:
         return plan
     except KeyError as error:
         raise PlanError(f"{path} is no plan: it lacks {error}; {AGAIN}") from error
+    except UnicodeDecodeError as error:
+        raise PlanError(f"{path} is no plan: it is not text in UTF-8; save it so, or {AGAIN}") from error
     except json.JSONDecodeError as error:
         raise PlanError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
     except OSError as error:

@@ -22,8 +22,12 @@ def test_words_name_files(tmp_path: Path) -> None:
     names = {name_of(path) for path in listed([str(folder)])}
     assert names == {"00.png", "01.png", "copy.png", "broken.jpg"}
     assert [name_of(path) for path in listed([str(folder / "0*.png")])] == ["00.png", "01.png"]
-    (tmp_path / "list.txt").write_text(f"{folder / '01.png'}\n\n")
-    assert listed([f"@{tmp_path / 'list.txt'}", str(folder / "01.png")]) == [str(folder / "01.png")]
+    for encoding in ("utf-8", "utf-8-sig"):  # some editors begin a text with a mark
+        (tmp_path / "list.txt").write_text(f"{folder / '01.png'}\n\n", encoding=encoding)
+        assert listed([f"@{tmp_path / 'list.txt'}", str(folder / "01.png")]) == [str(folder / "01.png")]
+    (tmp_path / "list.txt").write_bytes(b"\xff\xfe")
+    with pytest.raises(ArchiveError, match="is not text in UTF-8; give a text file in UTF-8 with one path a line"):
+        listed([f"@{tmp_path / 'list.txt'}"])
     with pytest.raises(ArchiveError, match="no folder and no file"):
         listed([str(tmp_path / "none")])
 

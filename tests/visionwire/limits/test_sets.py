@@ -144,6 +144,12 @@ def test_sets_that_are_not_there(tmp_path: Path) -> None:
         load_limits(tmp_path / "bytes.toml")
 
 
+def test_a_file_as_some_editors_save_it_is_read(tmp_path: Path) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_text(OWN, encoding="utf-8-sig")
+    assert load_limits(mine).density == load_limits(own(tmp_path, OWN)).density
+
+
 def test_a_file_must_not_bear_the_name_of_a_set_that_comes_with_visionwire(tmp_path: Path) -> None:
     mine = tmp_path / "mine.toml"
     mine.write_bytes(limits_toml("common"))

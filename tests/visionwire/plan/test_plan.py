@@ -180,8 +180,12 @@ def test_one_point_or_two_at_one_place_are_no_safety() -> None:
 def test_a_plan_comes_back_from_its_json(tmp_path: Path) -> None:
     made = plan(Fastener(0, 0), Fastener(5, 0), Fastener(10, 0.5, thread="left"), Fastener(15, 0))
     path = tmp_path / "plan.json"
-    path.write_text(json.dumps(made.to_dict()))
-    assert load_plan(path) == made
+    for encoding in ("utf-8", "utf-8-sig"):  # some editors begin a text with a mark
+        path.write_text(json.dumps(made.to_dict()), encoding=encoding)
+        assert load_plan(path) == made
+    path.write_text(json.dumps(made.to_dict()), encoding="utf-16")
+    with pytest.raises(PlanError, match="is no plan: it is not text in UTF-8; save it so, or make one"):
+        load_plan(path)
 
 
 @pytest.mark.parametrize("content", ["", "[]", "{}", '{"format": "visionwire.plan/1"}', '{"format": "other/1"}'])
