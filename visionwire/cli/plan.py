@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visionwire.cli.numbers import hole_diameter_in, wire_diameter_in
+from visionwire.cli.numbers import guess, hole_diameter_in, wire_diameter_in
 from visionwire.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -16,7 +17,12 @@ if TYPE_CHECKING:
     from visionwire.plan import Fastener
 
 
+#: What is no place, which may begin with a minus too.
+OPTION = re.compile(r"--|-[a-z]", re.IGNORECASE)
+
+
 def plan(
+    words: typer.Context,
     fasteners: Annotated[
         list[str] | None,
         typer.Argument(metavar="X,Y[:ROLE][:left]...", help="Where the fasteners stand, seen from above, y upwards."),
@@ -47,6 +53,7 @@ def plan(
     from visionwire.limits import load_limits
     from visionwire.plan import Wish, draw_plan, make_plan, plan_lines
 
+    _require_no_option(fasteners or [], words)
     limit_set = load_limits(limits)
     if turnbuckle is not None:
         if drawing is not None or fasteners:
@@ -71,6 +78,14 @@ def plan(
     if drawing is not None:  # before a line is printed: what cannot be drawn or written leaves no half of the work
         _write(drawing, draw_plan(made, unit=unit))
     print(json.dumps(made.to_dict(), allow_nan=False) if as_json else "\n".join(plan_lines(made, unit)))
+
+
+def _require_no_option(fasteners: list[str], words: typer.Context) -> None:
+    """Check that no place is an option with a slip in it: a place may begin with a minus, so it goes for one here."""
+    known = [name for one in words.command.params for name in one.opts if name.startswith("--")]
+    for word in fasteners:
+        if OPTION.match(word):
+            raise UsageError(f"no such option: {word}{guess(word, known)}; 'visionwire plan --help' says what it takes")
 
 
 def _of_turnbuckle(cable: str, limits: LimitSet, as_json: bool) -> str:

@@ -105,6 +105,10 @@ def test_statuses_and_usage_of_the_commands_pass_through() -> None:
         (["chek"], "did you mean 'check'?); 'visionwire --help' says"),
         (["--no-such"], "no such option: --no-such; 'visionwire --help' says"),
         (["limits", "--no-such"], "no such option: --no-such; 'visionwire limits --help' says"),
+        (
+            ["plan", "0,0", "-1,0", "--drawin", "a.svg"],
+            "no such option: --drawin (did you mean --drawing?); 'visionwire plan",
+        ),
         (["card", "--measured", "abc"], "--measured: "),
         (["card", "--out"], "'--out' requires an argument; 'visionwire card --help' says"),
         (["card", "pocket", "lane"], "unexpected extra argument"),
