@@ -101,11 +101,15 @@ class Ledger:
     Raises
     ------
     ArchiveError
-        If the file is no ledger, is newer than this visionwire, or cannot be written.
+        If the file is no ledger, is newer than this visionwire, has no folder to be made in, or cannot be written.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        if path.is_dir():
+            raise ArchiveError(f"{path} is a folder; give the name of a ledger in it, such as {path / 'photos.db'}")
+        if not path.parent.is_dir():
+            raise ArchiveError(f"there is no folder {path.parent} for the ledger {path}; make it, or give another name")
         with self._said():
             self.base = sqlite3.connect(path, isolation_level=None)
             self.base.execute("PRAGMA journal_mode = WAL")
@@ -308,6 +312,13 @@ class Ledger:
         """Return the contents that a path or a SHA-256 names."""
         rows = self.ask("SELECT DISTINCT sha256 FROM files WHERE path = ? OR sha256 = ?", photo, photo)
         return {sha256 for (sha256,) in rows if sha256 is not None}
+
+    def of_that_name(self, name: str) -> list[str]:
+        """Return the paths that end with a name of a file, whether in capitals or not."""
+        rows = self.ask(
+            "SELECT path FROM files WHERE SUBSTR(path, -LENGTH(?1)) = ?1 COLLATE NOCASE ORDER BY path", name
+        )
+        return [path for (path,) in rows if files.name_of(path).lower() == name.lower()]
 
     def record(self, sha256: str) -> tuple[dict[str, Any], dict[str, list[float]]] | None:
         """Return the whole reading or refusal of a content by the settings in use, and its ticks."""

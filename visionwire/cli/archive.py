@@ -14,16 +14,13 @@ import typer
 
 from visionwire.cli.numbers import guess, one_of
 from visionwire.cli.signals import terminated_as_interrupted
-from visionwire.cli.trends import counted, files_words, states_words, wanting_words
+from visionwire.cli.trends import counted, files_words, first_of, states_words, wanting_words
 from visionwire.errors import ArchiveError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger, Progress, Settings
     from visionwire.archive.files import Table
     from visionwire.archive.ledger import LimitsUsed
-
-#: Of a pattern's stations, and so on, as many are named.
-NAMED = 8
 
 
 def archive(
@@ -277,8 +274,8 @@ def _other_content_words(progress: Progress) -> list[str]:
         return []
     has = "has other content than when it was" if count == 1 else "have other content than when they were"
     lines = [
-        f"{counted(count, 'file')} {has} read before: {_first(list(progress.replaced))}; what was read of the earlier "
-        "content, and decided on it, is kept"
+        f"{counted(count, 'file')} {has} read before: {first_of(list(progress.replaced))}; what was read of the "
+        "earlier content, and decided on it, is kept"
     ]
     if progress.decided:
         lines.append(f"a person had decided on {progress.decided} of them: first on the list of visionwire trends")
@@ -288,7 +285,7 @@ def _other_content_words(progress: Progress) -> list[str]:
 def _gone_words(names: list[str]) -> list[str]:
     """Write which files of the ledger are no longer in the folders that were walked, if any."""
     verb = "is" if len(names) == 1 else "are"
-    return [f"{counted(len(names), 'file')} of the ledger {verb} no longer there: {_first(names)}"] if names else []
+    return [f"{counted(len(names), 'file')} of the ledger {verb} no longer there: {first_of(names)}"] if names else []
 
 
 def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
@@ -297,7 +294,7 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
     lines = []
     for field, names in told.items():
         if names:
-            lines.append(f"{field}: {_first(sorted(names))}")
+            lines.append(f"{field}: {first_of(sorted(names))}")
     if told and matched < files:
         lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the others tell none of that")
     return lines
@@ -314,16 +311,11 @@ def _table_words(table: Table, paths: list[str]) -> list[str]:
     ]
     if without_photograph:
         count = counted(len(without_photograph), "row")
-        lines.append(f"--metadata: {count} of it named no photograph: {_first(without_photograph)}")
+        lines.append(f"--metadata: {count} of it named no photograph: {first_of(without_photograph)}")
     if without_row:
         count = counted(len(without_row), "photograph")
-        lines.append(f"--metadata: {count} had no row in it: {_first(without_row)}")
+        lines.append(f"--metadata: {count} had no row in it: {first_of(without_row)}")
     return lines
-
-
-def _first(names: list[str]) -> str:
-    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
-    return f"{', '.join(names[:NAMED])}{more}"
 
 
 def _tell(progress: Progress) -> None:

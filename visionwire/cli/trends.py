@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from visionwire.archive.trends import Trends
     from visionwire.limits import LimitSet
 
+#: Of some names, as many are said.
+NAMED = 8
 DECISIONS = {word: word for word in ("accept", "reject", "retake")}
 LedgerFile = Annotated[Path, typer.Argument(metavar="FILE.db", help="The ledger.")]
 
@@ -102,7 +104,7 @@ def _by_nobody_words(book: Ledger, technician: str) -> str:
         if known
         else ("it names no technician: visionwire archive with --pattern or --metadata tells who made which")
     )
-    return f"no photograph in {book.path} is by {technician}{guess(technician, known)}; {told}"
+    return f"no photograph in {book.path} is by {technician!r}{guess(technician, known)}; {told}"
 
 
 def _print_to_look_at(found: Trends) -> None:
@@ -188,6 +190,7 @@ def review(
 
     Where the limit set asks for a second person, it stands once two people say the same.
     """
+    from visionwire.archive.files import name_of
     from visionwire.archive.ledger import person_of
     from visionwire.archive.trends import CONTESTED, EARLIER
 
@@ -198,8 +201,10 @@ def review(
     try:
         found = book.contents_of(photo)
         if len(found) != 1:
+            near = first_of(book.of_that_name(name_of(photo)))
             raise UsageError(
-                f"{photo} is not in {ledger}; give its path or its SHA-256 as visionwire trends --csv has it"
+                f"{photo} is not in {ledger}{f', which has {near}' if near else ''}; give its path or its SHA-256 as "
+                "visionwire trends --csv has it"
             )
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         sha256 = found.pop()
@@ -270,7 +275,9 @@ def replaced_count_words(count: int) -> str:
 def _opened(path: Path) -> Ledger:
     from visionwire.archive import Ledger
 
-    if not path.is_file():
+    if path.is_file() and path.stat().st_size == 0:  # it would be made one
+        raise ArchiveError(f"{path} is empty and no ledger; give the file that visionwire archive wrote")
+    if not path.exists():
         raise ArchiveError(f"there is no ledger {path}; make one with visionwire archive FOLDER --ledger {path}")
     return Ledger(path)
 
@@ -303,6 +310,12 @@ def wanting_words(reasons: Mapping[str, int]) -> str:
 def counted(count: int, noun: str) -> str:
     """Write a count of things."""
     return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def first_of(names: list[str]) -> str:
+    """Write the first few of some names, and how many more there are."""
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return f"{', '.join(names[:NAMED])}{more}"
 
 
 def states_words(counts: Mapping[str, int]) -> str:

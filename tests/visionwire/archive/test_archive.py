@@ -191,6 +191,15 @@ def test_a_newer_ledger_and_no_ledger_are_said(tmp_path: Path) -> None:
         Ledger(path)
     other = tmp_path / "b.db"
     other.write_text("this is no database, whatever it is, and it goes on for a while" * 40)
+    with pytest.raises(ArchiveError, match=r"is a folder; give the name of a ledger in it, such as .*photos\.db$"):
+        Ledger(tmp_path)
+    with pytest.raises(ArchiveError, match=r"there is no folder .*none for the ledger .*b\.db; make it, or give"):
+        Ledger(tmp_path / "none" / "b.db")
+    (tmp_path / "empty").write_bytes(b"")
+    for words in (["trends"], ["verify"], ["review", "a", "--decision", "accept", "--by", "A", "--reason", "seen"]):
+        off = CliRunner().invoke(app, [words[0], str(tmp_path / "empty"), *words[1:]])
+        assert off.exit_code == ExitCode.FILE and "is empty and no ledger; give the file" in off.stderr
+    assert (tmp_path / "empty").read_bytes() == b"", "it is not made one"
     with pytest.raises(ArchiveError, match=r"b\.db is not a ledger; give the file that visionwire archive wrote"):
         Ledger(other)
 

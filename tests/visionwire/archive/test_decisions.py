@@ -239,6 +239,27 @@ def test_a_person_is_the_same_however_the_name_is_written(one: str, other: str, 
     assert (person_of(one) == person_of(other)) is same
 
 
+@pytest.mark.parametrize(
+    ("photo", "near"),
+    [
+        ("A.jpg", ", which has bay1/a.jpg, bay2/a.jpg"),
+        ("elsewhere/c.jpg", ", which has bay1/c.jpg"),
+        ("jpg", ""),
+        ("d%.jpg", ""),
+        ("", ""),
+    ],
+)
+def test_of_a_photograph_that_is_not_there_those_of_its_name_are_said(made: Made, photo: str, near: str) -> None:
+    book = made({path: reading() for path in ("bay1/a.jpg", "bay2/a.jpg", "bay2/aa.jpg", "bay1/c.jpg", "d1.jpg")})
+    words = ["review", str(book.path), photo, "--decision", "accept", "--by", "A. Person", "--reason", "seen"]
+    off = CliRunner().invoke(app, words)
+    assert off.exit_code == ExitCode.USAGE
+    assert off.stderr == (
+        f"visionwire: {photo} is not in {book.path}{near}; give its path or its SHA-256 as visionwire trends --csv "
+        "has it\n"
+    )
+
+
 def test_a_name_of_nothing_but_dots_is_nobody(made: Made) -> None:
     words = ["review", str(made({"a": reading()}).path), "a", "--decision", "accept", "--by", " . ", "--reason", "x"]
     off = CliRunner().invoke(app, words)

@@ -70,9 +70,13 @@ def test_the_trends_of_one_technician_are_of_that_one_alone(made: Made) -> None:
 @pytest.mark.parametrize(
     ("who", "known", "said"),
     [
-        ("t. otherr", ("T. One", "T. Other"), "is by t. otherr (did you mean T. Other?); --csv writes who made which"),
-        ("Zoë", ("T. One",), "is by Zoë; --csv writes who made which"),
-        ("T. One", (None,), "is by T. One; it names no technician: visionwire archive with --pattern or --metadata"),
+        (
+            "t. otherr",
+            ("T. One", "T. Other"),
+            "is by 't. otherr' (did you mean T. Other?); --csv writes who made which",
+        ),
+        ("Zoë", ("T. One",), "is by 'Zoë'; --csv writes who made which"),
+        ("T. One", (None,), "is by 'T. One'; it names no technician: visionwire archive with --pattern or --metadata"),
     ],
 )
 def test_of_a_name_that_made_nothing_the_nearest_is_guessed(
