@@ -146,7 +146,20 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},{7 + 2 * c}" for a, b, c in VALUES))
     wide = CliRunner().invoke(app, ["agreement", str(table)]).stdout
     assert "181.4 % of the width" in wide and "over 100 %, the readings scatter wider than the band itself" in wide
+    table.write_text("Safety;Person;Twists_per_inch\n" + "\n".join(row.replace(",", ";") for row in rows))
+    assert CliRunner().invoke(app, ["agreement", str(table)]).stdout == result.stdout
+    table.write_text("safety,person,twists_per_inch,photo\ns,a,nan,\ns,a,seven,\ns,,7.1,\ns,a,,b.jpg\ns,a,,\n")
+    off = CliRunner().invoke(app, ["agreement", str(table)])
+    assert off.exit_code == ExitCode.USAGE
+    assert [line.partition(";")[0] for line in off.stderr.splitlines()] == [
+        f"visionwire: the study {table} is off in 4 places:",
+        "  line 2: twists_per_inch is 'nan'",
+        "  line 3: twists_per_inch is 'seven'",
+        "  line 4: a cell is empty",
+        "  line 6: a cell is empty",
+    ]
     table.write_text("a,b\n1,2\n")
+    assert "has no column safety; give a CSV" in CliRunner().invoke(app, ["agreement", str(table)]).stderr
     assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
     assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE
     thick = CliRunner().invoke(app, ["agreement", str(table), "--wire", "32"])

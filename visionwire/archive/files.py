@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import csv
 import hashlib
 import re
 from collections import Counter
@@ -17,6 +16,7 @@ from visionwire.archive import urls
 from visionwire.errors import ArchiveError, UsageError
 from visionwire.lengths import wire_diameter_in
 from visionwire.photo import MAX_BYTES, Photo, read_photo
+from visionwire.tables import faults_words, not_opened, written_in
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 FIELDS = ("technician", "station", "aircraft", "taken")
@@ -25,8 +25,6 @@ WIRE = "wire_in"
 #: What it says in that column of a wire that was told before and is not so.
 NO_WIRE = "none"
 CHUNK_BYTES = 1 << 20
-#: Of what is off in a table, as much is said.
-MOST_FAULTS = 10
 #: Of a pattern: two parts that may be anything, with nothing between them.
 SIDE_BY_SIDE = re.compile(r"\}[{*]|\*\{")
 
@@ -104,7 +102,7 @@ def _from_list(path: Path) -> list[str]:
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except OSError as error:
-        raise _not_opened("list", path, error) from error
+        raise not_opened("list", path, error) from error
     except UnicodeDecodeError as error:
         raise ArchiveError(
             f"the list {path} is not text in UTF-8; give a text file in UTF-8 with one path a line"
@@ -113,14 +111,6 @@ def _from_list(path: Path) -> list[str]:
     for url in {word.partition("://")[0]: word for word in words if urls.is_url(word)}.values():
         urls.require(url)
     return [word if urls.is_url(word) else str(Path(word)) for word in words]
-
-
-def _not_opened(what: str, path: Path, error: OSError) -> ArchiveError:
-    """Return what is to be said of a list or a table that cannot be opened: what it holds is not at fault."""
-    if isinstance(error, FileNotFoundError):
-        return ArchiveError(f"the {what} {path} does not exist; check the path")
-    reason = error.strerror or type(error).__name__
-    return ArchiveError(f"the {what} {path} cannot be read ({reason}); check it and its permissions")
 
 
 def photo_at(place: str) -> Photo:
@@ -296,7 +286,7 @@ class Table:
 
 
 def from_table(path: Path) -> Table:
-    """Read a CSV, separated by commas or semicolons; an empty cell says nothing.
+    """Read a CSV as `written_in`; an empty cell says nothing.
 
     Raises
     ------
@@ -304,56 +294,36 @@ def from_table(path: Path) -> Table:
         If the file cannot be read, has none of the known columns, names photographs twice, or has dates or diameters
         that are none: all of these are said at once, each with its line.
     """
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            header = file.readline()
-            file.seek(0)
-            reader = csv.DictReader(file, delimiter=";" if ";" in header and "," not in header else ",")
-            columns = [
-                name.strip() if at == 0 else name.strip().lower() for at, name in enumerate(reader.fieldnames or [])
-            ]
-            reader.fieldnames = columns
-            rows = [(reader.line_num, row) for row in reader]
-    except OSError as error:
-        raise _not_opened("table", path, error) from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise ArchiveError(f"the table {path} cannot be read ({error}); give a CSV in UTF-8") from error
+    table = written_in("table", path)
+    first, columns = (table.columns or ("",))[0], table.columns[1:]
     known = (*FIELDS, WIRE)
-    if not set(columns[1:]) & set(known):
+    if first in known or not set(columns) & set(known):
         raise ArchiveError(
-            f"the table {path} has none of the columns {', '.join(known)} after its first, which names the photograph; "
-            f"it has {', '.join(columns[1:]) or 'no other'}"
+            f"the table {path} has none of the columns {', '.join(known)} after a first that names the photograph; its "
+            f"columns are {', '.join(table.columns) or 'none'}, and should be such as photo, technician, taken"
         )
     named: set[str] = set()
     wires_in: dict[str, float | None] = {}
-    faults: list[str] = []
-    for line, row in rows:
-        if row[columns[0]] in named:
-            faults.append(f"line {line}: {row[columns[0]]!r} is named a second time; keep one row")
-        named |= {row[columns[0]]} - {"", None}
+    faults = list(table.faults)
+    for line, row in table.rows:
+        if row[first] in named:
+            faults.append((line, f"{row[first]!r} is named a second time; keep one row"))
+        named |= {row[first]} - {""}
         if row.get("taken") and not _is_date(row["taken"]):
-            faults.append(f"line {line}: taken is {row['taken']!r}; write it as 2031-03-10 or 2031-03-10T09:40")
+            faults.append((line, f"taken is {row['taken']!r}; write it as 2031-03-10 or 2031-03-10T09:40"))
         if row.get(WIRE):
             try:
-                wires_in[row[columns[0]]] = _wire_in(row[WIRE])
+                wires_in[row[first]] = _wire_in(row[WIRE])
             except UsageError as error:  # it knows not that a wire may be taken back
-                faults.append(f"line {line}: {error}, or {NO_WIRE} to take back one told before")
+                faults.append((line, f"{error}, or {NO_WIRE} to take back one told before"))
     if faults:
-        raise ArchiveError(f"the table {path} is off in {_faults_words(faults)}")
-    told = {row[columns[0]]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
+        raise ArchiveError(f"the table {path} is off in {faults_words(faults)}")
+    told = {row[first]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in table.rows}
     return Table(
         {named: said for named, said in told.items() if named},
-        tuple(column for column in columns[1:] if column and column not in known),
+        tuple(column for column in columns if column and column not in known),
         {named: wire_in for named, wire_in in wires_in.items() if named},
     )
-
-
-def _faults_words(faults: list[str]) -> str:
-    """Write what is off where: one fault goes on with the sentence, of several each has its line."""
-    if len(faults) == 1:
-        return faults[0]
-    more = [f"and {len(faults) - MOST_FAULTS} more"] if len(faults) > MOST_FAULTS else []
-    return "\n  ".join([f"{len(faults)} places:", *faults[:MOST_FAULTS], *more])
 
 
 def _wire_in(text: str) -> float | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,9 +12,14 @@ from visionwire.cli.complaint import sentence_for
 from visionwire.cli.numbers import wire_diameter_in
 from visionwire.cli.trends import counted
 from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
+from visionwire.lengths import floats
+from visionwire.tables import faults_words, written_in
 
 if TYPE_CHECKING:
     from visionwire.limits import LimitSet
+
+#: The columns of a study that say what was read, or of which photograph it is to be.
+READ, PHOTO = "twists_per_inch", "photo"
 
 
 def agreement(
@@ -108,18 +112,27 @@ def _rows(study: Path) -> list[tuple[str, str, Path | float]]:
         if not photos:
             raise UsageError(f"{study} holds no SAFETY/PERSON/photograph; lay the folders so, or give a CSV")
         return [(path.parts[-3], path.parts[-2], path) for path in photos]
-    try:
-        with study.open(encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
-        if rows and rows[0].get("twists_per_inch"):
-            return [(row["safety"], row["person"], float(row["twists_per_inch"])) for row in rows]
-        return [(row["safety"], row["person"], study.parent / row["photo"]) for row in rows]
-    except FileNotFoundError as error:
-        raise ArchiveError(f"the study {study} does not exist; check the path") from error
-    except OSError as error:
-        raise ArchiveError(f"the study {study} cannot be read ({error.strerror}); check its path") from error
-    except (KeyError, ValueError, TypeError, csv.Error) as error:
+    return _rows_written(study)
+
+
+def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
+    table = written_in("study", study)
+    lacking = [name for name in ("safety", "person") if name not in table.columns]
+    if lacking or not {READ, PHOTO} & set(table.columns):
         raise UsageError(
-            f"the study {study} is off ({error}); give a CSV with the columns safety, person and photo, "
-            "or twists_per_inch in place of photo"
-        ) from error
+            f"the study {study} has no column {(lacking or [PHOTO])[0]}; give a CSV with the columns safety, person "
+            "and photo, or twists_per_inch in place of photo"
+        )
+    rows: list[tuple[str, str, Path | float]] = []
+    faults = list(table.faults)
+    for line, row in table.rows:
+        value, photo = row.get(READ, ""), row.get(PHOTO, "")
+        read = floats(value)
+        if value and len(read) != 1:
+            faults.append((line, f"twists_per_inch is {value!r}; it must be a number, such as 7.2"))
+        elif not (row["safety"] and row["person"] and (value or photo)):
+            faults.append((line, "a cell is empty; say which safety, by whom, and what was read or the photograph"))
+        rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo))
+    if faults:
+        raise UsageError(f"the study {study} is off in {faults_words(faults)}")
+    return rows

@@ -46,7 +46,7 @@ def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
     table.write_text("photo,technician,taken\na.jpg,T. Two,\n", encoding="utf-8-sig")
     assert from_table(table).rows == {"a.jpg": {"technician": "T. Two"}}
     table.write_text("photo,colour\na.jpg,red\n")
-    with pytest.raises(ArchiveError, match="none of the columns"):
+    with pytest.raises(ArchiveError, match=r"none of the columns .*, and should be such as photo, technician, taken"):
         from_table(table)
 
 

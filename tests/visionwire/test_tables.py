@@ -1,0 +1,64 @@
+"""Tables as people and spreadsheets write them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from visionwire.errors import ArchiveError
+from visionwire.tables import Written, written_in
+
+
+def read(folder: Path, text: str, encoding: str = "utf-8") -> Written:
+    path = folder / "a.csv"
+    path.write_text(text, encoding=encoding, newline="")
+    return written_in("table", path)
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
+def test_what_spreadsheets_save_is_read_alike(tmp_path: Path, separator: str, end: str, encoding: str) -> None:
+    lines = ["Photo,Technician ,", '"a.jpg",José,', "", " b.jpg ,,", "c.jpg"]
+    found = read(tmp_path, end.join(lines).replace(",", separator), encoding)
+    assert found.columns == ("photo", "technician", "") and found.faults == ()
+    assert found.rows == (
+        (2, {"photo": "a.jpg", "technician": "José", "": ""}),
+        (4, {"photo": "b.jpg", "technician": "", "": ""}),
+        (5, {"photo": "c.jpg", "technician": "", "": ""}),
+    )
+
+
+def test_a_cell_too_many_is_said_with_its_line_and_an_empty_one_is_none(tmp_path: Path) -> None:
+    found = read(tmp_path, 'photo,technician\na.jpg,A,,\nb.jpg,One, Two\nc.jpg,"One, Two"\n')
+    assert [line for line, _ in found.faults] == [3] and "put a cell that holds a separator" in found.faults[0][1]
+    assert found.rows[-1][1]["technician"] == "One, Two"
+
+
+@pytest.mark.parametrize(
+    ("text", "encoding", "says"),
+    [
+        (
+            "photo\na\nJosé.jpg\n",
+            "cp1252",
+            "is not in UTF-8 (line 3); give a CSV, saved by the spreadsheet as CSV UTF-8",
+        ),
+        ("photo\na\n", "utf-16", "is not in UTF-8 (line 1); give a CSV"),
+        ("photo,who,Who\n", "utf-8", "has its column who twice; keep one of them"),
+        (
+            'photo,who\na.jpg,"One\nb.jpg,Two\n',
+            "utf-8",
+            "(unexpected end of data); look for a quote too many or too few",
+        ),
+    ],
+)
+def test_what_cannot_be_read_says_where_and_what_to_do(tmp_path: Path, text: str, encoding: str, says: str) -> None:
+    with pytest.raises(ArchiveError, match=re.escape(says)) as caught:
+        read(tmp_path, text, encoding)
+    assert str(caught.value).startswith(f"the table {tmp_path / 'a.csv'} ") and "\n" not in str(caught.value)
+
+
+def test_an_empty_file_has_no_columns(tmp_path: Path) -> None:
+    assert read(tmp_path, "") == Written((), (), ())

@@ -1,0 +1,101 @@
+"""Tables as people and spreadsheets write them: a CSV's rows by column, each with its line, and what is off in them."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from visionwire.errors import ArchiveError
+
+#: What may stand between cells; a spreadsheet takes what its country writes.
+SEPARATORS = (",", ";", "\t")
+#: Of what is off in a table, as much is said.
+MOST_FAULTS = 10
+
+
+@dataclass(frozen=True)
+class Written:
+    """What a CSV holds, nothing left blank around it: its columns in small letters, and its rows by their lines.
+
+    ``faults`` are what is off in it, by line.
+    """
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[int, dict[str, str]], ...]
+    faults: tuple[tuple[int, str], ...]
+
+
+def written_in(what: str, path: Path) -> Written:
+    """Read a CSV in UTF-8, separated by commas, semicolons or tabs.
+
+    Parameters
+    ----------
+    what : str
+        What it is called in sentences, such as "table".
+    path : Path
+        Where it is.
+
+    Raises
+    ------
+    ArchiveError
+        If it cannot be read, or a column stands in it twice.
+    """
+    text = _text(what, path)
+    header = text.partition("\n")[0]
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(SEPARATORS, key=header.count), strict=True)
+    try:
+        lines = [(reader.line_num, [cell.strip() for cell in cells]) for cells in reader if cells]
+    except csv.Error as error:
+        raise ArchiveError(
+            f"the {what} {path} is off in line {reader.line_num} ({error}); look for a quote too many or too few"
+        ) from error
+    columns = [name.lower() for name in lines[0][1]] if lines else []
+    twice = [name for name, count in Counter(columns).items() if name and count > 1]
+    if twice:
+        raise ArchiveError(f"the {what} {path} has its column {twice[0]} twice; keep one of them")
+    return Written(
+        tuple(columns),
+        tuple(
+            (line, dict(zip(columns, cells + [""] * len(columns), strict=False)))  # a row may end early
+            for line, cells in lines[1:]
+        ),
+        tuple(
+            (line, "it has more cells than there are columns; put a cell that holds a separator into quotes")
+            for line, cells in lines[1:]
+            if any(cells[len(columns) :])
+        ),
+    )
+
+
+def faults_words(faults: list[tuple[int, str]]) -> str:
+    """Write what is off in which line: one fault goes on with the sentence, of several each has a line of its own."""
+    said = [f"line {line}: {fault}" for line, fault in sorted(faults)]
+    if len(said) == 1:
+        return said[0]
+    more = [f"and {len(said) - MOST_FAULTS} more"] if len(said) > MOST_FAULTS else []
+    return "\n  ".join([f"{len(said)} places:", *said[:MOST_FAULTS], *more])
+
+
+def not_opened(what: str, path: Path, error: OSError) -> ArchiveError:
+    """Return what is to be said of a file that cannot be opened: what it holds is not at fault."""
+    if isinstance(error, FileNotFoundError):
+        return ArchiveError(f"the {what} {path} does not exist; check the path")
+    reason = error.strerror or type(error).__name__
+    return ArchiveError(f"the {what} {path} cannot be read ({reason}); check it and its permissions")
+
+
+def _text(what: str, path: Path) -> str:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise not_opened(what, path, error) from error
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise ArchiveError(
+            f"the {what} {path} is not in UTF-8 (line {line}); give a CSV, saved by the spreadsheet as CSV UTF-8"
+        ) from error
