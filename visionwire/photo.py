@@ -97,6 +97,8 @@ def open_photo(path: str | Path) -> Photo:
     PhotoError
         If the file cannot be read, is no such picture, is damaged or is too large.
     """
+    if not str(path):  # a variable of a shell that holds nothing: as a path it would be the folder one is in
+        raise PhotoError("a name is empty; give a photograph")
     try:
         kind = Path(path).stat().st_mode
         if stat.S_ISDIR(kind):

@@ -282,6 +282,8 @@ def test_paths_that_are_no_pictures(tmp_path: Path) -> None:
         with pytest.raises(PhotoError, match=words) as caught:
             open_photo(tmp_path / name)
         assert "\n" not in str(caught.value)
+    with pytest.raises(PhotoError, match="a name is empty; give a photograph"):
+        open_photo("")
 
 
 def test_a_file_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -25,7 +25,8 @@ WIRE = "wire_in"
 #: What it says in that column of a wire that was told before and is not so.
 NO_WIRE = "none"
 CHUNK_BYTES = 1 << 20
-#: Of a pattern: two parts that may be anything, with nothing between them.
+#: Of a pattern: a part that is told; two parts that may be anything, with nothing between them.
+FIELD = re.compile(r"\{[^{}]*\}")
 SIDE_BY_SIDE = re.compile(r"\}[{*]|\*\{")
 
 
@@ -45,6 +46,8 @@ def listed(words: Iterable[str]) -> list[str]:
     """
     found: set[str] = set()
     for word in words:
+        if not word:  # a variable of a shell that holds nothing: as a path it would be the folder one is in
+            raise ArchiveError("a name is empty; give a folder, a file or a URL")
         if word.startswith("@"):
             found |= set(_from_list(Path(word[1:])))
         elif urls.is_url(word):
@@ -194,10 +197,16 @@ def pattern_of(text: str | None) -> re.Pattern[str] | None:
     Raises
     ------
     UsageError
-        If it names a field that is not known, ends before the photograph's name, or leaves open where a field ends.
+        If it names a field that is not known or one twice, has a brace too few, ends before the photograph's name, or
+        leaves open where a field ends.
     """
     if text is None:
         return None
+    if re.search(r"[{}]", FIELD.sub("", text)):
+        raise UsageError(f"--pattern is {text!r} with a brace too many or too few; write each part as {{station}}")
+    fields = FIELD.findall(text)
+    if len(set(fields)) < len(fields):
+        raise UsageError(f"--pattern is {text!r} and has a part twice; put * in the place of one of them")
     name = text.rpartition("/")[2]
     if "*" not in name and not name.lower().endswith(SUFFIXES):
         # Held against the end of a path, it would take the photograph's own name for a person or a place.
@@ -211,7 +220,7 @@ def pattern_of(text: str | None) -> re.Pattern[str] | None:
             "letters between {...} and *"
         )
     parts = []
-    for part in re.split(r"(\{[^}]*\}|\*)", text):
+    for part in re.split(rf"({FIELD.pattern}|\*)", text):
         if part.startswith("{"):
             if part[1:-1] not in FIELDS:
                 raise UsageError(f"--pattern has {part}; it knows {{{'}, {'.join(FIELDS)}}}")

@@ -28,6 +28,8 @@ def test_words_name_files(tmp_path: Path) -> None:
     (tmp_path / "list.txt").write_bytes(b"\xff\xfe")
     with pytest.raises(ArchiveError, match="is not text in UTF-8; give a text file in UTF-8 with one path a line"):
         listed([f"@{tmp_path / 'list.txt'}"])
+    with pytest.raises(ArchiveError, match="a name is empty; give a folder"):
+        listed([""])
     with pytest.raises(ArchiveError, match="no folder and no file"):
         listed([str(tmp_path / "none")])
 
@@ -71,6 +73,9 @@ def test_what_is_off_in_a_table_is_said(tmp_path: Path) -> None:
         ("", "such as {station}/*"),
         ("{technician}*", "put a / or other letters between"),
         ("{station}{technician}/*", "put a / or other letters between"),
+        ("{technician/*", "a brace too many or too few; write each part as {station}"),
+        ("{station}}/*", "a brace too many or too few"),
+        ("{station}/{station}/*", "has a part twice; put * in the place of one of them"),
     ],
 )
 def test_a_pattern_that_would_take_a_name_for_a_person_is_refused(text: str, says: str) -> None:
