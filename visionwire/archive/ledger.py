@@ -423,7 +423,13 @@ class Ledger:
         try:
             yield
         except sqlite3.Error as error:
-            if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
+            kind = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without what SQLite tells beyond it
+            if kind in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+                raise ArchiveError(
+                    f"the ledger {self.path} or its folder cannot be written ({error}), which looking at it takes too; "
+                    "change their permissions, or copy it into a folder of your own"
+                ) from error
+            if kind == sqlite3.SQLITE_NOTADB:
                 raise ArchiveError(
                     f"{self.path} is not a ledger; give the file that visionwire archive wrote, or a new name"
                 ) from error

@@ -26,7 +26,7 @@ from visionwire.archive import Ledger, listed, run, trends
 from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
 from visionwire.archive.page import trends_html
 from visionwire.cli import app
-from visionwire.errors import ExitCode
+from visionwire.errors import ArchiveError, ExitCode
 from visionwire.limits import load_limits
 
 
@@ -258,6 +258,13 @@ def test_of_a_photograph_that_is_not_there_those_of_its_name_are_said(made: Made
         f"visionwire: {photo} is not in {book.path}{near}; give its path or its SHA-256 as visionwire trends --csv "
         "has it\n"
     )
+
+
+def test_a_ledger_that_may_not_be_written_says_what_to_change(made: Made) -> None:
+    book = made({"a": reading()})
+    book.base.execute("PRAGMA query_only = 1")  # the superuser may write anything
+    with pytest.raises(ArchiveError, match=r"a\.db or its folder cannot be written .*; change their perm"):
+        book.decide("a", "accept", "seen", "A. Person", NOW)
 
 
 def test_a_name_of_nothing_but_dots_is_nobody(made: Made) -> None:
