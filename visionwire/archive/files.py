@@ -42,7 +42,7 @@ def listed(words: Iterable[str]) -> list[str]:
     Raises
     ------
     ArchiveError
-        If a word names nothing.
+        If a word names nothing, or a name cannot be kept, as no text in UTF-8.
     """
     found: set[str] = set()
     for word in words:
@@ -62,7 +62,19 @@ def listed(words: Iterable[str]) -> list[str]:
             found.add(str(path))
         else:
             raise ArchiveError(f"{word} is no folder and no file; check the path")
+    odd = sorted(path for path in found if not _is_text(path))
+    if odd:
+        more = f" and {len(odd) - 1} more" if len(odd) > 1 else ""
+        raise ArchiveError(f"the name {odd[0]}{more} is not text in UTF-8, which a ledger keeps; rename such files")
     return sorted(found)
+
+
+def _is_text(name: str) -> bool:
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _is_pattern(word: str) -> bool:

@@ -422,6 +422,8 @@ class Ledger:
     def _said(self) -> Iterator[None]:
         try:
             yield
+        except UnicodeEncodeError as error:
+            raise ArchiveError(f"{error.object} is not text in UTF-8, which a ledger keeps; write it anew") from error
         except sqlite3.Error as error:
             kind = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without what SQLite tells beyond it
             if kind in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):

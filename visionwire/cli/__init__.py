@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import sys
 from collections.abc import Iterator
@@ -40,6 +41,8 @@ class Handled(TyperGroup):
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command; no exception but typer's own for an exit status or an abort gets past."""
+        if isinstance(sys.stdout, io.TextIOWrapper):  # what its encoding lacks, as in odd names, must stop nothing
+            sys.stdout.reconfigure(errors="replace")
         try:
             try:
                 with _off_in_one_sentence(ctx):

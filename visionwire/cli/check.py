@@ -8,7 +8,7 @@ from collections import Counter
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TextIO
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -124,7 +124,7 @@ def check(
     statuses = {status for status, _ in came}
     if not as_json:
         if len(photos) > 1:
-            _say(totals([said for _, said in came]))
+            print(totals([said for _, said in came]))
         from visionwire.sheet.words import CAUTION
 
         print(CAUTION, file=sys.stderr)
@@ -158,9 +158,9 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
     except Exception as error:
         sentence = complain(error, path)
         if options.as_json:
-            _say(_json_line(unreadable(Path(path).name, sentence)))
+            print(_json_line(unreadable(Path(path).name, sentence)))
         return ExitCode.FILE, WITHOUT
-    _say(said)
+    typer.echo(said, file=sys.stdout)  # which leaves out what is bold where no terminal shows it
     counted = result.call if isinstance(result, Reading) else WITHOUT
     if options.sheets is not None:
         try:
@@ -227,13 +227,6 @@ def _words(result: Reading | Refusal, options: CheckOptions) -> str:
     )
 
 
-def _say(lines: str, stream: TextIO | None = None) -> None:
-    """Print lines, with what the stream's encoding lacks replaced: odd names must not stop the reading."""
-    stream = stream or sys.stdout
-    encoding = stream.encoding or "utf-8"
-    typer.echo(lines.encode(encoding, "replace").decode(encoding), file=stream)
-
-
 def _write_sheet(
     path: str,
     read_at: datetime,
@@ -256,4 +249,4 @@ def _write_sheet(
     sheet = free_path(options.sheets, photo.info, sheets)
     sheets.add(sheet)
     write_sheet(sheet, html)
-    _say(f"sheet: {sheet}", sys.stderr if options.as_json else sys.stdout)
+    print(f"sheet: {sheet}", file=sys.stderr if options.as_json else sys.stdout)

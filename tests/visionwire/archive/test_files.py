@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,10 @@ def test_words_name_files(tmp_path: Path) -> None:
         listed([f"@{tmp_path / 'list.txt'}"])
     with pytest.raises(ArchiveError, match="a name is empty; give a folder"):
         listed([""])
+    for name in (b"\xe9.png", b"\xfc.png"):
+        (folder / os.fsdecode(name)).touch()
+    with pytest.raises(ArchiveError, match="and 1 more is not text in UTF-8, which a ledger keeps; rename such files"):
+        listed([str(folder)])
     with pytest.raises(ArchiveError, match="no folder and no file"):
         listed([str(tmp_path / "none")])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -97,6 +98,16 @@ def test_statuses_and_usage_of_the_commands_pass_through() -> None:
     assert run_raising(typer.Exit(3)).exit_code == 3
     off = run_raising(typer.BadParameter("X is off"))
     assert off.exit_code == 2 and "X is off" in off.stderr and "VISIONWIRE_DEBUG" not in off.stderr
+
+
+def test_what_the_output_cannot_write_stops_nothing(tmp_path: Path) -> None:
+    where = tmp_path / "größe ±.svg"
+    done = subprocess.run(
+        command("card", "pocket", "--out", str(where)),
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONPATH": str(ROOT)},
+    )
+    assert done.returncode == 0 and done.stdout.endswith(b"gr??e ?.svg\n") and where.exists()
 
 
 @pytest.mark.parametrize(
