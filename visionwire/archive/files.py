@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -270,15 +271,18 @@ class Table:
 
     def of(self, place: str) -> dict[str, str]:
         """Return what it says of a path or URL: by its name, or before that by all of it."""
-        return {**self.rows.get(name_of(place), {}), **self.rows.get(place, {})}
+        whole, name = _as_written(place)
+        return {**self.rows.get(name, {}), **self.rows.get(whole, {})}
 
     def wire_in(self, place: str) -> float | None:
         """Return the diameter that it says of a path or URL, in; as `of`."""
-        return self.wires_in.get(place, self.wires_in.get(name_of(place)))
+        whole, name = _as_written(place)
+        return self.wires_in.get(whole, self.wires_in.get(name))
 
     def takes_back_wire(self, place: str) -> bool:
         """Whether it takes back the wire that was told of a path or URL."""
-        named = place if place in self.wires_in else name_of(place)
+        whole, name = _as_written(place)
+        named = whole if whole in self.wires_in else name
         return named in self.wires_in and self.wires_in[named] is None
 
     def tells_wire(self, place: str) -> bool:
@@ -298,12 +302,21 @@ class Table:
 
     def without_photograph(self, places: Iterable[str]) -> list[str]:
         """Return the names in its first column that are of none of these paths or URLs."""
-        known = {word for place in places for word in (place, name_of(place))}
+        known = {word for place in places for word in _as_written(place)}
         return [name for name in self.rows if name not in known]
 
     def without_row(self, places: Iterable[str]) -> list[str]:
         """Return the paths or URLs that no row names."""
-        return [place for place in places if place not in self.rows and name_of(place) not in self.rows]
+        return [place for place in places if not any(word in self.rows for word in _as_written(place))]
+
+
+def _as_written(place: str) -> tuple[str, str]:
+    """Return a path or URL and the name of its file as a `Table` has them: some systems part accents from letters."""
+    return _composed(place), _composed(name_of(place))
+
+
+def _composed(name: str) -> str:
+    return unicodedata.normalize("NFC", name)
 
 
 def from_table(path: Path) -> Table:
@@ -326,7 +339,8 @@ def from_table(path: Path) -> Table:
     named: set[str] = set()
     wires_in: dict[str, float | None] = {}
     faults = list(table.faults)
-    for line, row in table.rows:
+    rows = [(line, {**row, first: _composed(row[first])}) for line, row in table.rows]
+    for line, row in rows:
         if row[first] in named:
             faults.append((line, f"{row[first]!r} is named a second time; keep one row"))
         named |= {row[first]} - {""}
@@ -339,7 +353,7 @@ def from_table(path: Path) -> Table:
                 faults.append((line, f"{error}, or {NO_WIRE} to take back one told before"))
     if faults:
         raise ArchiveError(f"the table {path} is off in {faults_words(faults)}")
-    told = {row[first]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in table.rows}
+    told = {row[first]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
         {named: said for named, said in told.items() if named},
         tuple(column for column in columns if column and column not in known),

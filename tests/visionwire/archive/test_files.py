@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import unicodedata
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from typer.testing import CliRunner
@@ -174,6 +176,20 @@ def test_a_diameter_that_no_wire_has_is_said_with_its_line(tmp_path: Path, wire:
     with pytest.raises(ArchiveError) as caught:
         from_table(told)
     assert str(caught.value) == f"the table {told} is off in line 3: {says}, or none to take back one told before"
+
+
+@pytest.mark.parametrize("form", ["NFC", "NFD"])
+def test_a_name_with_an_accent_is_found_however_a_system_writes_it(tmp_path: Path, form: Literal["NFC", "NFD"]) -> None:
+    table = tmp_path / "who.csv"
+    places = [unicodedata.normalize(form, place) for place in ("in/é.jpg", "bay/ü.jpg", "in/ü.jpg")]
+    for written in ("NFC", "NFD"):
+        names = [unicodedata.normalize(written, name) for name in ("é.jpg", "bay/ü.jpg")]
+        table.write_text("photo,technician,wire_in\n{},Zoë,0.032\n{},Zoë,none\n".format(*names))
+        read = from_table(table)
+        assert [read.of(place) for place in places] == [{"technician": "Zoë"}] * 2 + [{}]
+        assert [read.wire_in(place) for place in places] == [0.032, None, None]
+        assert [read.takes_back_wire(place) for place in places] == [False, True, False]
+        assert read.without_photograph(places) == [] and read.without_row(places) == places[2:]
 
 
 @pytest.mark.parametrize("more", [0, 9, 30])
