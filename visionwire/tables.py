@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections import Counter
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from visionwire.errors import ArchiveError
 
 #: What may stand between cells; a spreadsheet takes what its country writes.
 SEPARATORS = (",", ";", "\t")
+QUOTED = re.compile(r'"[^"]*"')
 #: Of what is off in a table, as much is said.
 MOST_FAULTS = 10
 
@@ -20,6 +22,7 @@ MOST_FAULTS = 10
 class Written:
     """What a CSV holds, nothing left blank around it: its columns in small letters, and its rows by their lines.
 
+    Rows without a word in them are left out; of columns named alike, such as those without a name, a row has the first.
     ``faults`` are what is off in it, by line.
     """
 
@@ -28,7 +31,7 @@ class Written:
     faults: tuple[tuple[int, str], ...]
 
 
-def written_in(what: str, path: Path) -> Written:
+def written_in(what: str, path: Path, used: Iterable[str]) -> Written:
     """Read a CSV in UTF-8, separated by commas, semicolons or tabs.
 
     Parameters
@@ -37,29 +40,31 @@ def written_in(what: str, path: Path) -> Written:
         What it is called in sentences, such as "table".
     path : Path
         Where it is.
+    used : iterable of str
+        The columns that are looked for in it.
 
     Raises
     ------
     ArchiveError
-        If it cannot be read, or a column stands in it twice.
+        If it cannot be read, or a column that is looked for stands in it twice.
     """
     text = _text(what, path)
-    header = text.partition("\n")[0]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(SEPARATORS, key=header.count), strict=True)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_separator(text), strict=True, skipinitialspace=True)
     try:
-        lines = [(reader.line_num, [cell.strip() for cell in cells]) for cells in reader if cells]
+        lines = [(reader.line_num, cells) for row in reader if any(cells := [cell.strip() for cell in row])]
     except csv.Error as error:
         raise ArchiveError(
             f"the {what} {path} is off in line {reader.line_num} ({error}); look for a quote too many or too few"
         ) from error
     columns = [name.lower() for name in lines[0][1]] if lines else []
-    twice = [name for name, count in Counter(columns).items() if name and count > 1]
+    twice = [name for name in used if columns.count(name) > 1]
     if twice:
         raise ArchiveError(f"the {what} {path} has its column {twice[0]} twice; keep one of them")
     return Written(
         tuple(columns),
         tuple(
-            (line, dict(zip(columns, cells + [""] * len(columns), strict=False)))  # a row may end early
+            # A row may end early; turned round, the first of columns named alike is what stays.
+            (line, dict(reversed(list(zip(columns, cells + [""] * len(columns), strict=False)))))
             for line, cells in lines[1:]
         ),
         tuple(
@@ -87,6 +92,12 @@ def not_opened(what: str, path: Path, error: OSError) -> ArchiveError:
     return ArchiveError(f"the {what} {path} cannot be read ({reason}); check it and its permissions")
 
 
+def _separator(text: str) -> str:
+    """Return what stands most often between the columns' names, which are the first line with a word in it."""
+    header = next((line for line in text.splitlines() if line.strip("".join(SEPARATORS) + " ")), "")
+    return max(SEPARATORS, key=QUOTED.sub("", header).count)
+
+
 def _text(what: str, path: Path) -> str:
     try:
         data = path.read_bytes()
@@ -95,7 +106,7 @@ def _text(what: str, path: Path) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
+        line = error.object.count(b"\n", 0, error.start) + 1  # not of the data, which may begin with a mark more
         raise ArchiveError(
             f"the {what} {path} is not in UTF-8 (line {line}); give a CSV, saved by the spreadsheet as CSV UTF-8"
         ) from error

@@ -14,14 +14,14 @@ from visionwire.tables import Written, written_in
 def read(folder: Path, text: str, encoding: str = "utf-8") -> Written:
     path = folder / "a.csv"
     path.write_text(text, encoding=encoding, newline="")
-    return written_in("table", path)
+    return written_in("table", path, ("photo", "who"))
 
 
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
 def test_what_spreadsheets_save_is_read_alike(tmp_path: Path, separator: str, end: str, encoding: str) -> None:
-    lines = ["Photo,Technician ,", '"a.jpg",José,', "", " b.jpg ,,", "c.jpg"]
+    lines = ["Photo,Technician ,", '"a.jpg",José,', "", " b.jpg ,,", "c.jpg", " ,,", ",,,"]
     found = read(tmp_path, end.join(lines).replace(",", separator), encoding)
     assert found.columns == ("photo", "technician", "") and found.faults == ()
     assert found.rows == (
@@ -35,6 +35,23 @@ def test_a_cell_too_many_is_said_with_its_line_and_an_empty_one_is_none(tmp_path
     found = read(tmp_path, 'photo,technician\na.jpg,A,,\nb.jpg,One, Two\nc.jpg,"One, Two"\n')
     assert [line for line, _ in found.faults] == [3] and "put a cell that holds a separator" in found.faults[0][1]
     assert found.rows[-1][1]["technician"] == "One, Two"
+
+
+@pytest.mark.parametrize("blank", ["", "\n", " \n", ";;\r\n\r\n"])
+@pytest.mark.parametrize("header", ["photo;who", '"photo";"who"', '"photo";who;"note, if any, of it"'])
+def test_the_first_line_with_a_word_in_it_names_the_columns(tmp_path: Path, blank: str, header: str) -> None:
+    found = read(tmp_path, f"{blank}{header}\na.jpg;Ann\n")
+    assert found.columns[:2] == ("photo", "who") and found.rows[0][1]["who"] == "Ann" and found.faults == ()
+
+
+def test_quotes_may_stand_behind_a_blank(tmp_path: Path) -> None:
+    found = read(tmp_path, 'photo, who\na.jpg, "One, Two"\n')
+    assert found.rows == ((2, {"photo": "a.jpg", "who": "One, Two"}),) and found.faults == ()
+
+
+def test_columns_that_nobody_asks_for_may_be_named_alike_and_the_first_is_taken(tmp_path: Path) -> None:
+    found = read(tmp_path, ",note,who,note,\na.jpg,x,Ann,y,\n")
+    assert found.rows == ((2, {"": "a.jpg", "note": "x", "who": "Ann"}),) and found.faults == ()
 
 
 @pytest.mark.parametrize(
@@ -62,3 +79,9 @@ def test_what_cannot_be_read_says_where_and_what_to_do(tmp_path: Path, text: str
 
 def test_an_empty_file_has_no_columns(tmp_path: Path) -> None:
     assert read(tmp_path, "") == Written((), (), ())
+
+
+def test_the_line_of_a_letter_that_is_not_in_utf_8_is_told_behind_a_mark_too(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_bytes(b"\xef\xbb\xbfphoto\n\xe9.jpg\n")
+    with pytest.raises(ArchiveError, match=r"is not in UTF-8 \(line 2\)"):
+        written_in("table", tmp_path / "a.csv", ())

@@ -328,13 +328,14 @@ def from_table(path: Path) -> Table:
         If the file cannot be read, has none of the known columns, names photographs twice, or has dates or diameters
         that are none: all of these are said at once, each with its line.
     """
-    table = written_in("table", path)
-    first, columns = (table.columns or ("",))[0], table.columns[1:]
     known = (*FIELDS, WIRE)
+    table = written_in("table", path, known)
+    first, columns = (table.columns or ("",))[0], table.columns[1:]
     if first in known or not set(columns) & set(known):
+        named_so = ", ".join(filter(None, table.columns)) or "none"
         raise ArchiveError(
             f"the table {path} has none of the columns {', '.join(known)} after a first that names the photograph; its "
-            f"columns are {', '.join(table.columns) or 'none'}, and should be such as photo, technician, taken"
+            f"columns are {named_so}, and should be such as photo, technician, taken"
         )
     named: set[str] = set()
     wires_in: dict[str, float | None] = {}
@@ -356,7 +357,7 @@ def from_table(path: Path) -> Table:
     told = {row[first]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
         {named: said for named, said in told.items() if named},
-        tuple(column for column in columns if column and column not in known),
+        tuple(dict.fromkeys(column for column in columns if column and column not in known)),
         {named: wire_in for named, wire_in in wires_in.items() if named},
     )
 

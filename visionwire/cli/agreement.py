@@ -116,7 +116,7 @@ def _rows(study: Path) -> list[tuple[str, str, Path | float]]:
 
 
 def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
-    table = written_in("study", study)
+    table = written_in("study", study, ("safety", "person", READ, PHOTO))
     lacking = [name for name in ("safety", "person") if name not in table.columns]
     if lacking or not {READ, PHOTO} & set(table.columns):
         raise UsageError(

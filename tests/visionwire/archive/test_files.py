@@ -192,6 +192,12 @@ def test_a_name_with_an_accent_is_found_however_a_system_writes_it(tmp_path: Pat
         assert read.without_photograph(places) == [] and read.without_row(places) == places[2:]
 
 
+def test_columns_that_are_not_known_are_named_once(tmp_path: Path) -> None:
+    table = tmp_path / "who.csv"
+    table.write_text("photo,note,note,technician\na.jpg,x,y,Ann\n")
+    assert from_table(table).unused == ("note",) and from_table(table).rows == {"a.jpg": {"technician": "Ann"}}
+
+
 @pytest.mark.parametrize("more", [0, 9, 30])
 def test_all_that_is_off_in_a_table_is_said_at_once(tmp_path: Path, more: int) -> None:
     table = tmp_path / "who.csv"
