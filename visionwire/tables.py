@@ -92,6 +92,11 @@ def not_opened(what: str, path: Path, error: OSError) -> ArchiveError:
     return ArchiveError(f"the {what} {path} cannot be read ({reason}); check it and its permissions")
 
 
+def with_point(number: str) -> str:
+    """Return a number as a cell has it with a point in the place of the comma that many countries write."""
+    return number.replace(",", ".")
+
+
 def _separator(text: str) -> str:
     """Return what stands most often between the columns' names, which are the first line with a word in it."""
     header = next((line for line in text.splitlines() if line.strip("".join(SEPARATORS) + " ")), "")

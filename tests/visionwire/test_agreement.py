@@ -146,7 +146,7 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},{7 + 2 * c}" for a, b, c in VALUES))
     wide = CliRunner().invoke(app, ["agreement", str(table)]).stdout
     assert "181.4 % of the width" in wide and "over 100 %, the readings scatter wider than the band itself" in wide
-    as_in_europe = "\n".join(row.replace(",", ";") for row in rows)
+    as_in_europe = "\n".join(row.replace(",", ";").replace(".", ",") for row in rows)
     table.write_text(f"Safety;Person;Twists_per_inch\n{as_in_europe}\n;;\n")
     assert CliRunner().invoke(app, ["agreement", str(table)]).stdout == result.stdout
     table.write_text("safety,person,twists_per_inch,photo\ns,a,nan,\ns,a,seven,\ns,,7.1,\ns,a,,b.jpg\ns,a,,\n")

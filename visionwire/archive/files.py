@@ -17,7 +17,7 @@ from visionwire.archive import urls
 from visionwire.errors import ArchiveError, UsageError
 from visionwire.lengths import wire_diameter_in
 from visionwire.photo import MAX_BYTES, Photo, read_photo
-from visionwire.tables import faults_words, not_opened, written_in
+from visionwire.tables import faults_words, not_opened, with_point, written_in
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 FIELDS = ("technician", "station", "aircraft", "taken")
@@ -363,7 +363,7 @@ def from_table(path: Path) -> Table:
 
 
 def _wire_in(text: str) -> float | None:
-    return None if text.strip().lower() == NO_WIRE else wire_diameter_in(WIRE, text)
+    return None if text.strip().lower() == NO_WIRE else wire_diameter_in(WIRE, with_point(text))
 
 
 def _is_date(text: str) -> bool:

@@ -13,7 +13,7 @@ from visionwire.cli.numbers import wire_diameter_in
 from visionwire.cli.trends import counted
 from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 from visionwire.lengths import floats
-from visionwire.tables import faults_words, written_in
+from visionwire.tables import faults_words, with_point, written_in
 
 if TYPE_CHECKING:
     from visionwire.limits import LimitSet
@@ -127,7 +127,7 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
     faults = list(table.faults)
     for line, row in table.rows:
         value, photo = row.get(READ, ""), row.get(PHOTO, "")
-        read = floats(value)
+        read = floats(with_point(value))
         if value and len(read) != 1:
             faults.append((line, f"twists_per_inch is {value!r}; it must be a number, such as 7.2"))
         elif not (row["safety"] and row["person"] and (value or photo)):

@@ -192,6 +192,13 @@ def test_a_name_with_an_accent_is_found_however_a_system_writes_it(tmp_path: Pat
         assert read.without_photograph(places) == [] and read.without_row(places) == places[2:]
 
 
+def test_a_comma_may_part_a_diameter_where_a_country_writes_it_so(tmp_path: Path) -> None:
+    table = tmp_path / "wires.csv"
+    for text in ("photo;wire_in\na.jpg;0,032\n", 'photo,wire_in\na.jpg,"0,032"\n'):
+        table.write_text(text)
+        assert from_table(table).wires_in == {"a.jpg": 0.032}
+
+
 def test_columns_that_are_not_known_are_named_once(tmp_path: Path) -> None:
     table = tmp_path / "who.csv"
     table.write_text("photo,note,note,technician\na.jpg,x,y,Ann\n")
