@@ -311,12 +311,13 @@ class Table:
 
 
 def _as_written(place: str) -> tuple[str, str]:
-    """Return a path or URL and the name of its file as a `Table` has them: some systems part accents from letters."""
-    return _composed(place), _composed(name_of(place))
+    """Return a path or URL and the name of its file as a `Table` has them."""
+    return _spelled(place), _spelled(name_of(place))
 
 
-def _composed(name: str) -> str:
-    return unicodedata.normalize("NFC", name)
+def _spelled(name: str) -> str:
+    """Return a name in one spelling: some systems part accents from letters, or write a slash the other way round."""
+    return unicodedata.normalize("NFC", name).replace("\\", "/").removeprefix("./")
 
 
 def from_table(path: Path) -> Table:
@@ -340,7 +341,7 @@ def from_table(path: Path) -> Table:
     named: set[str] = set()
     wires_in: dict[str, float | None] = {}
     faults = list(table.faults)
-    rows = [(line, {**row, first: _composed(row[first])}) for line, row in table.rows]
+    rows = [(line, {**row, first: _spelled(row[first])}) for line, row in table.rows]
     for line, row in rows:
         if row[first] in named:
             faults.append((line, f"{row[first]!r} is named a second time; keep one row"))

@@ -132,7 +132,7 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
             faults.append((line, f"twists_per_inch is {value!r}; it must be a number, such as 7.2"))
         elif not (row["safety"] and row["person"] and (value or photo)):
             faults.append((line, "a cell is empty; say which safety, by whom, and what was read or the photograph"))
-        rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo))
+        rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo.replace("\\", "/")))
     if faults:
         raise UsageError(f"the study {study} is off in {faults_words(faults)}")
     return rows

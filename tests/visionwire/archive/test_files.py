@@ -192,6 +192,18 @@ def test_a_name_with_an_accent_is_found_however_a_system_writes_it(tmp_path: Pat
         assert read.without_photograph(places) == [] and read.without_row(places) == places[2:]
 
 
+def test_a_name_is_found_whichever_way_its_slashes_lean(tmp_path: Path) -> None:
+    table = tmp_path / "who.csv"
+    table.write_text("photo,technician\nin\\bay1\\a.jpg,Ann\n./in/b.jpg,Bob\n")
+    read = from_table(table)
+    assert [read.of(place) for place in ("in/bay1/a.jpg", r"in\bay1\a.jpg", "in/b.jpg", "in/bay2/a.jpg")] == [
+        {"technician": "Ann"},
+        {"technician": "Ann"},
+        {"technician": "Bob"},
+        {},
+    ]
+
+
 def test_a_comma_may_part_a_diameter_where_a_country_writes_it_so(tmp_path: Path) -> None:
     table = tmp_path / "wires.csv"
     for text in ("photo;wire_in\na.jpg;0,032\n", 'photo,wire_in\na.jpg,"0,032"\n'):
