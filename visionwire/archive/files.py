@@ -332,7 +332,9 @@ def from_table(path: Path) -> Table:
     known = (*FIELDS, WIRE)
     table = written_in("table", path, known)
     first, columns = (table.columns or ("",))[0], table.columns[1:]
-    if first in known or not set(columns) & set(known):
+    if first in known:
+        raise ArchiveError(f"the table {path} begins with its column {first}; put the one that names photographs first")
+    if not set(columns) & set(known):
         named_so = ", ".join(filter(None, table.columns)) or "none"
         raise ArchiveError(
             f"the table {path} has none of the columns {', '.join(known)} after a first that names the photograph; its "

@@ -211,6 +211,16 @@ def test_a_comma_may_part_a_diameter_where_a_country_writes_it_so(tmp_path: Path
         assert from_table(table).wires_in == {"a.jpg": 0.032}
 
 
+def test_a_table_that_does_not_begin_with_photographs_says_so(tmp_path: Path) -> None:
+    table = tmp_path / "who.csv"
+    table.write_text("technician,photo,taken\nAnn,a.jpg,2031-03-10\n")
+    with pytest.raises(ArchiveError, match="begins with its column technician; put the one that names photographs fir"):
+        from_table(table)
+    table.write_text(",colour,\na.jpg,red,\n")
+    with pytest.raises(ArchiveError, match="its columns are colour, and should be such as photo"):
+        from_table(table)
+
+
 def test_columns_that_are_not_known_are_named_once(tmp_path: Path) -> None:
     table = tmp_path / "who.csv"
     table.write_text("photo,note,note,technician\na.jpg,x,y,Ann\n")
