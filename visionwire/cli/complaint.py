@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import sys
@@ -12,6 +13,8 @@ from visionwire.errors import VisionwireError
 
 OFF_VALUE = re.compile(r"Invalid value for '?([^':]+)'?: (?:Input should be (.+)|(.+))")
 GUESS = re.compile(r"\. Did you mean (.+?)\?")
+#: What keeps anybody from looking whether a path is there at all.
+OUT_OF_REACH = (errno.EACCES, errno.EPERM, errno.ENAMETOOLONG)
 LIBRARIES_OF_OPENCV = re.compile(r"\blib(GL|EGL|glib|gthread|xcb|X11|Xext|SM|ICE)\b[\w.+-]*\.so")
 
 
@@ -43,6 +46,10 @@ def sentence_for(error: Exception) -> str:
             f"OpenCV lacks a library of the system ({error}); install the Debian packages with "
             '"apt-get install libgl1 libglib2.0-0 libxcb1", or put the headless build in its place with '
             '"pip uninstall -y opencv-python" and "pip install opencv-python-headless"'
+        )
+    if isinstance(error, OSError) and error.errno in OUT_OF_REACH and error.filename:
+        return (
+            f"{error.filename} cannot be reached ({error.strerror}); check its path and the permissions of its folder"
         )
     what = " ".join(f"{type(error).__name__}: {error}".split()).rstrip(": ")
     return (

@@ -67,6 +67,21 @@ def test_any_other_error_is_one_sentence_that_says_how_to_report(
     assert type(error).__name__ in result.stderr and "run it again with VISIONWIRE_DEBUG=1" in result.stderr
 
 
+@pytest.mark.parametrize(
+    "words",
+    [["trends"], ["verify"], ["agreement"], ["archive", "--ledger", "none/a.db"], ["archive", __file__, "--ledger"]],
+)
+def test_a_path_that_is_out_of_reach_is_named_and_not_sent_to_the_maintainers(words: list[str]) -> None:
+    result = run(*words, "n" * 300)
+    assert result.exit_code == 4
+    assert result.stderr == (
+        f"visionwire: {'n' * 300} cannot be reached ({os.strerror(errno.ENAMETOOLONG)}); check its path and the "
+        "permissions of its folder\n"
+    )
+    locked = run_raising(PermissionError(errno.EACCES, "Permission denied", "locked/photos.db"))  # as for root none is
+    assert locked.stderr.startswith("visionwire: locked/photos.db cannot be reached (Permission denied); check its")
+
+
 def test_the_traceback_is_there_for_those_who_ask(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("VISIONWIRE_DEBUG", "1")
     stderr = run_raising(RuntimeError("odd")).stderr
