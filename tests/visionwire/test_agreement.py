@@ -135,6 +135,17 @@ def test_a_study_that_is_not_there_is_said_to_be_so(tmp_path: Path) -> None:
     assert off.stderr == f"visionwire: the study {tmp_path / 'none.csv'} does not exist; check the path\n"
 
 
+def test_a_photograph_of_a_study_is_found_whichever_way_its_slashes_lean(
+    tmp_path: Path, reading: Reading, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[Path] = []
+    measured = import_module("visionwire.measure")
+    monkeypatch.setattr(measured, "measure", lambda path, *_: read.append(path) or reading)
+    (tmp_path / "study.csv").write_text("safety,person,photo\ns1,ann,in\\a.jpg\n")
+    CliRunner().invoke(app, ["agreement", str(tmp_path / "study.csv")])
+    assert read == [tmp_path / "in" / "a.jpg"]
+
+
 def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table = tmp_path / "study.csv"
     rows = [f"{part},{person},{7 + 0.2 * value:.4f}" for part, person, value in VALUES]
