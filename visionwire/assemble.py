@@ -56,16 +56,21 @@ def reading(
     alone = len(whole.runs) == 1
     read = [parts.run_of(given, one, number, alone, card_blur) for number, one in enumerate(whole.runs, 1)]
     runs = [one.run for one in read]
-    pigtail, tail_checks = (None, []) if whole.pigtail is None else parts.pigtail_of(whole.pigtail, ruler, limits)
-    tail_flags = [] if pigtail is None else [quality.flag(code) for code in pigtail.flags]
+    tails = [] if whole.pigtail is None else [parts.pigtail_of(whole.pigtail, ruler, limits)]
+    pigtail = tails[0].pigtail if tails else None
     of_one = [one.laid for one in read[: whole.first_runs]]
     series, series_check = _series(of_one, pigtail, wire_in or _first_wire_in(runs), limits)
     fits = series_check is None or series_check.call == "conforming"
     series_checks = [series_check] if series_check is not None and fits else []
-    checks = [check for one in read for check in one.checks] + series_checks + tail_checks
+    checks = (
+        [check for one in read for check in one.checks]
+        + series_checks
+        + [check for one in tails for check in one.checks]
+    )
     flags = [] if differs is None else [differs]
     flags += scale_flags(ruler.plane) + [flag for one in read for flag in one.flags]
-    flags += tail_flags + _safety_flags(whole, traced, None if fits else series, limits)
+    flags += [flag for one in tails for flag in one.flags]
+    flags += _safety_flags(whole, traced, None if fits else series, limits)
     if any(one.belief < LEAST_CALLED for one in whole.runs):
         flags.append(quality.flag("perhaps-no-wire"))
         runs = [dataclasses.replace(run, call="undecided") for run in runs]

@@ -357,6 +357,18 @@ CODES: dict[str, Code] = {
         "of {section} a limit lies within the ± of what was measured, so it is not called",
         "{by_hand}, or take another picture {retaken}",
     ),
+    "pigtail-not-measured": Code(
+        "flag",
+        "the pigtail at {x:.0f}, {y:.0f} shows too few twists, or too unclear ones, to be measured: a trained network "
+        "counted them",
+        "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
+    ),
+    "pigtail-told-twice": Code(
+        "flag",
+        "of the pigtail at {x:.0f}, {y:.0f} the pattern tells {phase:.1f} twists and a trained network {network:.1f}, "
+        "so one of them is wrong",
+        "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
+    ),
     "pigtail-not-counted": Code(
         "flag",
         "a pigtail is seen at {x:.0f}, {y:.0f}, about as long as {twists} of the run beside it, but its own cannot be "

@@ -252,7 +252,7 @@ def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told
         if not whole.runs:
             return quality.refuse("run-unclear" if safety.pigtail_alone(sections) else "no-twisted-wire")
         if whole.pigtail is None and "learned" in told.finders:
-            whole = dataclasses.replace(whole, pigtail_line_px=scan.pigtail_line_px(luminance, whole, px_per_in))
+            whole = scan.with_pigtail_seen(luminance, whole, px_per_in)
     read, evidence = assemble.reading(photo, luminance, told.limits, told.wire_in, ruler, whole, traced, told.differs)
     if told.tightens is not None:
         read = routing.added(read, luminance, whole.runs, ruler, told.tightens, told.heads)

@@ -92,4 +92,5 @@ def _doubled(one: Section, seen: Section) -> Section:
         phase, factor = 2 * twist.phase - offset, 2 * twist.phase_factor
     doubled = dataclasses.replace(twist, phase=phase, phase_factor=factor)
     # Its ends lie as far off as before, which is twice as many twists.
-    return dataclasses.replace(one, twist=doubled, end_u_twists=2 * one.end_u_twists)
+    # in grey a network counts half as many, too
+    return dataclasses.replace(one, twist=doubled, end_u_twists=2 * one.end_u_twists, counted=None)

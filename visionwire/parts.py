@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.plane import Plane
-from visionwire import cues, gates, judge, layout, look, outline, quality, sharpness
+from visionwire import cues, gates, judge, layout, look, outline, quality, safety, sharpness
 from visionwire.budget import Ruler
 from visionwire.density import Density, density_of
 from visionwire.layout import Laid, Measured
@@ -35,6 +35,10 @@ PIGTAIL_WIDENED = 1.1
 #: end early. With the count's deviation growing by this power of it, 94 % of the intervals would have held the truth on
 #: 125 such painted scenes, the even ones of seed 91000, where 82 % had; on 132 odd ones 95 %, where 88 % had.
 LOOSE_PIGTAIL_D = 7.0
+#: Added to what the network states of its count, in twists, which painted pigtails flatter.
+LEAST_COUNTED_U = 0.2
+#: Phase and network differ beyond chance where by more than so many standard deviations of that.
+MOST_APART = 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +58,15 @@ class RunRead:
 
     run: Run
     laid: Laid
+    checks: list[Check]
+    flags: list[quality.Flag]
+
+
+@dataclass(frozen=True, eq=False)
+class PigtailRead:
+    """The pigtail, its checks, and what is to be said of it."""
+
+    pigtail: Pigtail
     checks: list[Check]
     flags: list[quality.Flag]
 
@@ -196,32 +209,58 @@ def _wire_in(seen: outline.Diameter | None, one: Section, ruler: Ruler) -> tuple
     return diameter_in, diameter_in * float(np.hypot(seen.u_px / seen.px, ruler.relative_u(one.spine_px)))
 
 
-def pigtail_of(tail: Section, ruler: Ruler, limits: LimitSet) -> tuple[Pigtail, list[Check]]:
-    """Return the pigtail, counted, and its checks."""
-    looser = max(1.0, tail.px_per_twist / tail.strip.diameter_px / LOOSE_PIGTAIL_D)
-    count_u = PIGTAIL_WIDENED * looser**1.5 * tail.count_u
-    check = judge.check_pigtail(tail.twists, count_u, limits)
+def pigtail_of(tail: Section, ruler: Ruler, limits: LimitSet) -> PigtailRead:
+    """Return the pigtail, counted and judged."""
+    twists, count_u, flags = told_of(tail)
+    check = judge.check_pigtail(twists, count_u, limits)
     length_in = float(ruler.along_in(tail.spine_px)[-1])
     length_u = (
         float(np.hypot(ruler.relative_u(tail.spine_px), np.sqrt(2) * tail.end_u_twists / tail.twists)) * length_in
     )
     length = judge.check_length("pigtail-length", "pigtail", length_in, length_u, limits.pigtail_length, limits)
     checks = [one for one in (check, length) if one is not None]
-    cut_off = gates.pigtail_cut_off(tail, ruler.image_size)
-    if cut_off:
+    if gates.pigtail_cut_off(tail, ruler.image_size):
         checks = [judge.of_a_part(one) for one in checks]
+        flags = [quality.flag("pigtail-cut-off"), *flags]
     pigtail = Pigtail(
-        twists=tail.twists,
+        twists=twists,
         twists_u95=judge.COVERAGE_95 * count_u,
-        count_probabilities=judge.count_probabilities(tail.twists, count_u),
+        count_probabilities=judge.count_probabilities(twists, count_u),
         length_in=length_in,
         lay=lay_on_part(tail.twist.lay, ruler.plane),
         spine_px=_line(tail.spine_px, COLUMNS_PER_DIAMETER),
         probability_conforming=None if check is None else checks[0].probability_conforming,
         call="undecided" if check is None else checks[0].call,
-        flags=("pigtail-cut-off",) if cut_off else (),
+        flags=tuple(one.code for one in flags),
     )
-    return pigtail, checks
+    return PigtailRead(pigtail, checks, flags)
+
+
+def told_of(tail: Section) -> tuple[float, float, list[quality.Flag]]:
+    """Return the twists of a pigtail, their standard deviation, and what is to be said of them.
+
+    The mean of what the phase and a network tell, each weighted by the inverse of its variance: their errors are hardly
+    the same. Where they differ beyond chance one of them is wrong, and the interval holds both.
+    """
+    x, y = (float(value) for value in safety.middle_px(tail.spine_px))
+    if tail.counted is None:
+        return tail.twists, _phase_u(tail), []
+    told, told_u = tail.counted[0], float(np.hypot(tail.counted[1], LEAST_COUNTED_U))
+    if not tail.measured:
+        return told, told_u, [quality.flag("pigtail-not-measured", x=x, y=y)]
+    own_u = _phase_u(tail)
+    apart = abs(told - tail.twists)
+    if apart > MOST_APART * np.hypot(own_u, told_u):
+        flag = quality.flag("pigtail-told-twice", x=x, y=y, phase=tail.twists, network=told)
+        return tail.twists, float(np.hypot(own_u, apart / judge.COVERAGE_95)), [flag]
+    weights = np.array([own_u, told_u]) ** -2.0
+    return float(weights @ [tail.twists, told] / weights.sum()), float(weights.sum() ** -0.5), []
+
+
+def _phase_u(tail: Section) -> float:
+    """Return the standard deviation of a pigtail's count by its phase."""
+    looser = max(1.0, tail.px_per_twist / tail.strip.diameter_px / LOOSE_PIGTAIL_D)
+    return float(PIGTAIL_WIDENED * looser**1.5 * tail.count_u)
 
 
 def _line(points: Floats, every: int) -> tuple[Point, ...]:

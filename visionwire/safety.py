@@ -245,10 +245,14 @@ def middle_px(line_px: Floats) -> Floats:
     return np.asarray(line_px[len(line_px) // 2])
 
 
+def nearest_run(whole: Safety, line_px: Floats) -> Section:
+    """Return the run of the first safety that ends nearest to a line (N, 2)."""
+    return min(whole.runs[: whole.first_runs], key=lambda run: _apart_px(line_px, run.spine_px))
+
+
 def twists_of_run(whole: Safety, line_px: Floats) -> float:
-    """Return how many twists of the run of the first safety that ends nearest to it a line (N, 2) is as long as."""
-    run = min(whole.runs[: whole.first_runs], key=lambda run: _apart_px(line_px, run.spine_px))
-    return float(arc_length(line_px)[-1]) / run.px_per_twist
+    """Return how many twists of the run nearest to it a line (N, 2) is as long as."""
+    return float(arc_length(line_px)[-1]) / nearest_run(whole, line_px).px_per_twist
 
 
 def _gap_px(tail: Section, runs: list[Section]) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.plane import Plane
-from visionwire import belief, ends, find, learned, quality, safety, section, spine
+from visionwire import belief, ends, find, learned, quality, safety, section, spine, tally
 from visionwire.budget import MM_PER_IN
 from visionwire.reading import Refusal
 from visionwire.section import Section
@@ -52,6 +52,8 @@ MOST_ON_CARD = 0.2
 #: What the network marks so is a pigtail, though none could be measured: in 17 pictures it marked five that were there,
 #: and nothing else (looked at once, no command is kept).
 SURELY_TWISTED, SURELY_ENDS = 0.8, 0.6
+#: Of such a pigtail, what the network counts with a larger deviation than this, or less of, is not counted.
+CANNOT_COUNT_U, FEWEST_COUNTED = 0.5, 0.5
 #: Between ends that were given: the least belief, and the least evidence of what would not be read unaided. Of 153
 #: look-alikes (seed 78000, by which the odds were fitted too) 4 are measured, believed to 0.67 at most; of 300 runs
 #: (seed 91000, from the 1100th on) 274, 15 of them over 6 % off (measured once, by the odds before the windows' network
@@ -116,7 +118,8 @@ def sections(
         for one in followed
     ]
     laid = [_laid_anew(luminance, ribbons, one, diameter_px) for one in ended]
-    return [_with_holes(seen, one, diameter_px) for one in laid]
+    whole = _with_tallies(luminance, seen, laid)
+    return [_with_holes(seen, one, diameter_px) for one in whole]
 
 
 def candidates(
@@ -230,12 +233,12 @@ def tail_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
     """Return lines (N, 2), px, from end to end of what the network sees as twisted and may be as long as a pigtail."""
     return [
         line
-        for line in _seen_lines(seen, diameter_px)
+        for line in seen_lines(seen, diameter_px)
         if SHORTEST_TAIL_D < float(arc_length(line)[-1]) / diameter_px < LONGEST_TAIL_D
     ]
 
 
-def _seen_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
+def seen_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
     return [
         spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
         for stretch in learned.stretches(seen, diameter_px)
@@ -276,6 +279,23 @@ def _overlap(one: Section, other: Section) -> bool:
     return max(shares) > LEAST_ON_TAIL
 
 
+def _with_tallies(luminance: Picture, seen: learned.Maps, found: list[Section]) -> list[Section]:
+    """Return the sections, of what may be a pigtail beside a longer one the twists counted by a network too."""
+    if len(found) < 2:
+        return found
+    longest = max(found, key=lambda one: one.twists)
+
+    def told(one: Section) -> Section:
+        diameter_px = one.strip.diameter_px
+        fits = tally.SHORTEST_D < safety.length_px(one) / diameter_px < tally.LONGEST_D
+        if one is longest or one.twists > safety.MOST_PIGTAIL_TWISTS or not fits:
+            return one
+        said = tally.counted(luminance, seen, one.spine_px, diameter_px, longest.px_per_twist)
+        return dataclasses.replace(one, counted=(said.twists, said.u))
+
+    return [told(one) for one in found]
+
+
 def _with_holes(seen: learned.Maps, one: Section, diameter_px: float) -> Section:
     """Return the section with the holes that the network sees beyond its ends."""
     holes = []
@@ -294,11 +314,11 @@ def _unseen(seen: learned.Maps | None, line_px: Floats) -> bool:
     return float((learned.along(seen.twisted, seen.scale, line_px) > GLIMPSE).mean()) < LEAST_GLIMPSED
 
 
-def pigtail_line_px(luminance: Picture, whole: safety.Safety, px_per_in: float) -> Floats | None:
-    """Return a line (N, 2) along what the network surely sees as twisted, with its end, beside the runs and near one.
+def with_pigtail_seen(luminance: Picture, whole: safety.Safety, px_per_in: float) -> safety.Safety:
+    """Return a safety without a pigtail with the one that the network surely sees beside its runs, if it sees any.
 
-    Of a pigtail of one twist, or one that is tight, blurred or foreshortened, it sees that there is one; to measure it
-    takes more. None where it sees none.
+    Of one of one twist, or one that is tight, blurred or foreshortened, it sees that there is one. Where its twists can
+    be counted that is the pigtail, else the line along which it is seen is told.
 
     Parameters
     ----------
@@ -311,20 +331,31 @@ def pigtail_line_px(luminance: Picture, whole: safety.Safety, px_per_in: float) 
     """
     diameter_px = whole.runs[0].strip.diameter_px
     seen = learned.maps(luminance, diameter_px)
+    line = next((line for line in seen_lines(seen, diameter_px) if _is_pigtail(seen, line, whole, px_per_in)), None)
+    if line is None:
+        return whole
+    if tally.SHORTEST_D < float(arc_length(line)[-1]) / diameter_px < tally.LONGEST_D:
+        usual_px = safety.nearest_run(whole, line).px_per_twist
+        said = tally.counted(luminance, seen, line, diameter_px, usual_px)
+        if said.u < CANNOT_COUNT_U and said.twists > FEWEST_COUNTED:
+            pigtail = tally.section_of(luminance, said, diameter_px)
+            if pigtail is not None:
+                return dataclasses.replace(whole, pigtail=pigtail)
+    return dataclasses.replace(whole, pigtail_line_px=line)
+
+
+def _is_pigtail(seen: learned.Maps, line: Floats, whole: safety.Safety, px_per_in: float) -> bool:
+    """Whether a line is surely seen as twisted, with its end, beside the runs and near one."""
     ends_px = np.array([one.spine_px[at] for one in whole.runs[: whole.first_runs] for at in (0, -1)])
-    for line in _seen_lines(seen, diameter_px):
-        marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
-        length_px = float(arc_length(line)[-1])
-        away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()
-        if (
-            marks[0].mean() > SURELY_TWISTED
-            and marks[1].max() > SURELY_ENDS
-            and length_px < safety.LONGEST_PIGTAIL_IN * px_per_in
-            and away_px < safety.FARTHEST_PIGTAIL_IN * px_per_in
-            and safety.covered(line, list(whole.runs), diameter_px) < safety.MOST_OVERLAP
-        ):
-            return line
-    return None
+    marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
+    away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()
+    return bool(
+        marks[0].mean() > SURELY_TWISTED
+        and marks[1].max() > SURELY_ENDS
+        and float(arc_length(line)[-1]) < safety.LONGEST_PIGTAIL_IN * px_per_in
+        and away_px < safety.FARTHEST_PIGTAIL_IN * px_per_in
+        and safety.covered(line, list(whole.runs), whole.runs[0].strip.diameter_px) < safety.MOST_OVERLAP
+    )
 
 
 def readable(sections_: list[Section], hints: Floats | None, fewest_twists: float) -> list[Section] | Refusal:

@@ -55,7 +55,9 @@ class Section:
     that only one of the two finders takes it for one. ``line_px`` (N, 2) is the line that it was found on, which may go
     on beyond its ends. ``holes_px`` are the holes beyond its start and its end, (2,) each, where they are seen.
     ``cut`` are the probabilities that the wire was cut at its start and at its end; None where nobody looked.
-    ``taken_in`` says that an end which was given lay beyond the twist.
+    ``taken_in`` says that an end which was given lay beyond the twist. ``counted`` are the twists as a network counts
+    them (``tally``), and the standard deviation of that; None where it was not asked. ``measured`` is False where that
+    alone tells of them.
     """
 
     strip: Strip
@@ -69,6 +71,8 @@ class Section:
     holes_px: tuple[Floats | None, Floats | None] = (None, None)
     cut: tuple[float, float] | None = None
     taken_in: bool = False
+    counted: tuple[float, float] | None = None
+    measured: bool = True
 
     @property
     def spine_px(self) -> Floats:
@@ -244,7 +248,7 @@ def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats
         How many are wanted.
     """
     if one.line_px is None:
-        return _on_arc(spine_px, step_px, count, one.px_per_twist / step_px)
+        return on_arc(spine_px, step_px, count, ARC_TWISTS * one.px_per_twist / step_px)
     ahead = spine_px[-1] - spine_px[-1 - min(len(spine_px) - 1, round(one.px_per_twist / step_px))]
     ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-9)
     at = _nearest(one.line_px, spine_px[-1])
@@ -260,9 +264,21 @@ def beyond(one: Section, spine_px: Floats, step_px: float, count: int) -> Floats
     return np.asarray(inside + np.maximum(wanted - along[-1], 0)[:, None] * last)
 
 
-def _on_arc(spine_px: Floats, step_px: float, count: int, twist_columns: float) -> Floats:
-    """Return points (count, 2) that go on from a spine's last, turning as its last few twists do."""
-    steps = np.diff(spine_px[-max(int(ARC_TWISTS * twist_columns), 2) :], axis=0)
+def on_arc(spine_px: Floats, step_px: float, count: int, columns: float) -> Floats:
+    """Return points (count, 2) that go on from a line's last, turning as its last so many columns do.
+
+    Parameters
+    ----------
+    spine_px : (N, 2) float array
+        The line, its points about ``step_px`` apart.
+    step_px : float
+        How far the points lie apart.
+    count : int
+        How many are wanted.
+    columns : float
+        Of the line, how many of its last steps tell how it turns.
+    """
+    steps = np.diff(spine_px[-max(int(columns), 2) :], axis=0)
     heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
     before, ahead = np.arange(-len(steps), 0) + 0.5, np.arange(count) + 0.5
     turn, last = np.polyfit(before, heading, 1) if len(steps) > 1 else (0.0, heading[-1])

@@ -100,7 +100,7 @@ def straightened(
     return picture, marks, middle[fine // 2 :: fine]
 
 
-def evened(picture: NDArray[Any], columns: slice = slice(None)) -> Picture:
+def evened(picture: NDArray[Any], columns: slice | NDArray[np.bool_] = slice(None)) -> Picture:
     """Return a straightened picture less the mean on the wire in some columns, over the deviation there."""
     on_wire = picture[ROWS * 3 // 10 : ROWS * 7 // 10, columns]  # a diameter to either side
     level = (picture - on_wire.mean()) / (on_wire.std() + 1.0)  # one level, where nothing varies

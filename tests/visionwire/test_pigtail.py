@@ -11,12 +11,14 @@ import pytest
 
 from fixtures.quick import make_scene
 from fixtures.truth import Truth
-from visionwire import doubt, scan
+from tests.visionwire.drawn import even, picture
+from visionwire import doubt, judge, parts, scan, section
 from visionwire.limits import load_limits
 from visionwire.measure import measure, measure_with_evidence
 from visionwire.photo import read_photo
 from visionwire.reading import Reading
 from visionwire.sheet.answer import answer_lines
+from visionwire.sheet.count import PIGTAIL
 from visionwire.sheet.html import sheet_html
 
 ONE_TWIST = 1.2
@@ -32,8 +34,61 @@ def read(rgb: np.ndarray, wire_in: float) -> Reading:
     return result
 
 
+@pytest.fixture
+def network_cannot_tell(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(scan, "CANNOT_COUNT_U", 0.0)
+
+
 @pytest.mark.parametrize("seed", [3, 4])
-def test_a_pigtail_of_one_twist_is_pointed_at_and_left_to_the_eye(seed: int) -> None:
+def test_a_pigtail_of_one_twist_is_counted_by_a_network_and_says_so(seed: int) -> None:
+    rgb, truth = painted(seed)
+    data = cv2.imencode(".png", rgb[:, :, ::-1])[1].tobytes()
+    result, evidence = measure_with_evidence(
+        read_photo(data, "one.png"), limits=load_limits("common"), wire_in=truth["wire"]["d_in"]
+    )
+    assert isinstance(result, Reading) and evidence is not None and result.pigtail is not None
+    counted = result.pigtail
+    assert abs(counted.twists - truth["pigtail"]["twists"]) < min(counted.twists_u95, 0.7)
+    assert counted.twists_u95 > judge.COVERAGE_95 * parts.LEAST_COUNTED_U
+    assert counted.flags[-1] == "pigtail-not-measured" and not set(doubt.NOT_COUNTED) & set(result.flags)
+    told = next(check for check in result.checks if check.rule == "pigtail-twists")
+    assert told.call == ("undecided" if "pigtail-cut-off" in counted.flags else "nonconforming")
+    ends = np.array(truth["pigtail"]["spine_px"])[[0, -1]]
+    apart = [np.linalg.norm(ends - point, axis=1).min() for point in (counted.spine_px[0], counted.spine_px[-1])]
+    assert max(apart) < 3 * truth["wire"]["d_px"]
+    assert evidence.sections[-1].name == PIGTAIL
+
+
+@pytest.mark.parametrize(("told_u", "share"), [(0.05, 0.7), (0.3, 0.5), (5.0, 0.0)])
+def test_of_phase_and_network_the_surer_counts_more_and_both_are_surer_than_one(told_u: float, share: float) -> None:
+    tail = measured_tail(4.2)
+    alone, alone_u, _ = parts.told_of(tail)
+    assert alone == tail.twists
+    count, u, flags = parts.told_of(dataclasses.replace(tail, counted=(alone + 0.4, told_u)))
+    assert not flags and count == pytest.approx(alone + 0.4 * share, abs=0.06)
+    assert u < min(alone_u, np.hypot(told_u, parts.LEAST_COUNTED_U))
+
+
+def test_words_that_contradict_one_another_are_said_and_the_interval_holds_both() -> None:
+    tail = measured_tail(6.1)
+    count, u, flags = parts.told_of(dataclasses.replace(tail, counted=(1.7, 0.4)))
+    assert [one.code for one in flags] == ["pigtail-told-twice"]
+    assert f"{tail.twists:.1f} twists and a trained network 1.7" in flags[0].sentence
+    assert count == tail.twists and count - judge.COVERAGE_95 * u < 1.7
+    check = judge.check_pigtail(count, u, load_limits("common"))
+    assert check is not None and check.call == "undecided"
+
+
+def measured_tail(twists: float) -> section.Section:
+    """Return a drawn section of so many twists, its ends as uncertain as those that are found."""
+    grey = picture((60.0, 150.0), (60.0 + 12.0 * 4.0 * twists, 150.0), 12.0, even(4.0))
+    line = np.array([[60.0, 150.0], [60.0 + 12.0 * 4.0 * twists, 150.0]])
+    return dataclasses.replace(section.whole(grey, line, 12.0), end_u_twists=0.2)
+
+
+@pytest.mark.usefixtures("network_cannot_tell")
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_pigtail_of_one_twist_that_cannot_be_counted_is_pointed_at_and_left_to_the_eye(seed: int) -> None:
     rgb, truth = painted(seed)
     data = cv2.imencode(".png", rgb[:, :, ::-1])[1].tobytes()
     result, evidence = measure_with_evidence(
@@ -50,6 +105,7 @@ def test_a_pigtail_of_one_twist_is_pointed_at_and_left_to_the_eye(seed: int) -> 
     assert "seen, not counted, not judged" in sheet_html(result, evidence, load_limits("common"))
 
 
+@pytest.mark.usefixtures("network_cannot_tell")
 def test_what_looks_short_keeps_a_safety_from_being_called_conforming_where_limits_ask_for_more() -> None:
     rgb, truth = painted(3)
     photo = read_photo(cv2.imencode(".png", rgb[:, :, ::-1])[1].tobytes(), "one.png")
@@ -74,6 +130,7 @@ def test_where_there_is_none_nothing_is_pointed_at() -> None:
     assert "  pigtail: not seen, not judged" in answer_lines(result)
 
 
+@pytest.mark.usefixtures("network_cannot_tell")
 def test_a_pigtail_of_a_few_tight_twists_is_measured_at_the_spacing_of_its_run(monkeypatch: pytest.MonkeyPatch) -> None:
     rgb, truth = make_scene(np.random.default_rng([91000, 127, 0]))
     counted = read(rgb, truth["wire"]["d_in"]).pigtail

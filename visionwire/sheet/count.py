@@ -152,7 +152,10 @@ def _turns(section: SectionEvidence, twists: float | None) -> tuple[Floats, Floa
     if twists is not None and twists > seen and before + after > 0:
         share = (twists - seen) / (before + after)
         before, after = share * before, share * after
-    return np.r_[start, crossings, end], np.r_[0.0, before + np.arange(seen + 1), before + seen + after]
+    turns = np.r_[0.0, before + np.arange(seen + 1), before + seen + after]
+    if twists is not None:
+        turns *= twists / turns[-1]  # a pigtail may be told fewer than lie between its crossings
+    return np.r_[start, crossings, end], turns
 
 
 def _across(section: SectionEvidence, columns: Floats) -> Floats:

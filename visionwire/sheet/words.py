@@ -177,10 +177,8 @@ def count_words(section: str, twists: float, ticks: int, crossings: int, head_kn
         last = f"then {left:.1f} of a twist to {end}" if left > 0.04 else f"the last at {end}"
         whole = f"ticks at 1 to {ticks} whole ones" if ticks > 1 else "a tick at 1 whole one"
         count = f"{twists:.1f} twists, counted from {start} to {end}: {whole}, {last}."
-    return (
-        f"{count} Points: the {crossings} crossings, one to a twist; an eye counts these, and comes within one of the "
-        "twists."
-    )
+    seen = "1 crossing" if crossings == 1 else f"{crossings} crossings"
+    return f"{count} Points: the {seen}, one to a twist; an eye counts these, and comes within one of the twists."
 
 
 def density_check(reading: Reading, section: str) -> Check | None:

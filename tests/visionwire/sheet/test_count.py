@@ -58,6 +58,13 @@ def test_without_the_figure_the_crossings_tell() -> None:
     assert count(bent(0.44, 5, 0.29)).twists == pytest.approx(4.73, abs=0.02)
 
 
+@pytest.mark.parametrize("twists", [3.7, 4.0, 5.4])
+def test_ticks_agree_with_a_figure_that_is_told_otherwise_than_by_the_crossings(twists: float) -> None:
+    counted = count(bent(0.44, 5, 0.29), twists)
+    assert counted.twists == pytest.approx(twists) and len(counted.columns) == int(twists)
+    assert (np.diff(counted.columns) > 0).all() and counted.columns[-1] <= 420
+
+
 def test_of_a_long_section_every_fifth_tick_is_numbered() -> None:
     counted = count(bent(0.4, 14, 0.5, "run 1"), 13.9)
     assert [number for number in range(1, 14) if counted.numbered(number)] == [5, 10]
