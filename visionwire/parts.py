@@ -242,25 +242,20 @@ def told_of(tail: Section) -> tuple[float, float, list[quality.Flag]]:
     The mean of what the phase and a network tell, each weighted by the inverse of its variance: their errors are hardly
     the same. Where they differ beyond chance one of them is wrong, and the interval holds both.
     """
-    x, y = (float(value) for value in safety.middle_px(tail.spine_px))
+    looser = max(1.0, tail.px_per_twist / tail.strip.diameter_px / LOOSE_PIGTAIL_D) ** 1.5
+    own_u = float(looser * PIGTAIL_WIDENED * tail.count_u)
     if tail.counted is None:
-        return tail.twists, _phase_u(tail), []
-    told, told_u = tail.counted[0], float(np.hypot(tail.counted[1], LEAST_COUNTED_U))
+        return tail.twists, own_u, []
+    told, told_u = tail.counted[0], float(looser * np.hypot(tail.counted[1], LEAST_COUNTED_U))
+    x, y = (float(value) for value in safety.middle_px(tail.spine_px))
     if not tail.measured:
         return told, told_u, [quality.flag("pigtail-not-measured", x=x, y=y)]
-    own_u = _phase_u(tail)
     apart = abs(told - tail.twists)
     if apart > MOST_APART * np.hypot(own_u, told_u):
         flag = quality.flag("pigtail-told-twice", x=x, y=y, phase=tail.twists, network=told)
         return tail.twists, float(np.hypot(own_u, apart / judge.COVERAGE_95)), [flag]
     weights = np.array([own_u, told_u]) ** -2.0
     return float(weights @ [tail.twists, told] / weights.sum()), float(weights.sum() ** -0.5), []
-
-
-def _phase_u(tail: Section) -> float:
-    """Return the standard deviation of a pigtail's count by its phase."""
-    looser = max(1.0, tail.px_per_twist / tail.strip.diameter_px / LOOSE_PIGTAIL_D)
-    return float(PIGTAIL_WIDENED * looser**1.5 * tail.count_u)
 
 
 def _line(points: Floats, every: int) -> tuple[Point, ...]:

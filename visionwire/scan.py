@@ -52,8 +52,9 @@ MOST_ON_CARD = 0.2
 #: What the network marks so is a pigtail, though none could be measured: in 17 pictures it marked five that were there,
 #: and nothing else (looked at once, no command is kept).
 SURELY_TWISTED, SURELY_ENDS = 0.8, 0.6
-#: Of such a pigtail, what the network counts with a larger deviation than this, or less of, is not counted.
-CANNOT_COUNT_U, FEWEST_COUNTED = 0.5, 0.5
+#: Of such a pigtail, what the network counts with a larger deviation, or less of, is not counted, nor what has
+#: its crossings farther apart, in wire diameters: the networks learned from none.
+CANNOT_COUNT_U, FEWEST_COUNTED, LOOSEST_COUNTED_D = 0.45, 0.5, 8.5
 #: Between ends that were given: the least belief, and the least evidence of what would not be read unaided. Of 153
 #: look-alikes (seed 78000, by which the odds were fitted too) 4 are measured, believed to 0.67 at most; of 300 runs
 #: (seed 91000, from the 1100th on) 274, 15 of them over 6 % off (measured once, by the odds before the windows' network
@@ -339,7 +340,7 @@ def with_pigtail_seen(luminance: Picture, whole: safety.Safety, px_per_in: float
         said = tally.counted(luminance, seen, line, diameter_px, usual_px)
         if said.u < CANNOT_COUNT_U and said.twists > FEWEST_COUNTED:
             pigtail = tally.section_of(luminance, said, diameter_px)
-            if pigtail is not None:
+            if pigtail is not None and pigtail.px_per_twist < LOOSEST_COUNTED_D * diameter_px:
                 return dataclasses.replace(whole, pigtail=pigtail)
     return dataclasses.replace(whole, pigtail_line_px=line)
 
