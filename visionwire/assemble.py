@@ -56,21 +56,16 @@ def reading(
     alone = len(whole.runs) == 1
     read = [parts.run_of(given, one, number, alone, card_blur) for number, one in enumerate(whole.runs, 1)]
     runs = [one.run for one in read]
-    tails = [] if whole.pigtail is None else [parts.pigtail_of(whole.pigtail, ruler, limits)]
-    pigtail = tails[0].pigtail if tails else None
+    tail = None if whole.pigtail is None else parts.pigtail_of(whole.pigtail, ruler, limits)
+    pigtail = None if tail is None else tail.pigtail
     of_one = [one.laid for one in read[: whole.first_runs]]
     series, series_check = _series(of_one, pigtail, wire_in or _first_wire_in(runs), limits)
     fits = series_check is None or series_check.call == "conforming"
     series_checks = [series_check] if series_check is not None and fits else []
-    checks = (
-        [check for one in read for check in one.checks]
-        + series_checks
-        + [check for one in tails for check in one.checks]
-    )
+    checks = [check for one in read for check in one.checks] + series_checks + ([] if tail is None else tail.checks)
     flags = [] if differs is None else [differs]
     flags += scale_flags(ruler.plane) + [flag for one in read for flag in one.flags]
-    flags += [flag for one in tails for flag in one.flags]
-    flags += _safety_flags(whole, traced, None if fits else series, limits)
+    flags += ([] if tail is None else tail.flags) + _safety_flags(whole, traced, None if fits else series, limits)
     if any(one.belief < LEAST_CALLED for one in whole.runs):
         flags.append(quality.flag("perhaps-no-wire"))
         runs = [dataclasses.replace(run, call="undecided") for run in runs]

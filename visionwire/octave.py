@@ -91,6 +91,5 @@ def _doubled(one: Section, seen: Section) -> Section:
         offset = float(np.angle(np.exp(1j * (2 * twist.phase - phase)).mean()))
         phase, factor = 2 * twist.phase - offset, 2 * twist.phase_factor
     doubled = dataclasses.replace(twist, phase=phase, phase_factor=factor)
-    # Its ends lie as far off as before, which is twice as many twists.
-    # in grey a network counts half as many, too
+    # Its ends lie as far off as before, which is twice as many twists; and in grey a network counts half as many too.
     return dataclasses.replace(one, twist=doubled, end_u_twists=2 * one.end_u_twists, counted=None)

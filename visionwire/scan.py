@@ -119,8 +119,7 @@ def sections(
         for one in followed
     ]
     laid = [_laid_anew(luminance, ribbons, one, diameter_px) for one in ended]
-    whole = _with_tallies(luminance, seen, laid)
-    return [_with_holes(seen, one, diameter_px) for one in whole]
+    return [_with_holes(seen, one, diameter_px) for one in _with_tallies(luminance, seen, laid)]
 
 
 def candidates(
@@ -240,6 +239,7 @@ def tail_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
 
 
 def seen_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
+    """Return lines (N, 2), px, from end to end of what the network sees as twisted, however long."""
     return [
         spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
         for stretch in learned.stretches(seen, diameter_px)
