@@ -240,7 +240,7 @@ def told_of(tail: Section) -> tuple[float, float, list[quality.Flag]]:
     """Return the twists of a pigtail, their standard deviation, and what is to be said of them.
 
     The mean of what the phase and a network tell, each weighted by the inverse of its variance: their errors are hardly
-    the same. Where they differ beyond chance one of them is wrong, and the interval holds both.
+    the same. Where they differ beyond chance one of them is wrong, and either may be.
     """
     looser = max(1.0, tail.px_per_twist / tail.strip.diameter_px / LOOSE_PIGTAIL_D) ** 1.5
     own_u = float(looser * PIGTAIL_WIDENED * tail.count_u)
@@ -253,7 +253,7 @@ def told_of(tail: Section) -> tuple[float, float, list[quality.Flag]]:
     apart = abs(told - tail.twists)
     if apart > MOST_APART * np.hypot(own_u, told_u):
         flag = quality.flag("pigtail-told-twice", x=x, y=y, phase=tail.twists, network=told)
-        return tail.twists, float(np.hypot(own_u, apart / judge.COVERAGE_95)), [flag]
+        return tail.twists, float(np.hypot(own_u, apart)), [flag]  # with a limit between them nothing is called
     weights = np.array([own_u, told_u]) ** -2.0
     return float(weights @ [tail.twists, told] / weights.sum()), float(weights.sum() ** -0.5), []
 

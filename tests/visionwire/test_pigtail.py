@@ -69,14 +69,21 @@ def test_of_phase_and_network_the_surer_counts_more_and_both_are_surer_than_one(
     assert u < min(alone_u, np.hypot(told_u, parts.LEAST_COUNTED_U))
 
 
-def test_words_that_contradict_one_another_are_said_and_the_interval_holds_both() -> None:
+def test_words_that_contradict_one_another_are_said_and_called_only_with_no_limit_between() -> None:
     tail = measured_tail(6.1)
     count, u, flags = parts.told_of(dataclasses.replace(tail, counted=(1.7, 0.4)))
     assert [one.code for one in flags] == ["pigtail-told-twice"]
     assert f"{tail.twists:.1f} twists and a trained network 1.7" in flags[0].sentence
     assert count == tail.twists and count - judge.COVERAGE_95 * u < 1.7
-    check = judge.check_pigtail(count, u, load_limits("common"))
-    assert check is not None and check.call == "undecided"
+    limits = load_limits("common")
+    for low in (3, 4, 5, 6):
+        check = judge.check_pigtail(
+            count, u, dataclasses.replace(limits, pigtail=dataclasses.replace(limits.pigtail, low=low, high=low + 20))
+        )
+        assert check is not None and check.call == "undecided"
+    count, u, flags = parts.told_of(dataclasses.replace(measured_tail(10.0), counted=(11.6, 0.2)))
+    check = judge.check_pigtail(count, u, limits)
+    assert flags and check is not None and check.call == "nonconforming", "either is over 6"
 
 
 def measured_tail(twists: float) -> section.Section:
