@@ -108,14 +108,24 @@ def ribbon(maps_: Maps, diameter_px: float) -> Ribbon:
     return Ribbon(strength, np.ones_like(strength), direction, maps_.scale, diameter)
 
 
-def stretches(maps_: Maps, diameter_px: float) -> list[Floats]:
-    """Return the centre lines (N, 2), px, of the stretches that the network sees as twisted, each from end to end."""
-    labels, _ = ndimage.label(maps_.twisted > SEEN, np.ones((3, 3)))
+def stretches(maps_: Maps, diameter_px: float, faintest: float = SEEN) -> list[Floats]:
+    """Return the centre lines (N, 2), px, of the stretches that the network sees as twisted, each from end to end.
+
+    Parameters
+    ----------
+    maps_ : Maps
+        What the network sees.
+    diameter_px : float
+        Wire diameter.
+    faintest : float
+        How faint a stretch may go on from where it is seen.
+    """
+    labels, _ = ndimage.label(maps_.twisted > faintest, np.ones((3, 3)))
     least = SHORTEST_SEEN_D * (diameter_px * maps_.scale) ** 2
     lines = []
     for label, place in enumerate(ndimage.find_objects(labels), 1):
         inside = np.pad(labels[place] == label, 1)
-        if inside.sum() < least:
+        if (inside[1:-1, 1:-1] & (maps_.twisted[place] > SEEN)).sum() < least:
             continue
         # The two places farthest from one another inside it, and the way between them along the centre line seen.
         even = np.where(inside, 1.0, np.inf)

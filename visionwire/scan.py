@@ -52,6 +52,8 @@ MOST_ON_CARD = 0.2
 #: What the network marks so is a pigtail, though none could be measured: in 17 pictures it marked five that were there,
 #: and nothing else (looked at once, no command is kept).
 SURELY_TWISTED, SURELY_ENDS = 0.8, 0.6
+#: To where it is seen as faintly as this the same must be counted, within so many twists.
+FAINTEST_TAIL, ALIKE_TWISTS = 0.15, 0.5
 #: Of such a pigtail, what the network counts with a larger deviation, or less of, is not counted, nor what has
 #: its crossings farther apart, in wire diameters: the networks learned from none.
 CANNOT_COUNT_U, FEWEST_COUNTED, LOOSEST_COUNTED_D = 0.45, 0.5, 8.5
@@ -238,11 +240,11 @@ def tail_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
     ]
 
 
-def seen_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
-    """Return lines (N, 2), px, from end to end of what the network sees as twisted, however long."""
+def seen_lines(seen: learned.Maps, diameter_px: float, faintest: float = learned.SEEN) -> list[Floats]:
+    """Return lines (N, 2), px, from end to end of what the network sees as twisted, however long; as `stretches`."""
     return [
         spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
-        for stretch in learned.stretches(seen, diameter_px)
+        for stretch in learned.stretches(seen, diameter_px, faintest)
     ]
 
 
@@ -335,14 +337,32 @@ def with_pigtail_seen(luminance: Picture, whole: safety.Safety, px_per_in: float
     line = next((line for line in seen_lines(seen, diameter_px) if _is_pigtail(seen, line, whole, px_per_in)), None)
     if line is None:
         return whole
-    if tally.SHORTEST_D < float(arc_length(line)[-1]) / diameter_px < tally.LONGEST_D:
-        usual_px = safety.nearest_run(whole, line).px_per_twist
-        said = tally.counted(luminance, seen, line, diameter_px, usual_px)
-        if said.u < CANNOT_COUNT_U and said.twists > FEWEST_COUNTED:
-            pigtail = tally.section_of(luminance, said, diameter_px)
-            if pigtail is not None and pigtail.px_per_twist < LOOSEST_COUNTED_D * diameter_px:
-                return dataclasses.replace(whole, pigtail=pigtail)
-    return dataclasses.replace(whole, pigtail_line_px=line)
+    pigtail = _counted_alone(luminance, seen, line, diameter_px, safety.nearest_run(whole, line).px_per_twist)
+    if pigtail is None:
+        return dataclasses.replace(whole, pigtail_line_px=line)
+    return dataclasses.replace(whole, pigtail=pigtail)
+
+
+def _counted_alone(
+    luminance: Picture, seen: learned.Maps, line: Floats, diameter_px: float, usual_px: float
+) -> Section | None:
+    """Return the pigtail on a line that is surely seen, as a network alone counts it; None where it cannot.
+
+    Half of one that is loose may be seen but faintly: what is counted must be the same to where it is.
+    """
+    middle = safety.middle_px(line)
+    faint_lines = seen_lines(seen, diameter_px, FAINTEST_TAIL)
+    longer = min(faint_lines, key=lambda one: float(np.linalg.norm(one - middle, axis=1).min()))
+    lengths_d = [float(arc_length(one)[-1]) / diameter_px for one in (line, longer)]
+    if not all(tally.SHORTEST_D < length_d < tally.LONGEST_D for length_d in lengths_d):
+        return None
+    told = [tally.counted(luminance, seen, one, diameter_px, usual_px) for one in (line, longer)]
+    said = min(told, key=lambda one: one.u)
+    if said.u > CANNOT_COUNT_U or said.twists < FEWEST_COUNTED or abs(told[0].twists - told[1].twists) > ALIKE_TWISTS:
+        return None
+    pigtail = tally.section_of(luminance, said, diameter_px)
+    loose = pigtail is not None and pigtail.px_per_twist > LOOSEST_COUNTED_D * diameter_px
+    return None if loose else pigtail
 
 
 def _is_pigtail(seen: learned.Maps, line: Floats, whole: safety.Safety, px_per_in: float) -> bool:
