@@ -359,9 +359,9 @@ CODES: dict[str, Code] = {
     ),
     "pigtail-not-measured": Code(
         "flag",
-        "the pigtail at {x:.0f}, {y:.0f} shows too few twists, or too unclear ones, to be measured: a trained network "
-        "counted them",
-        "count it by eye, or take another picture from nearer, with the pigtail in plain view and sharp",
+        "the pigtail at {x:.0f}, {y:.0f} was counted by a trained network alone: it shows too few twists, or too unclear "
+        "ones, for its pattern to be measured",
+        "count it by eye too, or take another picture from nearer, with the pigtail in plain view and sharp",
     ),
     "pigtail-told-twice": Code(
         "flag",
@@ -383,8 +383,8 @@ CODES: dict[str, Code] = {
     ),
     "pigtail-not-seen": Code(
         "flag",
-        "no pigtail was seen in plain view",
-        "turn the part or the phone until the pigtail lies in plain view, and check it by eye",
+        "no pigtail was found in plain view",
+        "turn the part or the phone until the pigtail lies in plain view; one that does, count by eye",
     ),
 }
 

@@ -110,7 +110,8 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag], source: str, he
     else:
         retaken = "with a printed card beside the wire"
     # A section is called by one of its checks; of the others the check is named, by its rule.
-    section = first.section if first.rule in OWN_RULES else f"{first.section}, {first.rule.replace('-', ' ')},"
+    named = "the pigtail" if first.section == "pigtail" else first.section
+    section = named if first.rule in OWN_RULES else f"{named}, {first.rule.replace('-', ' ')},"
     return [flag("near-a-limit", section=section, by_hand=by_hand, retaken=retaken)]
 
 

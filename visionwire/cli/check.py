@@ -26,10 +26,12 @@ GRAVEST_FIRST = (ExitCode.FILE, ExitCode.NONCONFORMING, ExitCode.UNDECIDED, Exit
 
 WITHOUT = "without a reading"
 #: What photographs are counted as, in the order of the line of totals.
-TOTALLED = ("conforming", "nonconforming", "undecided", WITHOUT)
+AS_SEEN = "conforming as far as seen"
+TOTALLED = ("conforming", AS_SEEN, "nonconforming", "undecided", WITHOUT)
 
 _EXIT_OF_CALL = {
     "conforming": ExitCode.CONFORMING,
+    AS_SEEN: ExitCode.CONFORMING,
     "nonconforming": ExitCode.NONCONFORMING,
     "undecided": ExitCode.UNDECIDED,
     WITHOUT: ExitCode.UNDECIDED,
@@ -145,6 +147,7 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
     from visionwire.photo import open_photo
     from visionwire.plan import held_against
     from visionwire.reading import Reading
+    from visionwire.sheet.verdict import as_far_as_seen
 
     read_at = datetime.now().astimezone()
     try:
@@ -161,7 +164,9 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
             print(_json_line(unreadable(Path(path).name, sentence)))
         return ExitCode.FILE, WITHOUT
     typer.echo(said, file=sys.stdout)  # which leaves out what is bold where no terminal shows it
-    counted = result.call if isinstance(result, Reading) else WITHOUT
+    counted = WITHOUT
+    if isinstance(result, Reading):
+        counted = AS_SEEN if as_far_as_seen(result) else result.call
     if options.sheets is not None:
         try:
             _write_sheet(path, read_at, options, sheets, photo, result, evidence)

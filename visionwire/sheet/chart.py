@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 
 from visionwire.reading import Call, Check, DensityAt, Run
+from visionwire.sheet.words import reach
 
 _Scale = Callable[[float], float]
 
@@ -61,19 +62,20 @@ def nice_ticks(low: float, high: float, most: int) -> list[float]:
 
 
 def gauge_svg(check: Check) -> str:
-    """Draw a value and its 95 % interval on a number line with the limits as posts."""
-    low, high = _around([check.value - check.u95, check.value + check.u95, check.low, check.high], 0.25)
+    """Draw a value and its 95 % interval on a number line with the limits, as far as they reach, as posts."""
+    lowest, highest = reach(check)
+    low, high = _around([check.value - check.u95, check.value + check.u95, lowest, highest], 0.25)
     low = max(low, 0.0)
 
     def x(value: float) -> float:
         return 14 + 292 * (value - low) / (high - low)
 
-    shapes = [_box(x(check.low if check.low is not None else low), 12, x(_or(check.high, high)), 34)]
+    shapes = [_box(x(_or(lowest, low)), 12, x(_or(highest, high)), 34)]
     shapes.append(
         f'<path {look("axis")} d="M14 34H306{"".join(f"M{x(t):.1f} 34v4" for t in nice_ticks(low, high, 9))}"/>'
     )
     shapes += [_text(x(t), 50, f"{t:g}", "middle") for t in nice_ticks(low, high, 9)]
-    for limit, arm in ((check.low, 4), (check.high, -4)):
+    for limit, arm in ((lowest, 4), (highest, -4)):
         if limit is not None:
             shapes.append(f'<path {look("limit")} d="M{x(limit) + arm:.1f} 9H{x(limit):.1f}V37H{x(limit) + arm:.1f}"/>')
     begin, end = x(check.value - check.u95), x(check.value + check.u95)

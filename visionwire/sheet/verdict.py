@@ -8,7 +8,7 @@ from visionwire import doubt
 from visionwire.judge import inch_outside
 from visionwire.limits import DecisionRule
 from visionwire.reading import Check, Reading
-from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, percent
+from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, percent, reach
 
 #: What keeps a whole from being called of which every check conforms.
 WHOLE_WORDS = {
@@ -24,10 +24,14 @@ OF_EVERY_SECTION = (NO_WIRE, *doubt.SCALE_IN_DOUBT)
 def call_words(reading: Reading) -> str:
     """Say the call, with how far it goes: by the mean alone, or as far as seen; and with it what pulls loose."""
     mean = f" by {'its' if len(reading.runs) == 1 else 'the'} mean" if uneven_words(reading) else ""
-    partly = reading.pigtail is None or bool(reading.wraps)  # of a turnbuckle the threads are not counted
-    seen_only = ", as far as seen" if reading.call == "conforming" and partly else ""
+    seen_only = ", as far as seen" if as_far_as_seen(reading) else ""
     loose = any("loosens" in (one.start_pulls, one.end_pulls) for one in reading.routing or ())
     return f"{reading.call}{mean}{seen_only}{', but the wire pulls loose' if loose else ''}"
+
+
+def as_far_as_seen(reading: Reading) -> bool:
+    """Whether what conforms is not all that there is to judge: no pigtail is counted, nor a turnbuckle's threads."""
+    return reading.call == "conforming" and (reading.pigtail is None or bool(reading.wraps))
 
 
 def uneven_words(reading: Reading) -> str:
@@ -179,8 +183,7 @@ def inside_anyhow(check: Check, flags: Collection[str]) -> bool:
 def _why_undecided(check: Check, flags: Collection[str]) -> str:
     if why := _kept_from(check, flags):
         return why
-    half = 0.5 if check.rule == "pigtail-twists" else 0.0  # what the nearest whole reaches beyond its limits
-    beyond = [limit + step for limit, step in ((check.low, -half), (check.high, half)) if limit is not None]
+    beyond = [limit for limit in reach(check) if limit is not None]
     within = any(abs(check.value - limit) <= check.u95 for limit in beyond)
     return "a limit lies within the uncertainty" if within else "too near a limit to be called"
 

@@ -126,6 +126,15 @@ def limits_words(low: float | None, high: float | None) -> str:
     return "no limit"
 
 
+def reach(check: Check) -> tuple[float | None, float | None]:
+    """Return between which values a check allows its own: of a pigtail the nearest whole counts, half a twist more."""
+    half = 0.5 if check.rule == "pigtail-twists" else 0.0
+    return (
+        None if check.low is None else check.low - half,
+        None if check.high is None else check.high + half,
+    )
+
+
 def value_words(check: Check) -> str:
     """Write a check's value, its uncertainty and its unit."""
     if check.unit in ("runs", "fasteners"):
@@ -177,6 +186,8 @@ def count_words(section: str, twists: float, ticks: int, crossings: int, head_kn
         last = f"then {left:.1f} of a twist to {end}" if left > 0.04 else f"the last at {end}"
         whole = f"ticks at 1 to {ticks} whole ones" if ticks > 1 else "a tick at 1 whole one"
         count = f"{twists:.1f} twists, counted from {start} to {end}: {whole}, {last}."
+    if crossings == 0:
+        return f"{count} No crossing lies between the brackets: count by eye."
     seen = "1 crossing" if crossings == 1 else f"{crossings} crossings"
     return f"{count} Points: the {seen}, one to a twist; an eye counts these, and comes within one of the twists."
 

@@ -368,6 +368,11 @@ def test_several_photographs_end_with_their_totals(measure: FakeMeasure, photo: 
     said = run(*(photo(f"{name}.png") for name in names)).stdout.splitlines()[-1]
     assert said == "7 photographs: 2 conforming, 1 nonconforming, 1 undecided, 3 without a reading"
     assert run(photo("conforming_1.png"), photo("conforming_2.png")).stdout.endswith("\n2 photographs: 2 conforming\n")
+    reading_of = measure.reading_of
+    measure.reading_of = lambda *words: dataclasses.replace(reading_of(*words), pigtail=None)
+    seen = run(photo("conforming_1.png"), photo("nonconforming.png"))
+    assert seen.stdout.endswith("\n2 photographs: 1 conforming as far as seen, 1 nonconforming\n")
+    assert seen.exit_code == 1 and run(photo("conforming_1.png")).exit_code == 0
     assert "photographs:" not in run(photo("conforming.png")).output
     assert "photographs:" not in run("--json", photo("conforming.png"), photo("refused.png")).output
 

@@ -88,6 +88,18 @@ def test_the_gauge_shows_the_interval_against_the_posts(reading: Reading) -> Non
     assert (end - low) / per_unit + 6.0 == pytest.approx(check.value + check.u95, abs=0.005)
 
 
+def test_posts_of_a_pigtail_stand_where_the_nearest_whole_twist_is_allowed(reading: Reading) -> None:
+    check = dataclasses.replace(
+        reading.checks[0], rule="pigtail-twists", section="pigtail", value=2.7, u95=0.5, unit="twists", low=3, high=6
+    )
+    svg = gauge_svg(check)
+    low, high = (numbers(post.get("d", ""))[2] for post in by_class(svg, "limit"))
+    begin, _, end, *_ = numbers(by_class(svg, "interval")[0].get("d", ""))
+    per_twist = (end - begin) / 1.0
+    assert (high - low) / per_twist == pytest.approx(4.0, abs=0.02)
+    assert low + 0.2 * per_twist == pytest.approx((begin + end) / 2, abs=0.2), "2.7 lies 0.2 over 2.5"
+
+
 def test_the_shapes_of_the_calls_differ_without_colour() -> None:
     posts = (15.0, 29.0)
     spans = {}

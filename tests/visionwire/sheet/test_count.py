@@ -136,3 +136,8 @@ def test_twists_are_known_by_the_names_of_their_sections(reading: object) -> Non
 )
 def test_the_caption_says_what_is_left_after_the_last_tick(twists: float, ticks: int, said: str) -> None:
     assert said in count_words("pigtail", twists, ticks, 5)
+
+
+@pytest.mark.parametrize(("crossings", "said"), [(0, "count by eye"), (1, "the 1 crossing, one"), (2, "2 crossings")])
+def test_the_caption_says_what_an_eye_counts_of_one_twist_or_none(crossings: int, said: str) -> None:
+    assert said in count_words("pigtail", 1.2, 1, crossings)
