@@ -33,7 +33,7 @@ CODES: dict[str, Code] = {
     "no-scale": Code(
         "refusal",
         "no reference card was found and no wire diameter was given, so nothing tells an inch from a pixel",
-        "lay a printed card or a plain ID-size card beside the wire, all of it in the picture, or give the wire with --wire DIAMETER_IN or a known distance with --scale X,Y,X,Y,INCHES",
+        "lay a printed card or a plain ID-size card beside the wire, all of it in the picture and sharp, or give the wire with --wire DIAMETER_IN or a known distance with --scale X,Y,X,Y,INCHES",
     ),
     "height-implausible": Code(
         "refusal",

@@ -59,7 +59,9 @@ def archive(
             metavar="FILE.csv", help="Names in its first column, then technician, station, aircraft, taken, wire_in."
         ),
     ] = None,
-    jobs: Annotated[int, typer.Option(min=1, help="Worker processes. [default: one a core]")] = os.cpu_count() or 1,
+    jobs: Annotated[
+        int, typer.Option(min=1, show_default=False, help="Worker processes. [default: one a core]")
+    ] = os.cpu_count() or 1,
     limit: Annotated[float, typer.Option(metavar="SECONDS", help="What one picture may take, in seconds.")] = 120.0,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="A dask scheduler whose workers reach the same files.")
