@@ -22,6 +22,8 @@ SCALE_OFF = 1.5
 EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT, "pigtail-looks-short")
 #: Flags that keep a safety from being called conforming of which every check conforms.
 WITHHELD = ("find-in-doubt", "pigtail-looks-short")
+#: The flag of a pigtail whose two counts contradict one another.
+TOLD_TWICE = "pigtail-told-twice"
 #: Flags of a pigtail that is seen and was not counted.
 NOT_COUNTED = ("pigtail-not-counted", "pigtail-looks-short")
 #: Flags that say themselves why something is not called.
@@ -93,7 +95,10 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag], source: str, he
         Whether it was told how far the card lies below the wire.
     """
     first = stops(checks)
-    if first is None or any(one.code in UNCALLED for one in flags):
+    codes = [one.code for one in flags]
+    if first is None or any(code in UNCALLED for code in codes):
+        return []
+    if first.rule == "pigtail-twists" and TOLD_TWICE in codes:
         return []
     if first.unit not in COUNTED:
         by_hand = "measure it by hand"

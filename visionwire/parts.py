@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.plane import Plane
-from visionwire import cues, gates, judge, layout, look, outline, quality, safety, sharpness
+from visionwire import cues, doubt, gates, judge, layout, look, outline, quality, safety, sharpness
 from visionwire.budget import Ruler
 from visionwire.density import Density, density_of
 from visionwire.layout import Laid, Measured
@@ -219,6 +220,8 @@ def pigtail_of(tail: Section, ruler: Ruler, limits: LimitSet) -> PigtailRead:
     )
     length = judge.check_length("pigtail-length", "pigtail", length_in, length_u, limits.pigtail_length, limits)
     checks = [one for one in (check, length) if one is not None]
+    if check is not None and any(one.code == doubt.TOLD_TWICE for one in flags):
+        checks[0] = dataclasses.replace(check, call="undecided")
     if gates.pigtail_cut_off(tail, ruler.image_size):
         checks = [judge.of_a_part(one) for one in checks]
         flags = [quality.flag("pigtail-cut-off"), *flags]
@@ -227,7 +230,7 @@ def pigtail_of(tail: Section, ruler: Ruler, limits: LimitSet) -> PigtailRead:
         twists_u95=judge.COVERAGE_95 * count_u,
         count_probabilities=judge.count_probabilities(twists, count_u),
         length_in=length_in,
-        lay=lay_on_part(tail.twist.lay, ruler.plane),
+        lay=lay_on_part(tail.twist.lay, ruler.plane) if tail.measured else None,  # the network knows none
         spine_px=_line(tail.spine_px, COLUMNS_PER_DIAMETER),
         probability_conforming=None if check is None else checks[0].probability_conforming,
         call="undecided" if check is None else checks[0].call,
@@ -252,8 +255,8 @@ def told_of(tail: Section) -> tuple[float, float, list[quality.Flag]]:
         return told, told_u, [quality.flag("pigtail-not-measured", x=x, y=y)]
     apart = abs(told - tail.twists)
     if apart > MOST_APART * np.hypot(own_u, told_u):
-        flag = quality.flag("pigtail-told-twice", x=x, y=y, phase=tail.twists, network=told)
-        return tail.twists, float(np.hypot(own_u, apart)), [flag]  # with a limit between them nothing is called
+        flag = quality.flag(doubt.TOLD_TWICE, x=x, y=y, phase=tail.twists, network=told)
+        return tail.twists, float(np.hypot(own_u, apart)), [flag]
     weights = np.array([own_u, told_u]) ** -2.0
     return float(weights @ [tail.twists, told] / weights.sum()), float(weights.sum() ** -0.5), []
 

@@ -283,15 +283,19 @@ def _overlap(one: Section, other: Section) -> bool:
 
 
 def _with_tallies(luminance: Picture, seen: learned.Maps, found: list[Section]) -> list[Section]:
-    """Return the sections, of what may be a pigtail beside a longer one the twists counted by a network too."""
-    if len(found) < 2:
+    """Return the sections, of what may be a pigtail beside a run the twists counted by a network too.
+
+    Not between ends that were given: it counts to where the twist ends.
+    """
+    longest = max(found, key=lambda one: one.twists, default=None)
+    if longest is None or longest.twists < safety.FEWEST_RUN_TWISTS:
         return found
-    longest = max(found, key=lambda one: one.twists)
 
     def told(one: Section) -> Section:
         diameter_px = one.strip.diameter_px
         fits = tally.SHORTEST_D < safety.length_px(one) / diameter_px < tally.LONGEST_D
-        if one is longest or one.twists > safety.MOST_PIGTAIL_TWISTS or not fits:
+        given = one.end_u_twists == 0 or one.taken_in
+        if one is longest or one.twists > safety.MOST_PIGTAIL_TWISTS or given or not fits:
             return one
         said = tally.counted(luminance, seen, one.spine_px, diameter_px, longest.px_per_twist)
         return dataclasses.replace(one, counted=(said.twists, said.u))

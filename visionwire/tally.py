@@ -136,7 +136,7 @@ def edges(middle_px: Floats) -> Floats:
 def section_of(luminance: Picture, told: Tally, diameter_px: float) -> Section | None:
     """Return the section that a tally tells of, its twists evenly spread; None where it is too short for a strip.
 
-    Where the crossings lie on it, and its hand, are told by the pattern in its middle.
+    Where the crossings lie on it is told by the pattern in its middle; its hand is a guess.
 
     Parameters
     ----------

@@ -12,7 +12,7 @@ import pytest
 from fixtures.quick import make_scene
 from fixtures.truth import Truth
 from tests.visionwire.drawn import even, picture
-from visionwire import doubt, judge, parts, scan, section
+from visionwire import budget, doubt, judge, parts, scan, section
 from visionwire.limits import load_limits
 from visionwire.measure import measure, measure_with_evidence
 from visionwire.photo import read_photo
@@ -69,21 +69,27 @@ def test_of_phase_and_network_the_surer_counts_more_and_both_are_surer_than_one(
     assert u < min(alone_u, np.hypot(told_u, parts.LEAST_COUNTED_U))
 
 
-def test_words_that_contradict_one_another_are_said_and_called_only_with_no_limit_between() -> None:
-    tail = measured_tail(6.1)
+@pytest.mark.parametrize("guard_band", [0.0, 1.0])
+def test_of_words_that_contradict_one_another_nothing_is_called(guard_band: float) -> None:
+    tail = measured_tail(4.7)
     count, u, flags = parts.told_of(dataclasses.replace(tail, counted=(1.7, 0.4)))
-    assert [one.code for one in flags] == ["pigtail-told-twice"]
+    assert [one.code for one in flags] == [doubt.TOLD_TWICE]
     assert f"{tail.twists:.1f} twists and a trained network 1.7" in flags[0].sentence
     assert count == tail.twists and count - judge.COVERAGE_95 * u < 1.7
-    limits = load_limits("common")
-    for low in (3, 4, 5, 6):
-        check = judge.check_pigtail(
-            count, u, dataclasses.replace(limits, pigtail=dataclasses.replace(limits.pigtail, low=low, high=low + 20))
-        )
-        assert check is not None and check.call == "undecided"
-    count, u, flags = parts.told_of(dataclasses.replace(measured_tail(10.0), counted=(11.6, 0.2)))
-    check = judge.check_pigtail(count, u, limits)
-    assert flags and check is not None and check.call == "nonconforming", "either is over 6"
+    common = load_limits("common")
+    limits = dataclasses.replace(common, decision=dataclasses.replace(common.decision, guard_band=guard_band))
+    ruler = budget.of_wire(0.032, 12.0, 0.5, np.array([200.0, 150.0]), (700, 300))
+    for told, call in (((tail.twists, 0.3), "conforming"), ((1.7, 0.4), "undecided")):
+        read = parts.pigtail_of(dataclasses.replace(tail, counted=told), ruler, limits)
+        assert read.pigtail.call == read.checks[0].call == call
+
+
+def test_of_a_pigtail_that_a_network_alone_counted_no_hand_is_said() -> None:
+    ruler = budget.of_wire(0.032, 12.0, 0.5, np.array([200.0, 150.0]), (700, 300))
+    tail = dataclasses.replace(measured_tail(4.2), counted=(4.2, 0.3))
+    for measured, lay in ((True, "Z"), (False, None)):
+        one = dataclasses.replace(tail, measured=measured)
+        assert parts.pigtail_of(one, ruler, load_limits("common")).pigtail.lay == lay
 
 
 def measured_tail(twists: float) -> section.Section:

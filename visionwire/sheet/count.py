@@ -158,13 +158,18 @@ def _turns(section: SectionEvidence, twists: float | None) -> tuple[Floats, Floa
     return np.r_[start, crossings, end], turns
 
 
+def half_tick_px(section: SectionEvidence) -> float:
+    """Return half the length of a section's ticks in the photograph, px; where no crossing is seen, one that shows."""
+    if len(section.ticks_px) == 0:
+        return 8.0
+    return float(np.median(np.hypot(*(section.ticks_px[:, 1] - section.ticks_px[:, 0]).T))) / 2
+
+
 def _across(section: SectionEvidence, columns: Floats) -> Floats:
     """Return lines across the wire in the photograph at columns of the strip, as long as those at its crossings."""
-    if len(section.ticks_px) == 0:
-        return np.zeros((0, 2, 2))
-    half_px = float(np.median(np.hypot(*(section.ticks_px[:, 1] - section.ticks_px[:, 0]).T))) / 2
     spine, (start, end) = section.spine_px, section.strip_ends
     along = arc_length(spine)
+    half_px = half_tick_px(section)
     places = (columns - start) / (end - start) * along[-1]
     step = 0.02 * along[-1]
 

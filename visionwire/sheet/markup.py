@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from visionwire.evidence import Evidence, SectionEvidence
-from visionwire.sheet.count import Count, counts, is_of_wraps
+from visionwire.sheet.count import Count, counts, half_tick_px, is_of_wraps
 from visionwire.sheet.marks import (
     Picture,
     Points,
@@ -83,7 +83,7 @@ def close_up(evidence: Evidence, section: SectionEvidence, count: Count, short: 
     short : bool
         Whether it stands on half the sheet's width; its letters are then larger, so that they read alike.
     """
-    half_px = _half_tick_px(section)
+    half_px = half_tick_px(section)
     margin_px = (2.2 if is_of_wraps(section) else 5.0) * half_px
     view = level_view(evidence.pixels, section.spine_px, margin_px, _CLOSE_UP_PX)
     height, width = view.pixels.shape[:2]
@@ -151,7 +151,7 @@ def _draw_card(ink: Picture, view: View, evidence: Evidence, ring_px: float) -> 
 
 def _draw_count(ink: Picture, view: View, section: SectionEvidence, count: Count, text_px: int, width_px: int) -> None:
     """Draw the ticks with their numbers on one side of the wire, the points at its crossings on the other."""
-    spine, half_px = view.place(section.spine_px), _half_tick_px(section) * view.enlargement
+    spine, half_px = view.place(section.spine_px), half_tick_px(section) * view.enlargement
     ticks, crossings = view.place(count.lines_px), view.place(count.crossings_px)
     wraps = is_of_wraps(section)
     begin, reach = (_WRAPS_FROM, _WRAPS_TO) if wraps else (_TICK_FROM, _TICK_TO)
@@ -211,7 +211,7 @@ def _towards(tick: Points, side: Points) -> Points:
 
 def _bracket(section: SectionEvidence, end: int) -> Points:
     """Return the open bracket across the wire at an end, 0 or -1, its arms pointing along the section."""
-    spine, half_px = section.spine_px, _half_tick_px(section)
+    spine, half_px = section.spine_px, half_tick_px(section)
     inner = spine[min(3, len(spine) - 1)] if end == 0 else spine[max(-4, -len(spine))]
     along = (inner - spine[end]) / max(float(np.hypot(*(inner - spine[end]))), 1e-9)
     across = np.array([-along[1], along[0]]) * (_WRAPS_BRACKET if is_of_wraps(section) else _BRACKET) * half_px
@@ -231,12 +231,12 @@ def _draw_names(
     """Write the name of every section beside it, where it covers neither wire nor any mark."""
     taken = ink.copy()
     for one in sections:
-        wide_px = max(2, round(2.4 * _half_tick_px(one) * view.enlargement))
+        wide_px = max(2, round(2.4 * half_tick_px(one) * view.enlargement))
         draw_line(taken, view.place(one.spine_px), wide_px)
     if evidence.pattern_px is not None:
         draw_line(taken, view.place(evidence.pattern_px), max(2, text_px // 3))
     for one in sections:
-        spine, half_px = view.place(one.spine_px), _half_tick_px(one) * view.enlargement
+        spine, half_px = view.place(one.spine_px), half_tick_px(one) * view.enlargement
         at = _free_place(taken, one.name, spine, half_px, text_px)
         draw_text(ink, at, one.name, text_px, _MARGIN * text_px)
         left, top, right, bottom = text_box(ink, at, one.name, text_px, _MARGIN * text_px)
@@ -275,9 +275,3 @@ def _upper_side(spine: Points) -> Points:
     chord = spine[-1] - spine[0]
     normal = np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-9)
     return -normal if (normal[1], normal[0]) > (0.0, 0.0) else normal
-
-
-def _half_tick_px(section: SectionEvidence) -> float:
-    if len(section.ticks_px) == 0:
-        return 8.0
-    return float(np.median(np.hypot(*(section.ticks_px[:, 1] - section.ticks_px[:, 0]).T))) / 2

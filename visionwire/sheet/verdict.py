@@ -198,4 +198,6 @@ def _kept_from(check: Check, flags: Collection[str]) -> str | None:
         return "it may be no twisted wire"
     if check.unit not in doubt.SCALELESS and any(code in doubt.SCALE_IN_DOUBT for code in flags):
         return "its scale is in doubt"
+    if check.rule == "pigtail-twists" and doubt.TOLD_TWICE in flags:
+        return "its two counts contradict one another"
     return None
