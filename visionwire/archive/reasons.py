@@ -48,7 +48,7 @@ def reason_of(record: dict[str, Any]) -> str | None:
     flags = _flags(record, check.section)
     probability = probability_words(check, flags)
     said = f"{check.section}{what}: {value_words(check)}, {because(check, flags)}"
-    return f"{said}{f'; {probability}' if probability else ''}{_by_wire(record)}"
+    return f"{said}{f'; {probability}' if probability else ''}{_as_seen(record)}{_by_wire(record)}"
 
 
 def advice_of(record: dict[str, Any]) -> str | None:
@@ -79,6 +79,12 @@ def decided_before_words(decided: Decision | None) -> str | None:
         f"the file has other content than when {decided.decided_by} decided on it ({decided.decision}, "
         f"{decided.decided_at[:10]}): that decision is kept with the earlier content, and this one waits for its own"
     )
+
+
+def _as_seen(record: dict[str, Any]) -> str:
+    """Say of what conforms that its pigtail was not counted, where none was."""
+    alone = record.get("call") == "conforming" and record.get("pigtail") is None and not record.get("wraps")
+    return "; no pigtail was counted" if alone else ""
 
 
 def _by_wire(record: dict[str, Any]) -> str:

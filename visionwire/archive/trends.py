@@ -36,8 +36,9 @@ PENDING, CONTESTED = ", pending", ", contested"
 FIELDS = ("month", "station", "technician", "aircraft")
 
 #: What waits for one more person, read or not, then nonconforming ones, the surest first, then undecided and
-#: conforming ones, each the most doubtful first, between them what was decided on and is refused now, and what is
-#: within limits by its mean alone; None: nothing to look at, as what people decided on it stands.
+#: conforming ones, each the most doubtful first, between them what was decided on and is refused now, what is within
+#: limits by its mean alone, and of what no pigtail was counted; None: nothing to look at, as what people decided on it
+#: stands.
 RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decision IS NOT NULL THEN -1
     WHEN decided_on = 'this reading' THEN NULL
     WHEN state = 'refusal' AND decided_on = '{EARLIER}' THEN 3
@@ -45,14 +46,15 @@ RANK = f"""CASE WHEN open_decision LIKE '%{CONTESTED}' THEN -2 WHEN open_decisio
     WHEN call = 'nonconforming' THEN COALESCE(MAX(probability, 1 - confidence), 0.5)
     WHEN call = 'undecided' THEN 2 + ABS(COALESCE(confidence, 0.5) - 0.5)
     WHEN inch_outside IS NOT NULL THEN 3.5
-    ELSE 4 + COALESCE(confidence, 0.5) END"""
+    WHEN pigtail_twists IS NULL THEN 4 + COALESCE(confidence, 0.5) / 2
+    ELSE 5 + COALESCE(confidence, 0.5) END"""
 #: Of what is alike by that: how far its least sure check lies from a limit in its own uncertainty, for the probability
 #: of conforming leaves an even chance with that distance.
 NEARNESS = "COALESCE(ABS(probability - 0.5), 1)"
 #: That order in words.
 ORDER = (
-    "open decisions first; then what is nonconforming, the surest first; then what is undecided, uneven and "
-    "conforming, the least sure first"
+    "open decisions first; then what is nonconforming, the surest first; then what is undecided, uneven, conforming "
+    "with no pigtail counted, and conforming, the least sure first"
 )
 #: What is sorted is kept narrow; the rest of the few that are listed is asked for afterwards.
 QUESTION = f"""SELECT state, code, files, call, COALESCE(decision, open_decision), decided_on,
@@ -70,6 +72,8 @@ class Trends:
         How many files, and how many of them are copies of another.
     states, reasons, calls : dict
         Files by state; files that were not read by code; photographs by call.
+    as_seen : int
+        How many photographs are called conforming as far as seen, with no pigtail counted.
     groups : dict
         Groups of readings by "month", "station", "technician", "aircraft".
     densities, pigtails : (N,) float array
@@ -110,6 +114,7 @@ class Trends:
     states: dict[str, int]
     reasons: dict[str, int]
     calls: dict[str, int]
+    as_seen: int
     groups: dict[str, list[Group]]
     densities: Floats
     pigtails: Floats
@@ -140,6 +145,7 @@ class _Sums:
     densities: array[float] = field(default_factory=lambda: array("d"))
     pigtails: array[float] = field(default_factory=lambda: array("d"))
     undated: int = 0
+    as_seen: int = 0
     names: deque[str] = field(default_factory=lambda: deque(maxlen=MOST_NAMED))
     to_look_at: Counter[str] = field(default_factory=Counter)
     marks: bytearray = field(default_factory=bytearray)
@@ -165,6 +171,7 @@ class _Sums:
             [one or was for one, was, place in zip(call, state, rank, strict=True) if place is not None]
         )
         self.pigtails.extend([one for one in pigtail if one is not None])
+        self.as_seen += sum(one == "conforming" and tail is None for one, tail in zip(call, pigtail, strict=True))
         self.marks += bytes.fromhex("".join([one for one in mark if one is not None]))
         worst = self.work[-1][0] if len(self.work) == most > 0 else np.inf
         first = [one for one in zip(rank, nearness, path, strict=True) if one[0] is not None and one[0] <= worst]
@@ -231,6 +238,7 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         states=dict(sorted(states.items())),
         reasons=dict(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))),
         calls=dict(sorted(calls.items())),
+        as_seen=sums.as_seen,
         groups={name: grouped(counts, name == "month") for name, counts in zip(FIELDS, sums.groups, strict=True)},
         densities=np.array(sums.densities),
         pigtails=np.array(sums.pigtails),

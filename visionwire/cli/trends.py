@@ -77,7 +77,8 @@ def trends(
             print(html)
     finally:
         book.close()
-    calls = ", ".join(f"{count} {call}" for call, count in found.calls.items()) or "none"
+    as_seen = {"conforming": f" ({found.as_seen} with no pigtail counted)"} if found.as_seen else {}
+    calls = ", ".join(f"{count} {call}{as_seen.get(call, '')}" for call, count in found.calls.items()) or "none"
     print(f"{ledger}{whose}: {files_words(found.states, found.reasons)}{f'; calls: {calls}' if found.files else ''}")
     print(f"  limits: {heading}")
     if found.decisions:

@@ -165,6 +165,22 @@ def test_a_run_within_limits_by_its_mean_alone_comes_before_all_that_conforms_an
     assert (work[2]["least_in_any_inch"], work[2]["most_in_any_inch"], work[2]["runs"]) == (4.7, 9.9, 1)
 
 
+def test_what_conforms_as_far_as_seen_comes_before_what_does_and_is_counted_apart(made: Made, tmp_path: Path) -> None:
+    unseen = reading(p=0.999)
+    unseen["record"]["pigtail"] = None
+    book = made({"sure": reading(p=0.999), "hardly": reading(p=0.96), "unseen": unseen, "uneven": uneven()})
+    found = trends.trends_of(book, 4)
+    assert [row["path"] for row in found.work] == ["uneven", "unseen", "hardly", "sure"]
+    assert [row["reason"].endswith("; no pigtail was counted") for row in found.work] == [False, True, False, False]
+    assert found.as_seen == 1 and found.calls == {"conforming": 4}
+    page = tmp_path / "t.html"
+    shown = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page)]).stdout
+    assert "; calls: 4 conforming (1 with no pigtail counted)\n" in shown
+    assert "1 of 4 called conforming is that as far as seen: no pigtail was counted." in page.read_text()
+    whole = CliRunner().invoke(app, ["trends", str(made({"sure": reading()}, "b.db").path)]).stdout
+    assert "calls: 1 conforming\n" in whole
+
+
 def test_the_reason_is_the_worst_check_in_words_and_figures() -> None:
     record = reading("nonconforming", 0.001, 9.07)["record"]
     sentence = "run 1: 9.07 ± 0.20 twists per inch, allowed 6 to 8, too high; within limits with probability under 1 %"
