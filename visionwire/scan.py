@@ -287,17 +287,16 @@ def _with_tallies(luminance: Picture, seen: learned.Maps, found: list[Section]) 
 
     Not between ends that were given: it counts to where the twist ends.
     """
-    longest = max(found, key=lambda one: one.twists, default=None)
-    if longest is None or longest.twists < safety.FEWEST_RUN_TWISTS:
-        return found
 
     def told(one: Section) -> Section:
         diameter_px = one.strip.diameter_px
+        runs = [other for other in found if other is not one and other.twists >= safety.FEWEST_RUN_TWISTS]
         fits = tally.SHORTEST_D < safety.length_px(one) / diameter_px < tally.LONGEST_D
         given = one.end_u_twists == 0 or one.taken_in
-        if one is longest or one.twists > safety.MOST_PIGTAIL_TWISTS or given or not fits:
+        if not runs or one.twists > safety.MOST_PIGTAIL_TWISTS or given or not fits:
             return one
-        said = tally.counted(luminance, seen, one.spine_px, diameter_px, longest.px_per_twist)
+        usual_px = max(runs, key=lambda run: run.twists).px_per_twist
+        said = tally.counted(luminance, seen, one.spine_px, diameter_px, usual_px)
         return dataclasses.replace(one, counted=(said.twists, said.u))
 
     return [told(one) for one in found]

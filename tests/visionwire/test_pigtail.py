@@ -92,6 +92,19 @@ def test_of_a_pigtail_that_a_network_alone_counted_no_hand_is_said() -> None:
         assert parts.pigtail_of(one, ruler, load_limits("common")).pigtail.lay == lay
 
 
+def test_a_pigtail_of_more_twists_than_its_run_is_counted_by_both_and_what_is_pointed_at_by_none() -> None:
+    rgb, truth = make_scene(np.random.default_rng([5150, 2]), tail_twists=8.0, length_in=0.95, tpi=6.0, card="chart")
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    run, tail = truth["runs"][0], truth["pigtail"]
+    assert run["twists"] < tail["twists"]
+    for hints in (None, np.array(run["spine_px"])[[0, -1]]):
+        found = scan.sections(grey, truth["wire"]["d_px"], None, hints)
+        by_twists = sorted(found, key=lambda one: one.twists)
+        assert len(found) == 2 and by_twists[1].counted is not None
+        assert by_twists[1].counted[0] == pytest.approx(tail["twists"], abs=0.7)
+        assert hints is None or by_twists[0].counted is None
+
+
 def measured_tail(twists: float) -> section.Section:
     """Return a drawn section of so many twists, its ends as uncertain as those that are found."""
     grey = picture((60.0, 150.0), (60.0 + 12.0 * 4.0 * twists, 150.0), 12.0, even(4.0))
