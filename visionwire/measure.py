@@ -26,6 +26,7 @@ from visionwire import (
     outline,
     parts,
     pattern,
+    pigtail,
     quality,
     routing,
     safety,
@@ -252,7 +253,7 @@ def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told
         if not whole.runs:
             return quality.refuse("run-unclear" if safety.pigtail_alone(sections) else "no-twisted-wire")
         if whole.pigtail is None and "learned" in told.finders:
-            whole = scan.with_pigtail_seen(luminance, whole, px_per_in)
+            whole = pigtail.beside(luminance, whole, px_per_in)
     read, evidence = assemble.reading(photo, luminance, told.limits, told.wire_in, ruler, whole, traced, told.differs)
     if told.tightens is not None:
         read = routing.added(read, luminance, whole.runs, ruler, told.tightens, told.heads)
@@ -438,13 +439,13 @@ def _again_at(
 
 def _seen_longer(one: Section, beside: list[Section], others: list[Section]) -> Section:
     """Return a section, or what shows a pigtail longer than it does, as likely and at much the same spacing."""
-    if one.twists > scan.LARGEST_TAIL_TWISTS:
+    if one.twists > pigtail.LARGEST_TAIL_TWISTS:
         return one
     longer = [
         other
         for other in safety.without_overlap(others, [section for section in beside if section is not one])
-        if other.twists > one.twists + scan.LONGER_BY_TWISTS
-        and other.belief > one.belief - scan.SURER_BY
+        if other.twists > one.twists + pigtail.LONGER_BY_TWISTS
+        and other.belief > one.belief - pigtail.SURER_BY
         and 1 / MOST_CHANGE < other.px_per_twist / one.px_per_twist < MOST_CHANGE
         and safety.covered(one.spine_px, [other], one.strip.diameter_px) > scan.MOST_COVERED
     ]

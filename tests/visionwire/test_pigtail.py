@@ -12,7 +12,7 @@ import pytest
 from fixtures.quick import make_scene
 from fixtures.truth import Truth
 from tests.visionwire.drawn import even, picture
-from visionwire import budget, doubt, judge, parts, scan, section
+from visionwire import budget, doubt, judge, parts, pigtail, scan, section
 from visionwire.limits import load_limits
 from visionwire.measure import measure, measure_with_evidence
 from visionwire.photo import read_photo
@@ -36,7 +36,7 @@ def read(rgb: np.ndarray, wire_in: float) -> Reading:
 
 @pytest.fixture
 def network_cannot_tell(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(scan, "CANNOT_COUNT_U", 0.0)
+    monkeypatch.setattr(pigtail, "CANNOT_COUNT_U", 0.0)
 
 
 @pytest.mark.parametrize("seed", [3, 4])
@@ -161,5 +161,5 @@ def test_a_pigtail_of_a_few_tight_twists_is_measured_at_the_spacing_of_its_run(m
     rgb, truth = make_scene(np.random.default_rng([91000, 127, 0]))
     counted = read(rgb, truth["wire"]["d_in"]).pigtail
     assert counted is not None and counted.twists == pytest.approx(truth["pigtail"]["twists"], abs=0.5)
-    monkeypatch.setattr(scan, "LEAST_BELIEF_TAIL_AS_RUN", 1.0)
+    monkeypatch.setattr(pigtail, "LEAST_BELIEF_TAIL_AS_RUN", 1.0)
     assert read(rgb, truth["wire"]["d_in"]).pigtail is None, "by itself it looks like one long twist"

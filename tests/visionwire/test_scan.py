@@ -9,7 +9,7 @@ import pytest
 
 from calibration.plane import Plane, fit_plane
 from tests.visionwire.drawn import even, picture
-from visionwire import belief, ends, find, learned, scan, section
+from visionwire import belief, ends, find, learned, pigtail, scan, section
 from visionwire.reading import Refusal
 
 DIAMETER_PX = 10.0
@@ -169,4 +169,4 @@ def test_pointed_at_a_section_is_read_by_its_belief_and_then_by_its_evidence(
 
 def test_a_line_that_doubles_back_shows_no_pigtail_and_breaks_nothing() -> None:
     there = np.linspace((300.0, 150.0), (322.0, 150.0), 12)
-    assert list(scan.tails(pair(), np.vstack([there, there[-2::-1]]), DIAMETER_PX, {40.0})) == []
+    assert list(pigtail.tails(pair(), np.vstack([there, there[-2::-1]]), DIAMETER_PX, {40.0})) == []
