@@ -23,7 +23,6 @@ from visionwire import (
     budget,
     gates,
     octave,
-    outline,
     parts,
     pattern,
     pigtail,
@@ -33,6 +32,7 @@ from visionwire import (
     scale,
     scan,
     turnbuckle,
+    width,
     wraps,
 )
 from visionwire.budget import Ruler
@@ -41,21 +41,13 @@ from visionwire.helix import THICKEST_IN, THINNEST_IN
 from visionwire.limits import LimitSet, density_band, load_limits
 from visionwire.photo import Photo, from_array, open_photo, read_photo
 from visionwire.reading import Point, Reading, Refusal, Tightens
-from visionwire.section import MOST_CHANGE, Section
+from visionwire.section import Section
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 Method = Literal["double", "single", "wraps"]
 
 LEAST_APART_PX = 20.0
-#: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side, the first
-#: alone where it shows one; each holds from half to nearly twice itself.
-WIDTHS_TRIED = (1 / 140, 1 / 260, 1 / 75)
-#: Of the logarithm of a wire's diameter against that of the usual one: nearer, a second look shows the same.
-LEAST_UNUSUAL = 0.25
-#: Of a usual wire's diameter: where it shows nothing, wire of .020 and of .041 in is looked for. Each look is one more
-#: chance for a look-alike, most of which come just over the bound: these must be believed further.
-UNUSUAL_TRIED, LEAST_BELIEF_UNUSUAL, LEAST_BELIEF_UNUSUAL_ALONE = (0.7, 1.35), 0.87, 0.95
 #: Of single wire what looks like a twist is looked at so far: a pattern that begins and ends at it may prove it.
 LEAST_BELIEF_SINGLE = 0.3
 #: The least of twists that the longest section must show: a run's, or those of a pigtail alone. Unaided a run has as
@@ -226,7 +218,7 @@ def _way(photo: Photo, gray: NDArray[np.uint8], plane: Plane | None, told: _Told
     if problem is not None:
         return problem
     least_belief = LEAST_BELIEF_SINGLE if told.method == "single" else None
-    found = _sections(luminance, plane, told.wire_in, told.hints, told.finders, least_belief)
+    found = width.sections(luminance, plane, told.wire_in, told.hints, told.finders, least_belief)
     found = [octave.mended(photo.pixels, one) for one in found]
     fewest = (
         FEWEST_TWISTS[told.method] if told.hints is not None or told.method == "single" else safety.FEWEST_RUN_TWISTS
@@ -369,89 +361,3 @@ def _require_routable(tightens: Tightens | None, heads: Sequence[Point], method:
         raise ValueError(f"tightens is of use with method double, not {method}; leave it out")
     if tightens is None and len(heads):
         raise ValueError("heads are of use only with tightens; say clockwise for right-hand threads")
-
-
-def _sections(
-    luminance: Picture,
-    plane: Plane | None,
-    wire_in: float | None,
-    hints: Floats | None,
-    finders: tuple[scan.Finder, ...],
-    least_belief: float | None = None,
-) -> list[Section]:
-    """Return the sections found; without a scale, those of the likeliest of a few widths."""
-    if plane is not None:
-        diameter_px = scan.diameter_px(luminance.shape, plane, wire_in, hints)
-        if wire_in is None and hints is not None:
-            diameter_px = scan.likeliest_diameter_px(luminance, hints, diameter_px)
-        if wire_in is None and hints is None:
-            return _of_unnamed_wire(luminance, plane, diameter_px, finders, least_belief)
-        return scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
-    return _of_unknown_scale(luminance, hints, finders, least_belief)
-
-
-def _of_unknown_scale(
-    luminance: Picture, hints: Floats | None, finders: tuple[scan.Finder, ...], least_belief: float | None
-) -> list[Section]:
-    """Return the sections at the likeliest width, where that wire can be the ruler, or those at the best of all."""
-
-    def looked(share: float) -> list[Section]:
-        return scan.sections(luminance, share * max(luminance.shape), None, hints, finders, least_belief)
-
-    first = looked(WIDTHS_TRIED[0])
-    sure = bool(first) and first[0].belief > scan.LEAST_BELIEF  # the first is the one that would be the ruler
-    seen = outline.wire_diameter_px(luminance, first[0]) if sure else None
-    if seen is None:
-        return max([first, *map(looked, WIDTHS_TRIED[1:])], key=_believed)
-    return _again_at(seen.px, luminance, first, None, hints, finders, least_belief)
-
-
-def _of_unnamed_wire(
-    luminance: Picture, plane: Plane, usual_px: float, finders: tuple[scan.Finder, ...], least_belief: float | None
-) -> list[Section]:
-    """Return the sections found at a usual wire's diameter or, where that shows none, at an unusual one's."""
-    found = scan.sections(luminance, usual_px, plane, None, finders, least_belief)
-    least = LEAST_BELIEF_UNUSUAL if "learned" in finders else LEAST_BELIEF_UNUSUAL_ALONE
-    for share in UNUSUAL_TRIED:
-        found = found or scan.sections(luminance, share * usual_px, plane, None, finders, least)
-    seen = outline.wire_diameter_px(luminance, found[0]) if found else None
-    return found if seen is None else _again_at(seen.px, luminance, found, plane, None, finders, least_belief)
-
-
-def _again_at(
-    diameter_px: float,
-    luminance: Picture,
-    found: list[Section],
-    plane: Plane | None,
-    hints: Floats | None,
-    finders: tuple[scan.Finder, ...],
-    least_belief: float | None,
-) -> list[Section]:
-    """Return the sections and what else is found at the diameter that the wire shows, where that is quite another."""
-    if abs(np.log(diameter_px / found[0].strip.diameter_px)) < LEAST_UNUSUAL:
-        return found
-    # A pigtail may show at the wire's own diameter alone, and a run of other wire at the usual one.
-    again = scan.sections(luminance, diameter_px, plane, hints, finders, least_belief)
-    other, better = sorted((again, found), key=_believed)
-    better = [_seen_longer(one, better, other) for one in better]
-    return better + safety.without_overlap(other, better)
-
-
-def _seen_longer(one: Section, beside: list[Section], others: list[Section]) -> Section:
-    """Return a section, or what shows a pigtail longer than it does, as likely and at much the same spacing."""
-    if one.twists > pigtail.LARGEST_TAIL_TWISTS:
-        return one
-    longer = [
-        other
-        for other in safety.without_overlap(others, [section for section in beside if section is not one])
-        if other.twists > one.twists + pigtail.LONGER_BY_TWISTS
-        and other.belief > one.belief - pigtail.SURER_BY
-        and 1 / MOST_CHANGE < other.px_per_twist / one.px_per_twist < MOST_CHANGE
-        and safety.covered(one.spine_px, [other], one.strip.diameter_px) > scan.MOST_COVERED
-    ]
-    return longer[0] if longer else one
-
-
-def _believed(found: list[Section]) -> float:
-    """Return how far the likeliest of some sections is believed, the longer the more."""
-    return max((one.belief * safety.weight(one) for one in found), default=0.0)

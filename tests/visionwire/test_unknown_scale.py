@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib
 import json
 
 import cv2
@@ -12,16 +11,15 @@ import pytest
 
 from tests.visionwire.drawn import even, picture
 from tests.visionwire.test_measure import PICTURES
-from visionwire import outline, section
+from visionwire import outline, scan, section, width
 from visionwire.measure import measure
 from visionwire.outline import Diameter
 from visionwire.photo import open_photo
 from visionwire.reading import Reading
 from visionwire.section import Section
 
-measuring = importlib.import_module("visionwire.measure")
 SIDE_PX, DIAMETER_PX = 700, 10.0
-USUAL, SMALLER, LARGER = (share * SIDE_PX for share in measuring.WIDTHS_TRIED)
+USUAL, SMALLER, LARGER = (share * SIDE_PX for share in width.WIDTHS_TRIED)
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +33,11 @@ def pair(grey: np.ndarray) -> Section:
 
 
 def looked_at(
-    monkeypatch: pytest.MonkeyPatch, grey: np.ndarray, shown: dict[float, list[Section]], seen_px: float | None
+    monkeypatch: pytest.MonkeyPatch,
+    grey: np.ndarray,
+    shown: dict[float, list[Section]],
+    seen_px: float | None,
+    glanced_px: float | None = None,
 ) -> tuple[list[Section], list[float]]:
     """Return what comes of scans that show so much at each width, the outline ``seen_px``, and the widths looked at."""
     widths: list[float] = []
@@ -44,10 +46,11 @@ def looked_at(
         widths.append(diameter_px)
         return next((found for width, found in shown.items() if width == pytest.approx(diameter_px)), [])
 
-    monkeypatch.setattr(measuring.scan, "sections", scanned)
+    monkeypatch.setattr(scan, "sections", scanned)
+    monkeypatch.setattr(width, "_glanced_px", lambda *words: glanced_px)
     seen = None if seen_px is None else Diameter(seen_px, 0.1)
     monkeypatch.setattr(outline, "wire_diameter_px", lambda *words: seen)
-    return measuring._of_unknown_scale(grey, None, measuring.scan.BOTH, None), widths
+    return width._of_unknown_scale(grey, None, scan.BOTH, None), widths
 
 
 def test_one_look_is_enough_where_it_shows_the_wire_at_its_width(
@@ -55,6 +58,24 @@ def test_one_look_is_enough_where_it_shows_the_wire_at_its_width(
 ) -> None:
     found, widths = looked_at(monkeypatch, grey, {USUAL: [pair]}, 1.1 * DIAMETER_PX)
     assert found == [pair] and widths == pytest.approx([USUAL])
+
+
+@pytest.mark.parametrize("hints", [None, np.array([[155.0, 150.0], [545.0, 150.0]])])
+def test_a_glance_tells_the_width_of_wire_that_is_twice_the_usual(grey: np.ndarray, hints: np.ndarray | None) -> None:
+    assert width._glanced_px(grey, USUAL, hints) == pytest.approx(DIAMETER_PX, rel=0.1)
+    assert width._glanced_px(np.full_like(grey, 90), USUAL, None) is None
+
+
+@pytest.mark.parametrize(
+    "glanced_px, looked_at_px", [(17.0, [17.0]), (1.1 * USUAL, [USUAL]), (9.0, [9.0, USUAL, 17.0])]
+)
+def test_where_a_glance_tells_the_width_one_look_is_enough(
+    monkeypatch: pytest.MonkeyPatch, grey: np.ndarray, pair: Section, glanced_px: float, looked_at_px: list[float]
+) -> None:
+    """At 9 px nothing is found: then all is as without a glance."""
+    seen_px = 1.1 * DIAMETER_PX if len(looked_at_px) == 1 else 17.0
+    found, widths = looked_at(monkeypatch, grey, {USUAL: [pair], 17.0: [pair]}, seen_px, glanced_px)
+    assert found == [pair] and widths == pytest.approx(looked_at_px)
 
 
 def test_wire_of_another_width_is_looked_at_again_at_its_own(
