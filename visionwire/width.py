@@ -59,13 +59,13 @@ def _of_unknown_scale(
     glanced_px = _glanced_px(luminance, usual_px, hints) if "learned" in finders else None
     if glanced_px is not None and _unusual(glanced_px, usual_px):
         found = looked(glanced_px)
-        if _sure(found):
+        if _ruler_px(luminance, found) is not None:
             return found
     first = looked(usual_px)
-    seen = outline.wire_diameter_px(luminance, first[0]) if _sure(first) else None
-    if seen is None:
+    seen_px = _ruler_px(luminance, first)
+    if seen_px is None:
         return max([first, *map(looked, others_px)], key=_believed)
-    return _again_at(seen.px, luminance, first, None, hints, finders, least_belief)
+    return _again_at(seen_px, luminance, first, None, hints, finders, least_belief)
 
 
 def _glanced_px(luminance: Picture, usual_px: float, hints: Floats | None) -> float | None:
@@ -83,16 +83,19 @@ def _glanced_px(luminance: Picture, usual_px: float, hints: Floats | None) -> fl
             one = belief.believed(luminance, [seen], section.whole(luminance, line, usual_px))
         except ValueError:  # a line that doubles back is smoothed to less than a strip
             continue
-        if one.belief > scan.LEAST_BELIEF and one.twists >= safety.FEWEST_RUN_TWISTS:
-            diameter = outline.wire_diameter_px(luminance, one)
-            if diameter is not None:
-                return diameter.px
+        if one.twists >= safety.FEWEST_RUN_TWISTS:
+            diameter_px = _ruler_px(luminance, [one])
+            if diameter_px is not None:
+                return diameter_px
     return None
 
 
-def _sure(found: list[Section]) -> bool:
-    """Whether the first of some sections, which would be the ruler, is believed."""
-    return bool(found) and found[0].belief > scan.LEAST_BELIEF
+def _ruler_px(luminance: Picture, found: list[Section]) -> float | None:
+    """Return the diameter of the wire that would be the ruler, the first section's; None where it cannot be."""
+    if not found or found[0].belief < scan.LEAST_BELIEF:
+        return None
+    seen = outline.wire_diameter_px(luminance, found[0])
+    return None if seen is None else seen.px
 
 
 def _unusual(diameter_px: float, looked_at_px: float) -> bool:
