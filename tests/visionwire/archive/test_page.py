@@ -9,7 +9,7 @@ import pytest
 
 from tests.visionwire.archive.small import Made, reading
 from visionwire.archive import Ledger, statistics, trends
-from visionwire.archive.page import trends_html
+from visionwire.archive.page import MOST_POINTS, STEPS, trends_html
 from visionwire.limits import load_limits
 
 
@@ -62,6 +62,22 @@ def test_points_are_named_where_they_are_few_however_many_have_no_date(made: Mad
     dated = {f"d{k}.jpg": reading(density=7 + k % 2) | {"taken": f"2031-05-{10 + k}"} for k in range(20)}
     page = page_of(made(undated | dated))
     assert ">d0<" in page and ">d19<" in page and ">u9<" not in page
+
+
+@pytest.mark.parametrize("count", [8, 400])
+def test_photographs_are_joined_by_a_line_only_in_the_order_of_time(made: Made, count: int) -> None:
+    undated = {f"{k:03d}.jpg": reading(density=7 + k % 3) for k in range(count)}
+    dated = {
+        path: one | {"taken": f"2031-05-01T09:{k // 60:02d}:{k % 60:02d}"}
+        for k, (path, one) in enumerate(undated.items())
+    }
+    few = dict(list(dated.items())[:4]) | dict(list(undated.items())[4:])
+    charts = 2 if count > MOST_POINTS else 1
+    pages = {name: page_of(made(photos, name)) for name, photos in (("u", undated), ("d", dated), ("f", few))}
+    assert {name: page.count("<polyline") for name, page in pages.items()} == {"u": 0, "d": charts, "f": 0}
+    points = min(count, MOST_POINTS)
+    assert chart_of(pages["u"]).count('class="dot"') == points and "<polygon" not in pages["u"]
+    assert pages["u"].count('class="dot"') == points + STEPS * (charts - 1)
 
 
 def test_the_page_names_the_first_few_that_look_like_another(made: Made) -> None:
