@@ -39,6 +39,8 @@ VALUES = [
     for trial in trials
     for part, value in enumerate(trial)
 ]
+# Two safeties that differ by a little more than what each is read with.
+ONE_CLASS = [(part, person, 7 + k * 0.1 + d) for k, part in enumerate("ab") for person in "xy" for d in (-0.05, 0.05)]
 
 
 def test_the_worked_study() -> None:
@@ -79,6 +81,8 @@ def test_who_falls_short_is_named() -> None:
         agreement(VALUES[:-1])
     with pytest.raises(ValueError, match=r"B has 1 of part 0.* and 4 more fall short; complete"):
         agreement([*VALUES[:40], *VALUES[60:]])
+    with pytest.raises(ValueError, match="and 1 more falls short; complete"):
+        agreement([*VALUES[:20], *VALUES[27:]])
     with pytest.raises(ValueError, match=r"2 readings of each .*; here each person has 1 of each safety; comp"):
         agreement([one for k, one in enumerate(VALUES) if k % 30 < 10])
 
@@ -157,6 +161,8 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},{7 + 2 * c}" for a, b, c in VALUES))
     wide = CliRunner().invoke(app, ["agreement", str(table)]).stdout
     assert "181.4 % of the width" in wide and "over 100 %, the readings scatter wider than the band itself" in wide
+    table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},{c}" for a, b, c in ONE_CLASS))
+    assert "1 distinct category; 5 or more" in CliRunner().invoke(app, ["agreement", str(table)]).stdout
     as_in_europe = "\n".join(row.replace(",", ";").replace(".", ",") for row in rows)
     table.write_text(f"Safety;Person;Twists_per_inch\n{as_in_europe}\n;;\n")
     assert CliRunner().invoke(app, ["agreement", str(table)]).stdout == result.stdout

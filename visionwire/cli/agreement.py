@@ -86,7 +86,8 @@ def agreement(
             f"  six standard deviations of repeatability and reproducibility together take "
             f"{100 * found.share_of_tolerance:.1f} % of the width of the band of {limit_set.name}{wide}"
         )
-    print(f"  {found.categories} distinct categories; 5 or more are what is asked for (AIAG MSA, 4th edition)")
+    categories = "category" if found.categories == 1 else "categories"
+    print(f"  {found.categories} distinct {categories}; 5 or more are what is asked for (AIAG MSA, 4th edition)")
     for line in lost:
         print(line)
     if unreadable:

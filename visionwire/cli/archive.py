@@ -280,7 +280,8 @@ def _other_content_words(progress: Progress) -> list[str]:
         "earlier content, and decided on it, is kept"
     ]
     if progress.decided:
-        lines.append(f"a person had decided on {progress.decided} of them: first on the list of visionwire trends")
+        which = "it" if count == 1 else f"{progress.decided} of them"
+        lines.append(f"a person had decided on {which}: first on the list of visionwire trends")
     return lines
 
 
@@ -298,7 +299,8 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
         if names:
             lines.append(f"{field}: {first_of(sorted(names))}")
     if told and matched < files:
-        lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the others tell none of that")
+        rest = "other tells none" if files - matched == 1 else "others tell none"
+        lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the {rest} of that")
     return lines
 
 

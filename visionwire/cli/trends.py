@@ -90,7 +90,8 @@ def trends(
             "who says the same with visionwire review makes them stand"
         )
     if found.earlier:
-        print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
+        again = "it" if found.earlier == 1 else "them"
+        print(f"  decisions made on {EARLIER}: {found.earlier}; look at {again} again with visionwire review")
     if found.replaced:
         print(f"  {replaced_count_words(found.replaced)}")
     _print_to_look_at(found)
@@ -250,7 +251,8 @@ def verify(ledger: LedgerFile) -> None:
         print(line)
     held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
     unchanged = ", all unchanged" if files or decisions else f"; visionwire archive FOLDER --ledger {ledger} reads some"
-    print(f"{ledger}: {held}{f', {len(wrong)} of them not as they were' if wrong else unchanged}")
+    were = "it was" if len(wrong) == 1 else "they were"
+    print(f"{ledger}: {held}{f', {len(wrong)} of them not as {were}' if wrong else unchanged}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 

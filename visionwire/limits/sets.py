@@ -91,6 +91,16 @@ def said_by(limit: DensityBand | Count | Length | Series | DecisionRule) -> str:
     return f"{limit.source} ({limit.status})"
 
 
+def twists_allowed(count: Count) -> str:
+    """Write how many twists a count allows."""
+    low, high = count.low, count.high
+    if low is None or high is None:
+        said = f"at least {low}" if high is None else f"at most {high}"
+    else:
+        said = f"{low}" if low == high else f"{low} to {high}"
+    return f"{said} twist{'' if (low if high is None else high) == 1 else 's'}"
+
+
 @dataclass(frozen=True)
 class LimitSet:
     """Named limits; ``sha256`` is of the file that they were read from.

@@ -13,7 +13,7 @@ from typing import Any
 from visionwire.errors import PlanError
 from visionwire.helix import THICKEST_IN, THINNEST_IN, most_twists_per_inch, strand_in
 from visionwire.layout import ROUND_HEAD_IN
-from visionwire.limits import LimitSet, density_band
+from visionwire.limits import LimitSet, density_band, twists_allowed
 from visionwire.plan import rules
 from visionwire.plan.route import Side, distance_in, in_order, sides
 from visionwire.plan.rules import Ruling
@@ -234,11 +234,9 @@ def _series(way: tuple[Fastener, ...], method: str, wire_in: float, limits: Limi
     total = sum(span.span_in for span in spans)
     thumb = (RULE_OF_THUMB[0] * total, RULE_OF_THUMB[1] * total)
     count = limits.pigtail
-    low, high = (None, None) if count is None else (count.low, count.high)
-    twists = " to ".join(str(one) for one in (low, high) if one is not None) or "as the manual says"
-    at_least = "at least " if high is None and low is not None else ""
+    twists = "as many twists as the manual says" if count is None else twists_allowed(count)
     how = "twisted as a pair" if spans[-1].lay is None else f"the other lay ({'S' if spans[-1].lay == 'Z' else 'Z'})"
-    tail = f"{at_least}{twists} twists, {how}, bent back or under"
+    tail = f"{twists}, {how}, bent back or under"
     return Series(spans, _cut_in(way, method, wire_in, limits), thumb, tail)
 
 

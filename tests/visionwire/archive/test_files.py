@@ -282,6 +282,9 @@ def test_the_first_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: p
     assert "technician: ann\n" in said and "--pattern" not in said
     said = CliRunner().invoke(app, [*words, "bay03/{technician}/*"]).stdout
     assert "technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said
+    (tmp_path / "bay03" / "ann" / "a.jpg").rename(tmp_path / "b.jpg")
+    said = CliRunner().invoke(app, [*words, "{technician}/a.jpg"]).stdout
+    assert "--pattern matches 10 of 11 paths; the other tells none of that\n" in said
     assert "--pattern matches 0 of 11 paths" in CliRunner().invoke(app, [*words, "x/{station}/*"]).stdout
 
 

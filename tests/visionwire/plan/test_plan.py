@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from tests.visionwire.plan.made import plan
+from tests.visionwire.plan.made import COMMON, plan
 from visionwire.cli import app
 from visionwire.errors import ExitCode, PlanError, UsageError
-from visionwire.limits import known_limits, load_limits
+from visionwire.limits import Count, known_limits, load_limits
 from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, load_plan, make_plan, plan_lines
 from visionwire.plan.route import in_order, sides
 from visionwire.plan.rules import wire
@@ -325,6 +325,28 @@ def test_a_plan_tampered_with_is_no_plan(tmp_path: Path, key: str, value: object
     path.write_text(json.dumps(record))
     with pytest.raises(PlanError, match="is no plan"):
         load_plan(path)
+
+
+def test_one_twist_is_said_so() -> None:
+    made = plan(Fastener(0, 0), Fastener(0.28, 0))
+    assert made.series[0].spans[0].twists_to_aim_at == 1
+    assert any(line.strip().startswith("1 twist over") for line in plan_lines(made))
+    assert ": 1 twist<" in draw_plan(made)
+    assert any("at least 1 wrap round" in line for line in turnbuckle_lines("1/8", 1))
+
+
+@pytest.mark.parametrize(
+    ("pigtail", "said"),
+    [
+        (None, "as many twists as the manual says, the other lay"),
+        (Count(None, 6, "shop order 12", "published"), "at most 6 twists, the other lay"),
+        (Count(1, 1, "shop order 12", "published"), "1 twist, the other lay"),
+    ],
+)
+def test_a_pigtail_is_planned_as_the_limit_set_has_it(pigtail: Count | None, said: str) -> None:
+    limits = dataclasses.replace(COMMON, pigtail=pigtail)
+    made = make_plan(Wish((Fastener(0, 0), Fastener(2, 0)), 0.07), limits)
+    assert made.series[0].pigtail.startswith(said)
 
 
 def test_a_turnbuckle_in_words_and_as_json() -> None:
