@@ -103,7 +103,7 @@ def test_a_picture_that_was_not_read_is_named_with_the_reason(
     result = CliRunner().invoke(app, ["agreement", str(tmp_path)])
     (line,) = [line for line in result.output.splitlines() if "not read" in line]
     assert line == f"  not read: {lost} (of s1, by bob): no twisted pair was found"
-    assert result.exit_code == (0 if whole else ExitCode.USAGE)
+    assert result.exit_code == (0 if whole else ExitCode.FILE)
     assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1; complete" in result.stderr)
     assert whole or result.stderr.endswith("; left out for want of a reading: 1 photograph, named above\n")
 
@@ -168,7 +168,7 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     assert CliRunner().invoke(app, ["agreement", str(table)]).stdout == result.stdout
     table.write_text("safety,person,twists_per_inch,photo\ns,a,nan,\ns,a,seven,\ns,,7.1,\ns,a,,b.jpg\ns,a,,\n")
     off = CliRunner().invoke(app, ["agreement", str(table)])
-    assert off.exit_code == ExitCode.USAGE
+    assert off.exit_code == ExitCode.FILE
     assert [line.partition(";")[0] for line in off.stderr.splitlines()] == [
         f"visionwire: the study {table} is off in 4 places:",
         "  line 2: twists_per_inch is 'nan'",
@@ -178,7 +178,7 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     ]
     table.write_text("a,b\n1,2\n")
     assert "has no column safety; give a CSV" in CliRunner().invoke(app, ["agreement", str(table)]).stderr
-    assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
+    assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.FILE
     assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE
     thick = CliRunner().invoke(app, ["agreement", str(table), "--wire", "32"])
     assert thick.exit_code == ExitCode.USAGE and "for 32 thousandths give --wire 0.032" in thick.stderr

@@ -111,8 +111,8 @@ def visionwire(
 ) -> None:
     """Read photographs of safety wire: twists per inch, pigtail, and what the limits say of them.
 
-    Exit status: 0 conforming, 1 nonconforming, 2 usage, 3 undecided or refused, 4 a file that cannot be read or
-    written. The aircraft's own manual and licensed practice govern.
+    Exit status: 0 conforming, 1 nonconforming, 2 wrong options or arguments, 3 undecided or refused, 4 a file
+    that cannot be read, used or written. The aircraft's own manual and licensed practice govern.
     """
 
 

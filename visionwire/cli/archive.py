@@ -15,7 +15,7 @@ import typer
 from visionwire.cli.numbers import guess, one_of
 from visionwire.cli.signals import terminated_as_interrupted
 from visionwire.cli.trends import counted, files_words, first_of, states_words, wanting_words
-from visionwire.errors import ArchiveError, UsageError
+from visionwire.errors import ArchiveError, LimitsError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger, Progress, Settings
@@ -150,13 +150,17 @@ def _settings(photos: list[str], *, limits: str, method: str, **words: Any) -> S
 
 def _table(metadata: Path, settings: Settings) -> Table:
     """Read what a table says of the photographs; every wire that it tells has a band in the limit set."""
-    from visionwire.archive.files import from_table
+    from visionwire.archive.files import WIRE, from_table
     from visionwire.limits import density_band
 
     table = from_table(metadata)
     if settings.method == "double":
         for wire_in in set(table.wires_in.values()) - {None}:
-            density_band(settings.limits, wire_in)  # without one for it, said before the night's work too
+            try:
+                density_band(settings.limits, wire_in)  # without one for it, said before the night's work too
+            except LimitsError as error:
+                said = str(error).replace("--wire", f"its column {WIRE}")
+                raise ArchiveError(f"the table {metadata} tells wire that cannot be judged: {said}") from error
     return table
 
 

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from visionwire.cli.options import card_named
+
 DRAWN_AS = (".svg", ".pdf", ".png")
 
 
@@ -37,14 +39,11 @@ def card(
 
 
 def _draw(name: str, out: Path | None, measured_mm: float | None, dpi: int) -> None:
-    from calibration import CardError, draw_pdf, draw_png, draw_svg, load_card
+    from calibration import draw_pdf, draw_png, draw_svg
     from calibration.card import bar_correction
     from visionwire.errors import OutputError, UsageError
 
-    try:
-        chosen = load_card(name)
-    except CardError as error:
-        raise UsageError(f"{error}") from error
+    chosen = card_named(name)
     if measured_mm is not None:
         try:
             bar_correction(chosen, measured_mm)

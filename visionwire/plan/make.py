@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from visionwire.errors import PlanError
+from visionwire.errors import PlanError, PlanFileError
 from visionwire.helix import THICKEST_IN, THINNEST_IN, most_twists_per_inch, strand_in
 from visionwire.layout import ROUND_HEAD_IN
 from visionwire.limits import LimitSet, density_band, twists_allowed
@@ -157,7 +157,7 @@ def load_plan(path: str | Path) -> Plan:
 
     Raises
     ------
-    PlanError
+    PlanFileError
         If the file cannot be read or is no plan.
     """
     try:
@@ -176,15 +176,15 @@ def load_plan(path: str | Path) -> Plan:
         _require_sound(plan)
         return plan
     except KeyError as error:
-        raise PlanError(f"{path} is no plan: it lacks {error}; {AGAIN}") from error
+        raise PlanFileError(f"{path} is no plan: it lacks {error}; {AGAIN}") from error
     except UnicodeDecodeError as error:
-        raise PlanError(f"{path} is no plan: it is not text in UTF-8; save it so, or {AGAIN}") from error
+        raise PlanFileError(f"{path} is no plan: it is not text in UTF-8; save it so, or {AGAIN}") from error
     except json.JSONDecodeError as error:
-        raise PlanError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
+        raise PlanFileError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
     except OSError as error:
-        raise PlanError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
+        raise PlanFileError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
     except (ValueError, TypeError, AttributeError) as error:
-        raise PlanError(f"{path} is no plan ({error}); {AGAIN}") from error
+        raise PlanFileError(f"{path} is no plan ({error}); {AGAIN}") from error
 
 
 def _require_sound(plan: Plan) -> None:

@@ -259,7 +259,9 @@ def test_a_wire_that_the_limit_set_has_no_band_for_is_said_before_the_work(tmp_p
     told = wires_told(tmp_path / "wires.csv", **{"00": "0.09"})
     words = ["archive", str(folder_of(tmp_path / "photos", 1)), "--ledger", str(tmp_path / "a.db")]
     stopped = CliRunner().invoke(app, [*words, "--metadata", str(told), "--limits", "by-diameter", "--wire", "0.032"])
-    assert stopped.exit_code == ExitCode.USAGE and "0.09" in stopped.stderr and not (tmp_path / "a.db").exists()
+    assert stopped.exit_code == ExitCode.FILE and not (tmp_path / "a.db").exists()
+    assert f"the table {told} tells wire that cannot be judged: " in stopped.stderr
+    assert "no band for wire of 0.09 in" in stopped.stderr and "; check its column wire_in or choose" in stopped.stderr
 
 
 def test_a_folder_without_photographs_is_said_and_makes_no_ledger(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 
 import visionwire
 from visionwire.cli import Handled, app
-from visionwire.errors import LimitsError, OutputError, PhotoError, UsageError
+from visionwire.errors import ExitCode, LimitsError, OutputError, PhotoError, UsageError
 from visionwire.limits import known_limits, load_limits
 
 ROOT = Path(visionwire.__file__).parents[1]
@@ -224,3 +224,47 @@ def test_limits_that_are_not_there() -> None:
     result = run("limits", "comon")
     assert result.exit_code == 2 and result.stdout == ""
     assert result.stderr.startswith("visionwire: no limit set is named 'comon'; did you mean common?")
+
+
+#: A command for every kind of file that it takes, `{}` in the place of the file.
+TAKEN = {
+    "limits": ["limits {}", "limits {} --toml", "check a.png --limits {}", "plan 0,0 2,0 --hole 0.06 --limits {}"],
+    "card": ["card {}", "check a.png --card {}"],
+    "plan": ["check a.png --plan {}"],
+    "study": ["agreement {}"],
+    "table": ["archive a.png --ledger a.db --metadata {}"],
+    "ledger": ["trends {}", "verify {}", "review {} a.png --decision accept --by A --reason seen"],
+    "photograph": ["check {}"],
+}
+SUFFIX = {"limits": ".toml", "card": ".toml", "plan": ".json", "study": ".csv", "table": ".csv"}
+#: Not there, no text, text of another kind, in another encoding.
+WRONG: list[bytes | None] = [
+    None,
+    b"\xff\xfe\x00\x81",
+    b"nothing of the kind\n",
+    "safety,person\né,é\n".encode("latin-1"),
+]
+
+
+@pytest.mark.parametrize("content", WRONG)
+@pytest.mark.parametrize(("what", "words"), [(what, words) for what, all_of in TAKEN.items() for words in all_of])
+def test_whatever_is_wrong_with_a_file_is_one_sentence_and_status_4(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str, words: str, content: bytes | None
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a.png").write_bytes(b"")
+    file = f"file{SUFFIX.get(what, '')}"
+    if content is not None:
+        (tmp_path / file).write_bytes(content)
+    result = run(*words.format(file).split())
+    assert result.exit_code == ExitCode.FILE and result.stdout == ""
+    sentence, *after = result.stderr.splitlines()
+    assert sentence.startswith("visionwire: ") and file in sentence and "should not have happened" not in sentence
+    assert [line for line in after if "manual and licensed practice" not in line] == []
+    assert not (tmp_path / "a.db").exists()
+
+
+@pytest.mark.parametrize("words", ["limits {}", "check a.png --limits {}", "card {}", "check a.png --card {}"])
+def test_a_name_that_is_not_known_is_a_word_and_status_2(words: str) -> None:
+    result = run(*words.format("nosuch").split())
+    assert result.exit_code == ExitCode.USAGE and "'nosuch'" in result.stderr and result.stderr.count("\n") == 1

@@ -162,4 +162,4 @@ def test_what_could_not_be_read_again_is_not_printed(tmp_path: Path) -> None:
     own = tmp_path / "mine.toml"
     own.write_text(GOOD.replace("high = 8", "high = 5"))
     result = CliRunner().invoke(app, ["limits", str(own), "--toml"])
-    assert result.exit_code == ExitCode.USAGE and result.stdout == "" and str(own) in result.stderr
+    assert result.exit_code == ExitCode.FILE and result.stdout == "" and str(own) in result.stderr

@@ -136,7 +136,7 @@ def test_a_wrong_line_is_named(tmp_path: Path, right: str, wrong: str, words: st
     with pytest.raises(LimitsError, match=re.escape(words)) as caught:
         load_limits(path)
     assert str(path) in str(caught.value) and "\n" not in str(caught.value)
-    assert caught.value.exit_code == ExitCode.USAGE
+    assert caught.value.exit_code == ExitCode.FILE
 
 
 @pytest.mark.parametrize("pigtail", ["low = 2.5", "low = 5\nhigh = 4"])
