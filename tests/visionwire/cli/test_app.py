@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -13,6 +14,7 @@ import typer
 from typer.testing import CliRunner, Result
 
 import visionwire
+from visionwire.archive import Ledger
 from visionwire.cli import Handled, app
 from visionwire.errors import ExitCode, LimitsError, OutputError, PhotoError, UsageError
 from visionwire.limits import known_limits, load_limits
@@ -262,6 +264,40 @@ def test_whatever_is_wrong_with_a_file_is_one_sentence_and_status_4(
     assert sentence.startswith("visionwire: ") and file in sentence and "should not have happened" not in sentence
     assert [line for line in after if "manual and licensed practice" not in line] == []
     assert not (tmp_path / "a.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "after"),
+    [
+        ("check a.png --sheet {}", "--sheet"),
+        ("check a.png --sheet=", "--sheet"),
+        ("check a.png --plan {}", "--plan"),
+        ("check {}", "check"),
+        ("check a.png {}", "a.png"),
+        ("card pocket --out {}", "--out"),
+        ("card pocket -o {}", "-o"),
+        ("archive {} --ledger a.db", "archive"),
+        ("archive a.png --ledger {}", "--ledger"),
+        ("archive a.png --ledger a.db --metadata {}", "--metadata"),
+        ("trends {}", "trends"),
+        *((f"trends a.db --{kind} {{}}", f"--{kind}") for kind in ("html", "csv", "jsonl", "parquet", "sections")),
+        ("agreement {}", "agreement"),
+        ("plan 0,0 2,0 --hole 0.06 --drawing {}", "--drawing"),
+    ],
+)
+def test_a_word_that_is_empty_is_said_and_nothing_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str, after: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(ROOT / "fixtures" / "pictures" / "demo.jpg", tmp_path / "a.png")
+    Ledger(tmp_path / "a.db").close()
+    there = sorted(tmp_path.iterdir())
+    result = run(*("" if word == "{}" else word for word in words.split()))
+    assert result.exit_code == ExitCode.USAGE and result.stdout == ""
+    assert (
+        result.stderr.startswith(f"visionwire: what stands after {after} is empty") and result.stderr.count("\n") == 1
+    )
+    assert sorted(tmp_path.iterdir()) == there
 
 
 @pytest.mark.parametrize("words", ["limits {}", "check a.png --limits {}", "card {}", "check a.png --card {}"])
