@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import sys
@@ -70,6 +71,7 @@ def archive(
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
     from visionwire.archive import Ledger, listed
+    from visionwire.archive.cluster import connected
     from visionwire.archive.files import SUFFIXES, gone, pattern_of, told_by
 
     for option, allowed, unit, usual in (("--limit", limit, "seconds", 120), ("--memory", memory, "GB", 4)):
@@ -96,23 +98,24 @@ def archive(
     said = [] if told is None else _pattern_words(told_by(paths, told), len(paths))
     for line in said + ([] if table is None else _table_words(table, paths)):
         print(line, flush=True)
-    book = Ledger(ledger)
-    try:
-        counts, latest = _run(
-            paths,
-            book,
-            settings,
-            pattern=told,
-            table=table,
-            jobs=jobs,
-            limit_s=limit,
-            memory_gb=memory,
-            cluster=cluster,
-        )
-        reasons = book.reasons()
-        missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
-    finally:
-        book.close()
+    with contextlib.nullcontext() if cluster is None else connected(cluster) as client:  # before a ledger is made
+        book = Ledger(ledger)
+        try:
+            counts, latest = _run(
+                paths,
+                book,
+                settings,
+                pattern=told,
+                table=table,
+                jobs=jobs,
+                limit_s=limit,
+                memory_gb=memory,
+                cluster=client,
+            )
+            reasons = book.reasons()
+            missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
+        finally:
+            book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
     print(f"{ledger}: {files_words(counts, reasons)}")
