@@ -326,8 +326,8 @@ def from_table(path: Path) -> Table:
     Raises
     ------
     ArchiveError
-        If the file cannot be read, has none of the known columns, names photographs twice, or has dates or diameters
-        that are none: all of these are said at once, each with its line.
+        If the file cannot be read, has none of the known columns, names a photograph twice or none in a row, or has
+        dates or diameters that are none: all of these are said at once, each with its line.
     """
     known = (*FIELDS, WIRE)
     table = written_in("table", path, known)
@@ -345,9 +345,11 @@ def from_table(path: Path) -> Table:
     faults = list(table.faults)
     rows = [(line, {**row, first: _spelled(row[first])}) for line, row in table.rows]
     for line, row in rows:
-        if row[first] in named:
+        if not row[first]:
+            faults.append((line, "it names no photograph; write which one it is of, or take the row out"))
+        elif row[first] in named:
             faults.append((line, f"{row[first]!r} is named a second time; keep one row"))
-        named |= {row[first]} - {""}
+        named.add(row[first])
         if row.get("taken") and not _is_date(row["taken"]):
             faults.append((line, f"taken is {row['taken']!r}; write it as 2031-03-10 or 2031-03-10T09:40"))
         if row.get(WIRE):
@@ -359,9 +361,9 @@ def from_table(path: Path) -> Table:
         raise ArchiveError(f"the table {path} is off in {faults_words(faults)}")
     told = {row[first]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
-        {named: said for named, said in told.items() if named},
+        told,
         tuple(dict.fromkeys(column for column in columns if column and column not in known)),
-        {named: wire_in for named, wire_in in wires_in.items() if named},
+        wires_in,
     )
 
 

@@ -243,6 +243,17 @@ def test_all_that_is_off_in_a_table_is_said_at_once(tmp_path: Path, more: int) -
     assert lines[10:] == ([f"  and {more - 7} more"] if more > 7 else []) and len(lines) == min(3 + more, 11)
 
 
+def test_a_row_that_names_no_photograph_is_said_unless_it_is_blank(tmp_path: Path) -> None:
+    table = tmp_path / "who.csv"
+    table.write_text("photo,technician,wire_in\n,,\na.jpg,Ann,0.032\n,Bob,\n ,,\n,,0.8mm\n")
+    with pytest.raises(ArchiveError) as caught:
+        from_table(table)
+    says = "it names no photograph; write which one it is of, or take the row out"
+    assert str(caught.value) == f"the table {table} is off in 2 places:\n  line 4: {says}\n  line 6: {says}"
+    table.write_text("photo,technician\n,\na.jpg,Ann\n ,\n")
+    assert from_table(table).rows == {"a.jpg": {"technician": "Ann"}}
+
+
 def test_headers_are_known_however_they_are_written_and_a_slip_is_guessed(tmp_path: Path) -> None:
     told = tmp_path / "wires.csv"
     told.write_text("Photo, Wire_In ,technican\na.png,0.032,T. One\n")
