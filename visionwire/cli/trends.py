@@ -52,6 +52,7 @@ def trends(
     from visionwire.archive.sections import COLUMNS, section_rows
     from visionwire.archive.trends import EARLIER, trends_of
 
+    _require_apart(ledger, [path for path in (html, csv, jsonl, parquet, sections) if path is not None])
     book = _opened(ledger)
     try:
         limit_set, heading = _read_by(book, limits)
@@ -96,6 +97,16 @@ def trends(
         print(f"  {replaced_count_words(found.replaced)}")
     _print_to_look_at(found)
     _print_not_read(found)
+
+
+def _require_apart(ledger: Path, written: list[Path]) -> None:
+    """Check that nothing is written over the ledger, which holds what people decided, nor two tables into one file."""
+    own = {ledger.resolve().with_name(f"{ledger.resolve().name}{more}") for more in ("", "-wal", "-shm")}
+    for number, path in enumerate(written):
+        if path.resolve() in own:
+            raise UsageError(f"{path} is the ledger itself, which nothing is written over; give another file")
+        if path.resolve() in [one.resolve() for one in written[:number]]:
+            raise UsageError(f"{path} is named twice to be written; give each of the two a file of its own")
 
 
 def _by_nobody_words(book: Ledger, technician: str) -> str:
