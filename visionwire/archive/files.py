@@ -38,7 +38,8 @@ def listed(words: Iterable[str]) -> list[str]:
     ----------
     words : iterable of str
         A folder means every picture under it, ``@FILE`` the paths or URLs in a text file, one a line; a pattern with
-        ``*`` what it matches; anything else that file, whatever its suffix. A URL is one of these elsewhere.
+        ``*`` what it matches, unless a folder or file is called so; anything else that file, whatever its suffix. A URL
+        is one of these elsewhere.
 
     Raises
     ------
@@ -47,20 +48,18 @@ def listed(words: Iterable[str]) -> list[str]:
     """
     found: set[str] = set()
     for word in words:
-        if not word:  # a variable of a shell that holds nothing: as a path it would be the folder one is in
+        if word in ("", "@"):  # a variable of a shell that holds nothing: as a path it would be the folder one is in
             raise ArchiveError("a name is empty; give a folder, a file or a URL")
         if word.startswith("@"):
             found |= set(_from_list(Path(word[1:])))
         elif urls.is_url(word):
             found |= set(urls.listed(word, SUFFIXES))
-        elif _is_pattern(word):
-            base = Path(word).anchor or "."
-            pattern = word.removeprefix(base) if Path(word).is_absolute() else word
-            found |= {str(path) for path in Path(base).glob(pattern) if path.is_file()}
         elif (path := Path(word)).is_dir():
             found |= {str(one) for one in path.rglob("*") if one.suffix.lower() in SUFFIXES and one.is_file()}
-        elif path.exists():
+        elif path.exists():  # before it is taken for a pattern: a[1].jpg is what a second copy is called
             found.add(str(path))
+        elif _is_pattern(word):
+            found |= set(_matched(word))
         else:
             raise ArchiveError(f"{word} is no folder and no file; check the path")
     odd = sorted(path for path in found if not _is_text(path))
@@ -68,6 +67,17 @@ def listed(words: Iterable[str]) -> list[str]:
         more = f" and {len(odd) - 1} more" if len(odd) > 1 else ""
         raise ArchiveError(f"the name {odd[0]}{more} is not text in UTF-8, which a ledger keeps; rename such files")
     return sorted(found)
+
+
+def _matched(pattern: str) -> list[str]:
+    base = Path(pattern).anchor or "."
+    try:
+        found = [str(path) for path in Path(base).glob(pattern.removeprefix(Path(pattern).anchor)) if path.is_file()]
+    except ValueError as error:
+        raise ArchiveError(f"{pattern} is no pattern ({error}); mend it, or name the folder") from error
+    if not found:
+        raise ArchiveError(f"{pattern} matches no file; check the pattern, and the folder that it begins with")
+    return found
 
 
 def _is_text(name: str) -> bool:
@@ -88,7 +98,7 @@ def gone(known: Iterable[str], words: Iterable[str], found: Iterable[str]) -> li
     Of a URL that is not listed nothing tells whether it is gone or was not to be had; ``found`` need no look.
     """
     folders = [Path(word) for word in words if not word.startswith("@") and not urls.is_url(word)]
-    folders = [folder for folder in folders if not _is_pattern(str(folder)) and folder.is_dir()]
+    folders = [folder for folder in folders if folder.is_dir()]
     there = set(found)
     return sorted(
         place

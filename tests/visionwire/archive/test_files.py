@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import unicodedata
 from pathlib import Path
 from typing import Literal
@@ -12,7 +13,7 @@ from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import RUN, all_rows, folder_of, in_this_process
 from visionwire.archive import Ledger, Settings, listed, run
-from visionwire.archive.files import from_path, from_table, name_of, pattern_of
+from visionwire.archive.files import from_path, from_table, gone, name_of, pattern_of
 from visionwire.archive.ledger import Entry, Job
 from visionwire.cli import app
 from visionwire.cli.numbers import wire_diameter_in
@@ -31,14 +32,26 @@ def test_words_name_files(tmp_path: Path) -> None:
     (tmp_path / "list.txt").write_bytes(b"\xff\xfe")
     with pytest.raises(ArchiveError, match="is not text in UTF-8; give a text file in UTF-8 with one path a line"):
         listed([f"@{tmp_path / 'list.txt'}"])
-    with pytest.raises(ArchiveError, match="a name is empty; give a folder"):
-        listed([""])
+    for nothing in ("", "@"):
+        with pytest.raises(ArchiveError, match="a name is empty; give a folder"):
+            listed([nothing])
+    for pattern, says in (("**x.png", "is no pattern"), ("*.jgp", "matches no file; check the pattern")):
+        for word in (pattern, str(folder / pattern)):
+            with pytest.raises(ArchiveError, match=says):
+                listed([str(folder), word])
     for name in (b"\xe9.png", b"\xfc.png"):
         (folder / os.fsdecode(name)).touch()
     with pytest.raises(ArchiveError, match="and 1 more is not text in UTF-8, which a ledger keeps; rename such files"):
         listed([str(folder)])
     with pytest.raises(ArchiveError, match="no folder and no file"):
         listed([str(tmp_path / "none")])
+
+
+def test_what_is_there_is_no_pattern_whatever_its_name(tmp_path: Path) -> None:
+    folder = folder_of(tmp_path / "bay[2]", 2)
+    copy = shutil.copy(folder / "00.png", folder / "00[1].png")
+    assert listed([str(copy)]) == [str(copy)] and copy in map(Path, listed([str(folder)]))
+    assert gone([str(folder / "x.png")], [str(folder)], []) == [str(folder / "x.png")]
 
 
 def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
