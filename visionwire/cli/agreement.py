@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 #: The columns of a study that say what was read, or of which photograph it is to be.
 READ, PHOTO = "twists_per_inch", "photo"
+#: No wire has so many twists per inch.
+MOST = 1000.0
 
 
 def agreement(
@@ -127,8 +129,8 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
     for line, row in table.rows:
         value, photo = row.get(READ, ""), row.get(PHOTO, "")
         read = floats(with_point(value))
-        if value and len(read) != 1:
-            faults.append((line, f"twists_per_inch is {value!r}; it must be a number, such as 7.2"))
+        if value and not (len(read) == 1 and 0 < read[0] < MOST):
+            faults.append((line, f"twists_per_inch is {value!r}; it must be a number above 0, such as 7.2"))
         elif not (row["safety"] and row["person"] and (value or photo)):
             faults.append((line, "a cell is empty; say which safety, by whom, and what was read or the photograph"))
         rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo.replace("\\", "/")))
