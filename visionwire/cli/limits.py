@@ -41,6 +41,8 @@ def limits(
     wire_in = wire_diameter_in(wire)
     if risk is not None and not names:
         raise UsageError("--risk is of a limit set; name one, such as visionwire limits common --risk 7.2,0.4,0.12")
+    if wire is not None and risk is None:
+        raise UsageError("--wire is of use only with --risk; leave it out, or add --risk MEAN,DEVIATION,U")
     if toml and (risk is not None or names is None or len(names) != 1):
         raise UsageError("--toml is of one limit set and nothing beside it, such as visionwire limits common --toml")
     if not names:

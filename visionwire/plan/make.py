@@ -183,8 +183,10 @@ def load_plan(path: str | Path) -> Plan:
         raise PlanFileError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
     except OSError as error:
         raise PlanFileError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
-    except (ValueError, TypeError, AttributeError) as error:
+    except ValueError as error:
         raise PlanFileError(f"{path} is no plan ({error}); {AGAIN}") from error
+    except (TypeError, AttributeError) as error:  # whose words are of Python, not of the file
+        raise PlanFileError(f"{path} is no plan: something in it is missing, or of another kind; {AGAIN}") from error
 
 
 def _require_sound(plan: Plan) -> None:

@@ -46,6 +46,8 @@ def test_without_a_name_every_card_is_listed() -> None:
         (["lane", "--measured", "3.9"], UsageError, "--measured: 3.9 mm cannot be what a rule reads on the bar"),
         (["lane", "--out", "lane.png", "--dpi", "7"], UsageError, "dpi is 7"),
         (["none.toml"], InputError, "cannot be read"),
+        (["--out", "a.pdf"], UsageError, "no card was named; name one of chart, lane, pocket"),
+        (["--measured", "79.8"], UsageError, "no card was named"),
     ],
 )
 def test_one_sentence_for_what_is_wrong(

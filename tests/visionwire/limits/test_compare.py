@@ -133,6 +133,7 @@ def test_a_guard_band_in_place_of_the_two_probabilities(tmp_path: Path) -> None:
         (["common", "--risk", "7,0.3,0.1", "--wire", "32"], "for 32 thousandths give --wire 0.032"),
         (["by-diameter", "--risk", "7,0.3,0.1"], "give the wire with --wire"),
         (["--risk", "7,0.3,0.1"], "--risk is of a limit set; name one"),
+        (["by-diameter", "--wire", "0.032"], "--wire is of use only with --risk"),
     ],
 )
 def test_what_is_wrong_is_said_before_anything_is_printed(words: list[str], sentence: str) -> None:
