@@ -3,7 +3,7 @@
 Knows nothing of wire. Pixel centres at integers, (x, y); arrays are (row, column).
 """
 
-from calibration.card import Card, CardError, known_cards, load_card
+from calibration.card import Card, CardError, CardFileError, known_cards, load_card
 from calibration.draw import draw_pdf, draw_png, draw_svg
 from calibration.plane import Plane, fit_plane
 from calibration.pose import (
@@ -23,6 +23,7 @@ from calibration.without_card import find_id1, two_points
 __all__ = [
     "Card",
     "CardError",
+    "CardFileError",
     "Plane",
     "Sight",
     "bends_relative_u",

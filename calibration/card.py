@@ -32,6 +32,10 @@ class CardError(ValueError):
     """A card that is not known or whose file cannot be used; the sentence names the file and the key."""
 
 
+class CardFileError(CardError):
+    """The file of a card cannot be read or used."""
+
+
 @dataclass(frozen=True)
 class Board:
     """A checkerboard with a marker in each white square; the top left of it lies at (x_mm, y_mm)."""
@@ -214,7 +218,9 @@ def load_card(name_or_path: str | Path) -> Card:
     Raises
     ------
     CardError
-        When there is no such card or file, or the file's content does not describe a card.
+        When there is no such card.
+    CardFileError
+        When its file cannot be read, or what it says does not describe a card.
     """
     if name_or_path in known_cards():
         text = (resources.files("calibration") / "cards" / f"{name_or_path}.toml").read_text("utf-8")
@@ -230,7 +236,7 @@ def load_card(name_or_path: str | Path) -> Card:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise CardError(
+        raise CardFileError(
             f"card file {path} cannot be read ({reason}); check its path, or use one of {', '.join(known_cards())}"
         ) from error
     return _parse(text, path.stem, str(path))
@@ -249,10 +255,10 @@ def _parse(text: str, name: str, file: str) -> Card:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise CardError(f"card file {file} is not TOML: {error}") from error
+        raise CardFileError(f"card file {file} is not TOML: {error}") from error
     for key in _NEEDED:
         if key not in data:
-            raise CardError(f"card file {file} lacks the key {key!r}")
+            raise CardFileError(f"card file {file} lacks the key {key!r}")
     for key, value in data.items():
         _check(key, value, file)
     first_square = data.pop("first_square", "black")
@@ -269,19 +275,19 @@ def _check(key: str, value: Any, file: str) -> None:
     where = f"card file {file}: key {key!r}"
     if key in _NUMBERS:
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not np.isfinite(value):
-            raise CardError(f"{where} must be a number, not {value!r}")
+            raise CardFileError(f"{where} must be a number, not {value!r}")
         if key in _WHOLE and not isinstance(value, int):
-            raise CardError(f"{where} must be a whole number, not {value!r}")
+            raise CardFileError(f"{where} must be a whole number, not {value!r}")
         if value < 0 or (key in _ABOVE_ZERO and value == 0):
-            raise CardError(f"{where} must be above zero, not {value!r}")
+            raise CardFileError(f"{where} must be above zero, not {value!r}")
     elif key == "first_square":
         if value not in ("black", "white"):
-            raise CardError(f"{where} must be 'black' or 'white', not {value!r}")
+            raise CardFileError(f"{where} must be 'black' or 'white', not {value!r}")
     elif key in ("name", "title", "dictionary"):
         if not isinstance(value, str):
-            raise CardError(f"{where} must be a text, not {value!r}")
+            raise CardFileError(f"{where} must be a text, not {value!r}")
     else:
-        raise CardError(f"{where} is not known; known are {', '.join(sorted(_NUMBERS | {'title', 'dictionary'}))}")
+        raise CardFileError(f"{where} is not known; known are {', '.join(sorted(_NUMBERS | {'title', 'dictionary'}))}")
 
 
 def _check_whole(card: Card, file: str) -> None:
@@ -289,13 +295,15 @@ def _check_whole(card: Card, file: str) -> None:
     try:
         markers = len(marker_dictionary(card.dictionary).bytesList)
     except CardError as error:
-        raise CardError(f"{where} 'dictionary': {error}") from error
+        raise CardFileError(f"{where} 'dictionary': {error}") from error
     if not 0.3 * card.square_mm <= card.marker_mm < card.square_mm:
-        raise CardError(f"{where} 'marker_mm' is {card.marker_mm:g}; it must be 0.3 to 1 times square_mm")
+        raise CardFileError(f"{where} 'marker_mm' is {card.marker_mm:g}; it must be 0.3 to 1 times square_mm")
     if min(card.squares_x, card.squares_y) < 2 or card.squares_x * card.squares_y > 2000:
-        raise CardError(f"{where} 'squares_x' and 'squares_y' must be at least 2, and 2000 squares at most")
+        raise CardFileError(f"{where} 'squares_x' and 'squares_y' must be at least 2, and 2000 squares at most")
     last_id = max(card.markers_mm())
     if last_id >= markers:
-        raise CardError(f"{where} 'first_id': the card needs markers up to {last_id}, {card.dictionary} has {markers}")
+        raise CardFileError(
+            f"{where} 'first_id': the card needs markers up to {last_id}, {card.dictionary} has {markers}"
+        )
     if card.bar_mm > card.width_mm:
-        raise CardError(f"{where} 'bar_mm' is {card.bar_mm:g}; the card is only {card.width_mm:g} mm wide")
+        raise CardFileError(f"{where} 'bar_mm' is {card.bar_mm:g}; the card is only {card.width_mm:g} mm wide")

@@ -81,7 +81,7 @@ def agreement(values: Sequence[tuple[str, str, float]], tolerance: float | None 
     of_people = max(0.0, (squares_people / free_people - together) / (parts * trials))
     of_parts = max(0.0, (squares_parts / free_parts - together) / (people * trials))
     both = within + of_people + interaction
-    ratio = np.sqrt(of_parts / both) if both > 0 else np.inf
+    ratio = np.sqrt(of_parts / both) if both > 0 else np.inf if of_parts > 0 else 0.0
     return Agreement(
         repeatability=float(np.sqrt(within)),
         reproducibility=float(np.sqrt(of_people + interaction)),
@@ -108,7 +108,11 @@ def _table(values: Sequence[tuple[str, str, float]]) -> Floats:
     if set(counts.values()) == {1}:
         raise ValueError(f"a study needs {LEAST}; here each person has 1 of each safety; complete the study")
     if short := [f"{person} has {count} of {part}" for (part, person), count in counts.items() if count < most]:
-        more = f" and {len(short) - MOST_NAMED} more fall short" if len(short) > MOST_NAMED else ""
+        more = (
+            f" and {left} more {'falls' if left == 1 else 'fall'} short"
+            if (left := len(short) - MOST_NAMED) > 0
+            else ""
+        )
         raise ValueError(
             f"a study needs {LEAST}; here it takes {most} of each, and {', '.join(short[:MOST_NAMED])}{more}; "
             "complete the study"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,21 +94,30 @@ class Density:
         return tuple(self.window(float(centre), width) for centre in centres)
 
     def extremes(self) -> tuple[DensityAt, DensityAt] | None:
-        """Return the least and the most in any one inch, or None on a run shorter than that."""
+        """Return the least and the most in any one inch, the whole run counted in; None on a run shorter than that.
+
+        Where twists crowd at both ends of a run of no whole number of inches, every inch holds fewer than the mean: the
+        middle is in more of them than an end. The most is then that of the whole run, and the least likewise.
+        """
         if self.length_in < 1.0:
             return None
+        u95 = COVERAGE_95 * self.twists_per_inch_u
+        return _least_and_most([*self._inches(), DensityAt(self.twists_per_inch, u95, self.length_in / 2)])
+
+    def _inches(self) -> list[DensityAt]:
+        """Return the density in windows of an inch along a run that is no shorter."""
         centres = np.linspace(0.5, self.length_in - 0.5, max(2, int((self.length_in - 1) / 0.02) + 1))
-        windows = [self.window(float(centre), 1.0) for centre in centres]
-        return min(windows, key=lambda one: one.twists_per_inch), max(windows, key=lambda one: one.twists_per_inch)
+        return [self.window(float(centre), 1.0) for centre in centres]
 
     def evenness(self) -> str | None:
         """Say in one sentence where the twists crowd; None on a short run or an even one."""
-        extremes = self.extremes()
-        if extremes is None or extremes[1].twists_per_inch < UNEVEN * extremes[0].twists_per_inch:
+        if self.length_in < 1.0:
+            return None
+        least, most = _least_and_most(self._inches())  # of places: the whole run is none
+        if most.twists_per_inch < UNEVEN * least.twists_per_inch:
             return None
         half = PROFILE_WINDOW_IN / 2
         first, last = (self.window(at, PROFILE_WINDOW_IN).twists_per_inch for at in (half, self.length_in - half))
-        most = extremes[1]
         place = most.at_in / self.length_in
         if place < 1 / 3 and first > last:
             return f"twists crowd near the start: {first:.1f} per inch in the first half inch, {last:.1f} in the last"
@@ -115,8 +125,13 @@ class Density:
             return f"twists crowd near the end: {last:.1f} per inch in the last half inch, {first:.1f} in the first"
         return (
             f"twists crowd {most.at_in:.1f} in from the start: {most.twists_per_inch:.1f} per inch there, "
-            f"{extremes[0].twists_per_inch:.1f} about {extremes[0].at_in:.1f} in"
+            f"{least.twists_per_inch:.1f} about {least.at_in:.1f} in"
         )
+
+
+def _least_and_most(densities: Sequence[DensityAt]) -> tuple[DensityAt, DensityAt]:
+    ordered = sorted(densities, key=lambda one: one.twists_per_inch)
+    return ordered[0], ordered[-1]
 
 
 def density_of(section: Section, ruler: Ruler) -> Density:

@@ -27,6 +27,12 @@ class UsageError(VisionwireError):
     exit_code = ExitCode.USAGE
 
 
+class InputError(VisionwireError):
+    """A file that the call names cannot be read, or something is wrong in it, whatever that is."""
+
+    exit_code = ExitCode.FILE
+
+
 class PhotoError(VisionwireError):
     """A picture that cannot be read."""
 
@@ -37,10 +43,18 @@ class LimitsError(VisionwireError):
     exit_code = ExitCode.USAGE
 
 
+class LimitsFileError(InputError, LimitsError):
+    """The file of a limit set cannot be read or used."""
+
+
 class PlanError(VisionwireError):
     """A safety that no rule allows, or a plan that cannot be used."""
 
     exit_code = ExitCode.USAGE
+
+
+class PlanFileError(InputError, PlanError):
+    """The file of a plan cannot be read or is none."""
 
 
 class ArchiveError(VisionwireError):

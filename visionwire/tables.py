@@ -14,6 +14,8 @@ from visionwire.errors import ArchiveError
 #: What may stand between cells; a spreadsheet takes what its country writes.
 SEPARATORS = (",", ";", "\t")
 QUOTED = re.compile(r'"[^"]*"')
+#: A first line that tells the separator to a spreadsheet, and is none of the table.
+TOLD = re.compile(r'"?sep=([^\w\s"]|\t)"?\1* *(?=\r?\n|\Z)', re.IGNORECASE)
 #: Of what is off in a table, as much is said.
 MOST_FAULTS = 10
 
@@ -32,7 +34,7 @@ class Written:
 
 
 def written_in(what: str, path: Path, used: Iterable[str]) -> Written:
-    """Read a CSV in UTF-8, separated by commas, semicolons or tabs.
+    """Read a CSV in UTF-8, separated by commas, semicolons or tabs, or by what its first line tells as ``sep=;``.
 
     Parameters
     ----------
@@ -49,7 +51,9 @@ def written_in(what: str, path: Path, used: Iterable[str]) -> Written:
         If it cannot be read, or a column that is looked for stands in it twice.
     """
     text = _text(what, path)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_separator(text), strict=True, skipinitialspace=True)
+    told = TOLD.match(text)
+    separator, text = (_separator(text), text) if told is None else (told[1], text[told.end() :])
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True)
     try:
         lines = [(reader.line_num, cells) for row in reader if any(cells := [cell.strip() for cell in row])]
     except csv.Error as error:

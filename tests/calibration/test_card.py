@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration import CardError, known_cards, load_card
+from calibration import CardError, CardFileError, known_cards, load_card
 
 PLAIN = """
 dictionary = "DICT_4X4_50"
@@ -87,7 +87,7 @@ def test_card_from_a_file(tmp_path: Path) -> None:
 def test_a_bad_file_is_named_with_its_key(tmp_path: Path, text: str, says: str) -> None:
     file = tmp_path / "bad.toml"
     file.write_text(text)
-    with pytest.raises(CardError) as caught:
+    with pytest.raises(CardFileError) as caught:
         load_card(file)
     assert str(file) in str(caught.value)
     assert says in str(caught.value)
@@ -97,7 +97,7 @@ def test_a_bad_file_is_named_with_its_key(tmp_path: Path, text: str, says: str) 
 def test_unknown_names_and_missing_files(tmp_path: Path) -> None:
     with pytest.raises(CardError, match="no card 'ruler'; known are chart, lane, pocket"):
         load_card("ruler")
-    with pytest.raises(CardError, match=r"cannot be read \(No such file .*\); check its path, or use one of chart"):
+    with pytest.raises(CardFileError, match=r"cannot be read \(No such file .*\); check its path, or use one of chart"):
         load_card(tmp_path / "none.toml")
     with pytest.raises(CardError, match=r"no card 'pockets' \(did you mean pocket\?\); known are"):
         load_card("pockets")

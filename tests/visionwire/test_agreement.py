@@ -39,6 +39,8 @@ VALUES = [
     for trial in trials
     for part, value in enumerate(trial)
 ]
+# Two safeties that differ by a little more than what each is read with.
+ONE_CLASS = [(part, person, 7 + k * 0.1 + d) for k, part in enumerate("ab") for person in "xy" for d in (-0.05, 0.05)]
 
 
 def test_the_worked_study() -> None:
@@ -79,6 +81,8 @@ def test_who_falls_short_is_named() -> None:
         agreement(VALUES[:-1])
     with pytest.raises(ValueError, match=r"B has 1 of part 0.* and 4 more fall short; complete"):
         agreement([*VALUES[:40], *VALUES[60:]])
+    with pytest.raises(ValueError, match="and 1 more falls short; complete"):
+        agreement([*VALUES[:20], *VALUES[27:]])
     with pytest.raises(ValueError, match=r"2 readings of each .*; here each person has 1 of each safety; comp"):
         agreement([one for k, one in enumerate(VALUES) if k % 30 < 10])
 
@@ -99,7 +103,7 @@ def test_a_picture_that_was_not_read_is_named_with_the_reason(
     result = CliRunner().invoke(app, ["agreement", str(tmp_path)])
     (line,) = [line for line in result.output.splitlines() if "not read" in line]
     assert line == f"  not read: {lost} (of s1, by bob): no twisted pair was found"
-    assert result.exit_code == (0 if whole else ExitCode.USAGE)
+    assert result.exit_code == (0 if whole else ExitCode.FILE)
     assert ("8 readings" in result.stdout) if whole else ("bob has 1 of s1; complete" in result.stderr)
     assert whole or result.stderr.endswith("; left out for want of a reading: 1 photograph, named above\n")
 
@@ -157,12 +161,14 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},{7 + 2 * c}" for a, b, c in VALUES))
     wide = CliRunner().invoke(app, ["agreement", str(table)]).stdout
     assert "181.4 % of the width" in wide and "over 100 %, the readings scatter wider than the band itself" in wide
+    table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},{c}" for a, b, c in ONE_CLASS))
+    assert "1 distinct category; 5 or more" in CliRunner().invoke(app, ["agreement", str(table)]).stdout
     as_in_europe = "\n".join(row.replace(",", ";").replace(".", ",") for row in rows)
     table.write_text(f"Safety;Person;Twists_per_inch\n{as_in_europe}\n;;\n")
     assert CliRunner().invoke(app, ["agreement", str(table)]).stdout == result.stdout
     table.write_text("safety,person,twists_per_inch,photo\ns,a,nan,\ns,a,seven,\ns,,7.1,\ns,a,,b.jpg\ns,a,,\n")
     off = CliRunner().invoke(app, ["agreement", str(table)])
-    assert off.exit_code == ExitCode.USAGE
+    assert off.exit_code == ExitCode.FILE
     assert [line.partition(";")[0] for line in off.stderr.splitlines()] == [
         f"visionwire: the study {table} is off in 4 places:",
         "  line 2: twists_per_inch is 'nan'",
@@ -170,9 +176,14 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
         "  line 4: a cell is empty",
         "  line 6: a cell is empty",
     ]
+    table.write_text("safety,person,twists_per_inch\ns,a,-7\ns,a,0\ns,a,1e308\n")
+    off = CliRunner().invoke(app, ["agreement", str(table)])
+    assert off.exit_code == ExitCode.FILE and off.stderr.count("it must be a number above 0, such as 7.2") == 3
+    table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},7" for a, b, _ in ONE_CLASS))
+    assert "  0 distinct categories;" in CliRunner().invoke(app, ["agreement", str(table)]).stdout
     table.write_text("a,b\n1,2\n")
     assert "has no column safety; give a CSV" in CliRunner().invoke(app, ["agreement", str(table)]).stderr
-    assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.USAGE
+    assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.FILE
     assert CliRunner().invoke(app, ["agreement", str(tmp_path / "none.csv")]).exit_code == ExitCode.FILE
     thick = CliRunner().invoke(app, ["agreement", str(table), "--wire", "32"])
     assert thick.exit_code == ExitCode.USAGE and "for 32 thousandths give --wire 0.032" in thick.stderr

@@ -92,6 +92,31 @@ def test_a_run_under_an_inch_has_no_one_inch_window() -> None:
     assert made(np.linspace(0, 7, 601), straight(1.001)).extremes() is not None
 
 
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.floats(1.0, 3.0), st.lists(st.floats(2, 14), min_size=2, max_size=9))
+def test_the_mean_lies_between_the_least_and_the_most(length_in: float, densities: list[float]) -> None:
+    along = np.linspace(0, 1, 601)
+    twists = np.interp(along, np.linspace(0, 1, len(densities) + 1), np.cumsum([0.0, *densities])) * length_in
+    density = made(twists / len(densities), straight(length_in))
+    least, most = density.extremes()  # type: ignore[misc]
+    assert least.twists_per_inch <= density.twists_per_inch <= most.twists_per_inch
+
+
+def test_where_every_inch_holds_fewer_than_the_mean_the_most_is_that_of_the_whole_run() -> None:
+    # 1.5 in, of which half an inch at either end holds 9 and the half between 3: any inch holds 6, the run 7 per inch.
+    density = made(np.interp(np.linspace(0, 1.5, 601), [0, 0.5, 1, 1.5], [0, 4.5, 6, 10.5]), straight(1.5))
+    least, most = density.extremes()  # type: ignore[misc]
+    assert least.twists_per_inch == pytest.approx(6.0, rel=0.01)
+    assert (most.twists_per_inch, most.at_in) == (density.twists_per_inch, pytest.approx(0.75))
+    assert most.u95 == pytest.approx(COVERAGE_95 * density.twists_per_inch_u)
+
+
+def test_a_place_where_twists_crowd_is_never_the_whole_run() -> None:
+    # As above, with 14 at the ends and 1 between: 7.5 in any inch, 9.7 over all.
+    density = made(np.interp(np.linspace(0, 1.5, 601), [0, 0.5, 1, 1.5], [0, 7, 7.5, 14.5]), straight(1.5))
+    assert density.evenness() is None
+
+
 def test_a_short_window_is_less_sure_than_the_whole() -> None:
     density = made(np.linspace(0, 14, 601), straight(2.0))
     assert density.window(1.0, 0.5).u95 > density.window(1.0, 1.0).u95 > COVERAGE_95 * density.twists_per_inch_u

@@ -37,6 +37,20 @@ def test_a_cell_too_many_is_said_with_its_line_and_an_empty_one_is_none(tmp_path
     assert found.rows[-1][1]["technician"] == "One, Two"
 
 
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("first", ["sep={}", "SEP={}", '"sep={}"', "sep={}{}{}"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_first_line_may_tell_a_spreadsheet_the_separator(
+    tmp_path: Path, separator: str, first: str, end: str
+) -> None:
+    lines = [first.replace("{}", separator), f"photo{separator}who", f"a.jpg{separator}Ann, Bob; or Cy"]
+    if separator in ",;":
+        lines[2] = lines[2].replace("Ann, Bob; or Cy", '"Ann, Bob; or Cy"')
+    found = read(tmp_path, end.join(lines))
+    assert found == Written(("photo", "who"), ((3, {"photo": "a.jpg", "who": "Ann, Bob; or Cy"}),), ())
+    assert read(tmp_path, lines[0]) == Written((), (), ())
+
+
 @pytest.mark.parametrize("blank", ["", "\n", " \n", ";;\r\n\r\n"])
 @pytest.mark.parametrize("header", ["photo;who", '"photo";"who"', '"photo";who;"note, if any, of it"'])
 def test_the_first_line_with_a_word_in_it_names_the_columns(tmp_path: Path, blank: str, header: str) -> None:

@@ -17,7 +17,30 @@ RETRIES = 3
 CONNECT_S = 10
 
 
-def on_cluster(todo: list[Job], settings: Settings, address: str) -> Generator[Entry, None, None]:
+def connected(address: str) -> Any:
+    """Return a client of a dask scheduler, which closes as a context.
+
+    Parameters
+    ----------
+    address : str
+        Such as ``tcp://host:8786``.
+
+    Raises
+    ------
+    ArchiveError
+        If dask is missing or no scheduler answers.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise ArchiveError(f"--cluster needs the extra cluster; run {install('cluster')}") from error
+    try:
+        return Client(address, timeout=CONNECT_S)
+    except (OSError, ValueError) as error:
+        raise ArchiveError(f"no scheduler answers at {address} ({error}); check the address and its port") from error
+
+
+def on_cluster(todo: list[Job], settings: Settings, client: Any) -> Generator[Entry, None, None]:
     """Yield what comes of every photograph, read by the workers of a scheduler.
 
     A picture whose worker dies is read again by another, `RETRIES` times.
@@ -28,44 +51,31 @@ def on_cluster(todo: list[Job], settings: Settings, address: str) -> Generator[E
         The photographs, by paths or URLs that are the workers' too, for they open them.
     settings : Settings
         By what they are read.
-    address : str
-        Such as ``tcp://host:8786``.
-
-    Raises
-    ------
-    ArchiveError
-        If dask is missing or no scheduler answers.
+    client : distributed.Client
+        Of the scheduler (`connected`).
     """
-    try:
-        from distributed import Client, as_completed
-    except ImportError as error:
-        raise ArchiveError(f"--cluster needs the extra cluster; run {install('cluster')}") from error
-    try:
-        client = Client(address, timeout=CONNECT_S)
-    except (OSError, ValueError) as error:
-        raise ArchiveError(f"no scheduler answers at {address} ({error}); check the address and its port") from error
-    with client:
-        rest = iter(todo)
-        jobs: dict[Any, str] = {}
+    from distributed import as_completed
 
-        def submit(count: int) -> list[Any]:
-            futures = []
-            for sha256, path, wire_in in itertools.islice(rest, count):
-                by = settings.of_wire(wire_in)
-                future = client.submit(work.read, sha256, files.absolute(path), by, pure=False, retries=RETRIES)
-                jobs[future] = sha256
-                futures.append(future)
-            return futures
+    rest = iter(todo)
+    jobs: dict[Any, str] = {}
 
-        threads = max(1, sum(client.nthreads().values()))
-        done = as_completed(submit(AHEAD * threads))
-        for future in done:
-            sha256 = jobs.pop(future)
-            try:
-                yield future.result()
-            except Exception as error:  # whatever a worker died of, the others go on
-                words = " ".join(f"{type(error).__name__}: {error}".split())
-                yield work.unreadable(
-                    sha256, "worker-died", f"reading it ended its workers ({words}); look at the file"
-                )
-            done.update(submit(1))
+    def submit(count: int) -> list[Any]:
+        """Hand out so many more."""
+        futures = []
+        for sha256, path, wire_in in itertools.islice(rest, count):
+            by = settings.of_wire(wire_in)
+            future = client.submit(work.read, sha256, files.absolute(path), by, pure=False, retries=RETRIES)
+            jobs[future] = sha256
+            futures.append(future)
+        return futures
+
+    threads = max(1, sum(client.nthreads().values()))
+    done = as_completed(submit(AHEAD * threads))
+    for future in done:
+        sha256 = jobs.pop(future)
+        try:
+            yield future.result()
+        except Exception as error:  # whatever a worker died of, the others go on
+            words = " ".join(f"{type(error).__name__}: {error}".split())
+            yield work.unreadable(sha256, "worker-died", f"reading it ended its workers ({words}); look at the file")
+        done.update(submit(1))

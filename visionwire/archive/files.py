@@ -38,7 +38,8 @@ def listed(words: Iterable[str]) -> list[str]:
     ----------
     words : iterable of str
         A folder means every picture under it, ``@FILE`` the paths or URLs in a text file, one a line; a pattern with
-        ``*`` what it matches; anything else that file, whatever its suffix. A URL is one of these elsewhere.
+        ``*`` what it matches, unless a folder or file is called so; anything else that file, whatever its suffix. A URL
+        is one of these elsewhere.
 
     Raises
     ------
@@ -47,20 +48,18 @@ def listed(words: Iterable[str]) -> list[str]:
     """
     found: set[str] = set()
     for word in words:
-        if not word:  # a variable of a shell that holds nothing: as a path it would be the folder one is in
+        if word in ("", "@"):  # a variable of a shell that holds nothing: as a path it would be the folder one is in
             raise ArchiveError("a name is empty; give a folder, a file or a URL")
         if word.startswith("@"):
             found |= set(_from_list(Path(word[1:])))
         elif urls.is_url(word):
             found |= set(urls.listed(word, SUFFIXES))
-        elif _is_pattern(word):
-            base = Path(word).anchor or "."
-            pattern = word.removeprefix(base) if Path(word).is_absolute() else word
-            found |= {str(path) for path in Path(base).glob(pattern) if path.is_file()}
         elif (path := Path(word)).is_dir():
             found |= {str(one) for one in path.rglob("*") if one.suffix.lower() in SUFFIXES and one.is_file()}
-        elif path.exists():
+        elif path.exists():  # before it is taken for a pattern: a[1].jpg is what a second copy is called
             found.add(str(path))
+        elif _is_pattern(word):
+            found |= set(_matched(word))
         else:
             raise ArchiveError(f"{word} is no folder and no file; check the path")
     odd = sorted(path for path in found if not _is_text(path))
@@ -68,6 +67,17 @@ def listed(words: Iterable[str]) -> list[str]:
         more = f" and {len(odd) - 1} more" if len(odd) > 1 else ""
         raise ArchiveError(f"the name {odd[0]}{more} is not text in UTF-8, which a ledger keeps; rename such files")
     return sorted(found)
+
+
+def _matched(pattern: str) -> list[str]:
+    base = Path(pattern).anchor or "."
+    try:
+        found = [str(path) for path in Path(base).glob(pattern.removeprefix(Path(pattern).anchor)) if path.is_file()]
+    except ValueError as error:
+        raise ArchiveError(f"{pattern} is no pattern ({error}); mend it, or name the folder") from error
+    if not found:
+        raise ArchiveError(f"{pattern} matches no file; check the pattern, and the folder that it begins with")
+    return found
 
 
 def _is_text(name: str) -> bool:
@@ -88,7 +98,7 @@ def gone(known: Iterable[str], words: Iterable[str], found: Iterable[str]) -> li
     Of a URL that is not listed nothing tells whether it is gone or was not to be had; ``found`` need no look.
     """
     folders = [Path(word) for word in words if not word.startswith("@") and not urls.is_url(word)]
-    folders = [folder for folder in folders if not _is_pattern(str(folder)) and folder.is_dir()]
+    folders = [folder for folder in folders if folder.is_dir()]
     there = set(found)
     return sorted(
         place
@@ -326,8 +336,8 @@ def from_table(path: Path) -> Table:
     Raises
     ------
     ArchiveError
-        If the file cannot be read, has none of the known columns, names photographs twice, or has dates or diameters
-        that are none: all of these are said at once, each with its line.
+        If the file cannot be read, has none of the known columns, names a photograph twice or none in a row, or has
+        dates or diameters that are none: all of these are said at once, each with its line.
     """
     known = (*FIELDS, WIRE)
     table = written_in("table", path, known)
@@ -345,9 +355,11 @@ def from_table(path: Path) -> Table:
     faults = list(table.faults)
     rows = [(line, {**row, first: _spelled(row[first])}) for line, row in table.rows]
     for line, row in rows:
-        if row[first] in named:
+        if not row[first]:
+            faults.append((line, "it names no photograph; write which one it is of, or take the row out"))
+        elif row[first] in named:
             faults.append((line, f"{row[first]!r} is named a second time; keep one row"))
-        named |= {row[first]} - {""}
+        named.add(row[first])
         if row.get("taken") and not _is_date(row["taken"]):
             faults.append((line, f"taken is {row['taken']!r}; write it as 2031-03-10 or 2031-03-10T09:40"))
         if row.get(WIRE):
@@ -359,9 +371,9 @@ def from_table(path: Path) -> Table:
         raise ArchiveError(f"the table {path} is off in {faults_words(faults)}")
     told = {row[first]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
-        {named: said for named, said in told.items() if named},
+        told,
         tuple(dict.fromkeys(column for column in columns if column and column not in known)),
-        {named: wire_in for named, wire_in in wires_in.items() if named},
+        wires_in,
     )
 
 

@@ -92,7 +92,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
     chart = statistics.control_chart(found.densities[found.undated :])
     # Where too few have a date for a chart of their own, all are shown, in an order that says nothing of time.
     start = found.undated if chart is not None else 0
-    values = found.densities[start:]
+    values, in_time = found.densities[start:], start == found.undated
     named_from = len(found.densities) - len(found.names)  # names are kept of the last ones alone
     names = found.names[start - named_from :] if start >= named_from else ()
     environment = Environment(
@@ -133,8 +133,8 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         values=values,
         too_few=_too_few_words(len(found.densities) - found.undated),
         change=None if chart is None else _change_words(values, band),
-        course=_course(values, chart, band),
-        chart=_chart(values, chart, band, names),
+        course=_course(values, chart, band, in_time),
+        chart=_chart(values, chart, band, names, in_time),
         band=band,
         most_points=MOST_POINTS,
         order=trends.ORDER,
@@ -314,42 +314,56 @@ class _Scale:
         ]
 
 
-def _course(values: Floats, chart: ControlChart | None, band: DensityBand | None) -> Markup | None:
-    """Draw more photographs than can be told apart, in steps: the middle of each, and where 90 % of it lie."""
+def _course(values: Floats, chart: ControlChart | None, band: DensityBand | None, in_time: bool) -> Markup | None:
+    """Draw more photographs than can be told apart, in steps: the middle of each, and where 90 % of it lie.
+
+    Steps are joined only where they follow one another in time.
+    """
     if len(values) <= MOST_POINTS:
         return None
     steps = np.array([np.quantile(step, (0.05, 0.5, 0.95)) for step in np.array_split(values, STEPS)])
     scale = _Scale(float(steps.min()), float(steps.max()), STEPS, chart, band)
     there = scale.points(steps[:, 2])
     back = " ".join(reversed(scale.points(steps[:, 0]).split()))
-    shapes = [
-        *scale.limits(),
-        f'<polygon {RIBBON} points="{there} {back}"/>',
-        *scale.lines(),
-        f'<polyline {CURVE} points="{scale.points(steps[:, 1])}"/>',
-    ]
+    if in_time:
+        spread = [f'<polygon {RIBBON} points="{there} {back}"/>']
+        middles = [f'<polyline {CURVE} points="{scale.points(steps[:, 1])}"/>']
+    else:
+        spread = [
+            f'<path {AXIS} d="M{scale.x(place):.1f} {scale.y(high):.1f}V{scale.y(low):.1f}"/>'
+            for place, (low, _, high) in enumerate(steps.tolist())
+        ]
+        middles = [_circle(POINT, scale, place, middle) for place, middle in enumerate(steps[:, 1].tolist())]
+    shapes = [*scale.limits(), *spread, *scale.lines(), *middles]
     return _frame("the whole course in steps", shapes)
 
 
-def _chart(values: Floats, chart: ControlChart | None, band: DensityBand | None, paths: Sequence[str]) -> Markup | None:
-    """Draw the last photographs one by one, a few of them with their names."""
+def _chart(
+    values: Floats, chart: ControlChart | None, band: DensityBand | None, paths: Sequence[str], in_time: bool
+) -> Markup | None:
+    """Draw the last photographs one by one, a few of them with their names; in time they are joined."""
     if not len(values):
         return None
     last = values[-MOST_POINTS:]
     skipped = len(values) - len(last)
     scale = _Scale(float(last.min()), float(last.max()), len(last), chart, band)
-    shapes = [*scale.limits(), *scale.lines(), f'<polyline {CURVE} points="{scale.points(last)}"/>']
+    line = [f'<polyline {CURVE} points="{scale.points(last)}"/>'] if in_time else []
+    shapes = [*scale.limits(), *scale.lines(), *line]
     names = [_short(path) for path in paths]
     shapes += scale.named(names) if names else scale.numbered(skipped)
-    marked = dict.fromkeys(range(skipped, len(values)), POINT) if paths else {}
+    marked = dict.fromkeys(range(skipped, len(values)), POINT) if paths or not in_time else {}
     if chart is not None:
         marked |= {**dict.fromkeys(chart.one_sided.tolist(), RING), **dict.fromkeys(chart.beyond.tolist(), DOT)}
     shapes += [
-        f'<circle {kind} cx="{scale.x(place - skipped):.1f}" cy="{scale.y(float(values[place])):.1f}"/>'
+        _circle(kind, scale, place - skipped, float(values[place]))
         for place, kind in marked.items()
         if place >= skipped
     ]
     return _frame("individuals in their order", shapes, BOTTOM + max((LETTER * len(name) for name in names), default=0))
+
+
+def _circle(kind: str, scale: _Scale, place: int, value: float) -> str:
+    return f'<circle {kind} cx="{scale.x(place):.1f}" cy="{scale.y(value):.1f}"/>'
 
 
 def _short(path: str) -> str:

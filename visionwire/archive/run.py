@@ -13,6 +13,7 @@ from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
+from typing import Any
 
 from visionwire.archive import files, work
 from visionwire.archive.cluster import on_cluster
@@ -77,7 +78,7 @@ def run(
     jobs: int = 1,
     limit_s: float = 120.0,
     memory_gb: float = 4.0,
-    cluster: str | None = None,
+    cluster: Any = None,
     tell: Callable[[Progress], None] = lambda progress: None,
 ) -> dict[str, int]:
     """Bring a ledger up to date with some files.
@@ -100,9 +101,9 @@ def run(
         What one picture may take; a worker that takes more is ended and the picture recorded as unreadable, until a
         run that allows more. Where its process died, of whatever, the next run tries it again. One by URL may take as
         many seconds again to arrive; if it does not, the next run tries that again too.
-    cluster : str, optional
-        Address of a dask scheduler whose workers reach the same paths and URLs; they read in place of ``jobs``
-        processes here.
+    cluster : distributed.Client, optional
+        Of a dask scheduler whose workers reach the same paths and URLs (`cluster.connected`); they read in place of
+        ``jobs`` processes here.
     tell : callable
         Called before the first picture and after every one.
 

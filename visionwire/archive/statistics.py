@@ -87,7 +87,7 @@ def grouped(counts: Mapping[tuple[str | None, str | None], int], latest: bool = 
         together: Counter[str] = Counter()
         for name in rest:
             together.update(names[name])
-        other = _group(f"{len(rest)} {'earlier' if latest else 'others'}", together)
+        other = _group(f"{len(rest)} {'earlier' if latest else 'other' if len(rest) == 1 else 'others'}", together)
         groups = [other, *groups] if latest else [*groups, other]
     return groups
 

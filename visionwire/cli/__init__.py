@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import itertools
 import os
 import sys
 from collections.abc import Iterator
@@ -34,10 +35,11 @@ OFF: type[Exception] = typer.BadParameter.__mro__[1]
 class Handled(TyperGroup):
     """Runs the command and turns whatever goes wrong into one sentence and an exit status."""
 
-    def make_context(self, *words: Any, **more: Any) -> Any:
+    def make_context(self, info_name: str | None, args: list[str], *rest: Any, **more: Any) -> Any:
         """Read the words before the command's name; what is off there is one sentence too."""
+        _require_no_empty(args)
         with _off_in_one_sentence():
-            return super().make_context(*words, **more)
+            return super().make_context(info_name, args, *rest, **more)
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command; no exception but typer's own for an exit status or an abort gets past."""
@@ -59,6 +61,17 @@ class Handled(TyperGroup):
         except Exception as error:
             complain(error)
             raise typer.Exit(error.exit_code if isinstance(error, VisionwireError) else ExitCode.FILE) from None
+
+
+def _require_no_empty(words: list[str]) -> None:
+    """Check that every word says something: an empty path would be the folder one is in."""
+    for before, word in itertools.pairwise(["visionwire", *words]):
+        option, equals, said = word.partition("=")
+        if word and not (word.startswith("-") and equals and not said):
+            continue
+        empty = f"what stands after {option or before} is empty, as where a variable of the shell holds nothing"
+        complain(UsageError(f"{empty}; say what it is to be, or leave it out"))
+        raise typer.Exit(ExitCode.USAGE)
 
 
 @contextlib.contextmanager
@@ -111,8 +124,8 @@ def visionwire(
 ) -> None:
     """Read photographs of safety wire: twists per inch, pigtail, and what the limits say of them.
 
-    Exit status: 0 conforming, 1 nonconforming, 2 usage, 3 undecided or refused, 4 a file that cannot be read or
-    written. The aircraft's own manual and licensed practice govern.
+    Exit status: 0 conforming, 1 nonconforming, 2 wrong options or arguments, 3 undecided or refused, 4 a file
+    that cannot be read, used or written. The aircraft's own manual and licensed practice govern.
     """
 
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 #: The columns of a study that say what was read, or of which photograph it is to be.
 READ, PHOTO = "twists_per_inch", "photo"
+#: No wire has so many twists per inch.
+MOST = 1000.0
 
 
 def agreement(
@@ -36,7 +38,7 @@ def agreement(
     """Say how far readings agree: repeatability, reproducibility, share of the tolerance, distinct categories.
 
     It takes at least 2 safeties, 2 people and 2 readings of each safety by each of them, the same number everywhere.
-    What was not read is named at the end; exit status 4 where some file of it cannot be read as a photograph.
+    What was not read is named at the end; exit status 4 where some of it cannot be read, or it is not whole.
     """
     from visionwire.agreement import agreement as analysed
     from visionwire.limits import density_band, load_limits
@@ -65,10 +67,8 @@ def agreement(
     except ValueError as error:
         for line in lost:
             print(line, file=sys.stderr)
-        # What cannot be read may be all that the study lacks, and then its words are right.
-        kind = ArchiveError if unreadable else UsageError
         but = f"; left out for want of a reading: {counted(len(lost), 'photograph')}, named above" if lost else ""
-        raise kind(f"{study}: {error}{but}") from error
+        raise ArchiveError(f"{study}: {error}{but}") from error
     total = found.total or 1.0
     left_out = f", {counted(len(lost), 'photograph')} left out" if lost else ""
     print(f"{study}: {len(values)} readings, twists per inch{left_out}")
@@ -86,7 +86,8 @@ def agreement(
             f"  six standard deviations of repeatability and reproducibility together take "
             f"{100 * found.share_of_tolerance:.1f} % of the width of the band of {limit_set.name}{wide}"
         )
-    print(f"  {found.categories} distinct categories; 5 or more are what is asked for (AIAG MSA, 4th edition)")
+    categories = "category" if found.categories == 1 else "categories"
+    print(f"  {found.categories} distinct {categories}; 5 or more are what is asked for (AIAG MSA, 4th edition)")
     for line in lost:
         print(line)
     if unreadable:
@@ -110,7 +111,7 @@ def _rows(study: Path) -> list[tuple[str, str, Path | float]]:
     if study.is_dir():
         photos = sorted(path for path in study.glob("*/*/*") if path.suffix.lower() in SUFFIXES)
         if not photos:
-            raise UsageError(f"{study} holds no SAFETY/PERSON/photograph; lay the folders so, or give a CSV")
+            raise ArchiveError(f"{study} holds no SAFETY/PERSON/photograph; lay the folders so, or give a CSV")
         return [(path.parts[-3], path.parts[-2], path) for path in photos]
     return _rows_written(study)
 
@@ -119,7 +120,7 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
     table = written_in("study", study, ("safety", "person", READ, PHOTO))
     lacking = [name for name in ("safety", "person") if name not in table.columns]
     if lacking or not {READ, PHOTO} & set(table.columns):
-        raise UsageError(
+        raise ArchiveError(
             f"the study {study} has no column {(lacking or [PHOTO])[0]}; give a CSV with the columns safety, person "
             "and photo, or twists_per_inch in place of photo"
         )
@@ -128,11 +129,11 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
     for line, row in table.rows:
         value, photo = row.get(READ, ""), row.get(PHOTO, "")
         read = floats(with_point(value))
-        if value and len(read) != 1:
-            faults.append((line, f"twists_per_inch is {value!r}; it must be a number, such as 7.2"))
+        if value and not (len(read) == 1 and 0 < read[0] < MOST):
+            faults.append((line, f"twists_per_inch is {value!r}; it must be a number above 0, such as 7.2"))
         elif not (row["safety"] and row["person"] and (value or photo)):
             faults.append((line, "a cell is empty; say which safety, by whom, and what was read or the photograph"))
         rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo.replace("\\", "/")))
     if faults:
-        raise UsageError(f"the study {study} is off in {faults_words(faults)}")
+        raise ArchiveError(f"the study {study} is off in {faults_words(faults)}")
     return rows

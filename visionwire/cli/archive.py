@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import sys
@@ -15,7 +16,7 @@ import typer
 from visionwire.cli.numbers import guess, one_of
 from visionwire.cli.signals import terminated_as_interrupted
 from visionwire.cli.trends import counted, files_words, first_of, states_words, wanting_words
-from visionwire.errors import ArchiveError, UsageError
+from visionwire.errors import ArchiveError, LimitsError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger, Progress, Settings
@@ -70,6 +71,7 @@ def archive(
 ) -> None:
     """Read every photograph of an archive into a ledger; stopped at any moment, it goes on where it was."""
     from visionwire.archive import Ledger, listed
+    from visionwire.archive.cluster import connected
     from visionwire.archive.files import SUFFIXES, gone, pattern_of, told_by
 
     for option, allowed, unit, usual in (("--limit", limit, "seconds", 120), ("--memory", memory, "GB", 4)):
@@ -96,23 +98,24 @@ def archive(
     said = [] if told is None else _pattern_words(told_by(paths, told), len(paths))
     for line in said + ([] if table is None else _table_words(table, paths)):
         print(line, flush=True)
-    book = Ledger(ledger)
-    try:
-        counts, latest = _run(
-            paths,
-            book,
-            settings,
-            pattern=told,
-            table=table,
-            jobs=jobs,
-            limit_s=limit,
-            memory_gb=memory,
-            cluster=cluster,
-        )
-        reasons = book.reasons()
-        missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
-    finally:
-        book.close()
+    with contextlib.nullcontext() if cluster is None else connected(cluster) as client:  # before a ledger is made
+        book = Ledger(ledger)
+        try:
+            counts, latest = _run(
+                paths,
+                book,
+                settings,
+                pattern=told,
+                table=table,
+                jobs=jobs,
+                limit_s=limit,
+                memory_gb=memory,
+                cluster=client,
+            )
+            reasons = book.reasons()
+            missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
+        finally:
+            book.close()
     if sys.stderr.isatty():
         print(file=sys.stderr)
     print(f"{ledger}: {files_words(counts, reasons)}")
@@ -150,13 +153,17 @@ def _settings(photos: list[str], *, limits: str, method: str, **words: Any) -> S
 
 def _table(metadata: Path, settings: Settings) -> Table:
     """Read what a table says of the photographs; every wire that it tells has a band in the limit set."""
-    from visionwire.archive.files import from_table
+    from visionwire.archive.files import WIRE, from_table
     from visionwire.limits import density_band
 
     table = from_table(metadata)
     if settings.method == "double":
         for wire_in in set(table.wires_in.values()) - {None}:
-            density_band(settings.limits, wire_in)  # without one for it, said before the night's work too
+            try:
+                density_band(settings.limits, wire_in)  # without one for it, said before the night's work too
+            except LimitsError as error:
+                said = str(error).replace("--wire", f"its column {WIRE}")
+                raise ArchiveError(f"the table {metadata} tells wire that cannot be judged: {said}") from error
     return table
 
 
@@ -280,7 +287,8 @@ def _other_content_words(progress: Progress) -> list[str]:
         "earlier content, and decided on it, is kept"
     ]
     if progress.decided:
-        lines.append(f"a person had decided on {progress.decided} of them: first on the list of visionwire trends")
+        which = "it" if count == 1 else f"{progress.decided} of them"
+        lines.append(f"a person had decided on {which}: first on the list of visionwire trends")
     return lines
 
 
@@ -298,7 +306,8 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
         if names:
             lines.append(f"{field}: {first_of(sorted(names))}")
     if told and matched < files:
-        lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the others tell none of that")
+        rest = "other tells none" if files - matched == 1 else "others tell none"
+        lines.append(f"--pattern matches {matched} of {counted(files, 'path')}; the {rest} of that")
     return lines
 
 

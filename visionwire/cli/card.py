@@ -8,6 +8,9 @@ from typing import Annotated
 
 import typer
 
+from visionwire.cli.options import card_named
+from visionwire.errors import OutputError, UsageError
+
 DRAWN_AS = (".svg", ".pdf", ".png")
 
 
@@ -28,6 +31,8 @@ def card(
     """Draw a reference card at its exact size, to print, to check with a rule and to lay beside the wire."""
     from calibration import known_cards, load_card
 
+    if name is None and (out is not None or measured is not None):
+        raise UsageError(f"no card was named; name one of {', '.join(known_cards())}, or leave the options out")
     if name is None:
         for known in known_cards():
             entry = load_card(known)
@@ -37,14 +42,10 @@ def card(
 
 
 def _draw(name: str, out: Path | None, measured_mm: float | None, dpi: int) -> None:
-    from calibration import CardError, draw_pdf, draw_png, draw_svg, load_card
+    from calibration import draw_pdf, draw_png, draw_svg
     from calibration.card import bar_correction
-    from visionwire.errors import OutputError, UsageError
 
-    try:
-        chosen = load_card(name)
-    except CardError as error:
-        raise UsageError(f"{error}") from error
+    chosen = card_named(name)
     if measured_mm is not None:
         try:
             bar_correction(chosen, measured_mm)

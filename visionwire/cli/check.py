@@ -100,7 +100,7 @@ def check(
 ) -> None:
     """Read photographs and say whether the twist conforms.
 
-    Exit status, the gravest of all photographs: 4 unreadable input or unwritable output, else 1 at least one
+    Exit status, the gravest of all photographs: 4 a file that cannot be read, used or written, else 1 at least one
     nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is wrong options or arguments.
     """
     options = options_from(

@@ -41,6 +41,8 @@ def limits(
     wire_in = wire_diameter_in(wire)
     if risk is not None and not names:
         raise UsageError("--risk is of a limit set; name one, such as visionwire limits common --risk 7.2,0.4,0.12")
+    if wire is not None and risk is None:
+        raise UsageError("--wire is of use only with --risk; leave it out, or add --risk MEAN,DEVIATION,U")
     if toml and (risk is not None or names is None or len(names) != 1):
         raise UsageError("--toml is of one limit set and nothing beside it, such as visionwire limits common --toml")
     if not names:
@@ -149,7 +151,7 @@ def _lengths(limits: LimitSet) -> dict[str, Length | None]:
 
 def describe(name: str) -> list[str]:
     """Return the lines that show one limit set: what is allowed, then who says so."""
-    from visionwire.limits import load_limits, said_by
+    from visionwire.limits import load_limits, said_by, twists_allowed
     from visionwire.sheet.words import limits_words
 
     chosen = load_limits(name)
@@ -164,8 +166,7 @@ def describe(name: str) -> list[str]:
     if chosen.judge_worst_inch:
         lines.append("the sparsest and the densest inch of a run are judged too")
     if chosen.pigtail is not None:
-        count = chosen.pigtail
-        lines += [f"pigtail: {limits_words(count.low, count.high)} twists", f"    {said_by(count)}"]
+        lines += [f"pigtail: {twists_allowed(chosen.pigtail)}", f"    {said_by(chosen.pigtail)}"]
     for name_of, length in _lengths(chosen).items():
         if length is not None:
             shown = "" if length.judged else ", shown and not judged"

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from visionwire.cli.numbers import numbers, one_of, wire_diameter_in
-from visionwire.errors import OutputError, UsageError
+from visionwire.errors import InputError, OutputError, UsageError
 from visionwire.lengths import length_in
 
 if TYPE_CHECKING:
@@ -122,6 +122,8 @@ def options_from(
         If a word is off; the sentence names the nearest that works.
     LimitsError
         If the limit set cannot be used, or not for this wire.
+    InputError
+        If a file of a limit set, card or plan cannot be read or used.
     OutputError
         If the folder for the sheets cannot be made.
     """
@@ -250,12 +252,7 @@ def _card(name: str | None, bar: str | None) -> Card | None:
         raise UsageError("--bar is what a rule reads on one card; say on which, such as --card pocket --bar 79.8")
     if name is None:
         return None
-    from calibration.card import CardError, load_card
-
-    try:
-        card = load_card(name)
-    except CardError as error:
-        raise UsageError(f"--card: {error}") from error
+    card = card_named(name, "--card: ")
     if bar is None:
         return card
     (bar_mm,) = numbers("--bar", bar, f"the length in mm that a rule reads on the bar, near {card.bar_mm:g}", 1)
@@ -263,6 +260,26 @@ def _card(name: str | None, bar: str | None) -> Card | None:
         return card.as_printed(bar_mm)
     except ValueError as error:
         raise UsageError(f"--bar: {error}") from error
+
+
+def card_named(name: str, said: str = "") -> Card:
+    """Return a card by its name or file; what is wrong with either is told behind what is ``said``.
+
+    Raises
+    ------
+    UsageError
+        If no card has that name.
+    InputError
+        If its file cannot be read or used.
+    """
+    from calibration.card import CardError, CardFileError, load_card
+
+    try:
+        return load_card(name)
+    except CardFileError as error:
+        raise InputError(f"{said}{error}") from error
+    except CardError as error:
+        raise UsageError(f"{said}{error}") from error
 
 
 def _height(below: str | None, scale: str | None) -> float | None:

@@ -56,8 +56,11 @@ def plan(
     _require_no_option(fasteners or [], words)
     limit_set = load_limits(limits)
     if turnbuckle is not None:
-        if drawing is not None or fasteners:
-            raise UsageError("--turnbuckle is a table and takes no fasteners and no --drawing; leave them out")
+        wishes = (hole, wire, single, closed_pattern, critical, hot, magnesium, emergency)
+        if drawing is not None or fasteners or any(wishes):
+            raise UsageError(
+                "--turnbuckle is a table and takes nothing beside it but --limits and --json; leave that out"
+            )
         print(_of_turnbuckle(turnbuckle, limit_set, as_json))
         return
     places, hole_in = _places(fasteners or [], hole, unit)

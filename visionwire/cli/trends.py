@@ -52,6 +52,7 @@ def trends(
     from visionwire.archive.sections import COLUMNS, section_rows
     from visionwire.archive.trends import EARLIER, trends_of
 
+    _require_apart(ledger, [path for path in (html, csv, jsonl, parquet, sections) if path is not None])
     book = _opened(ledger)
     try:
         limit_set, heading = _read_by(book, limits)
@@ -90,11 +91,22 @@ def trends(
             "who says the same with visionwire review makes them stand"
         )
     if found.earlier:
-        print(f"  decisions made on {EARLIER}: {found.earlier}; look at them again with visionwire review")
+        again = "it" if found.earlier == 1 else "them"
+        print(f"  decisions made on {EARLIER}: {found.earlier}; look at {again} again with visionwire review")
     if found.replaced:
         print(f"  {replaced_count_words(found.replaced)}")
     _print_to_look_at(found)
     _print_not_read(found)
+
+
+def _require_apart(ledger: Path, written: list[Path]) -> None:
+    """Check that nothing is written over the ledger, which holds what people decided, nor two tables into one file."""
+    own = {ledger.resolve().with_name(f"{ledger.resolve().name}{more}") for more in ("", "-wal", "-shm")}
+    for number, path in enumerate(written):
+        if path.resolve() in own:
+            raise UsageError(f"{path} is the ledger itself, which nothing is written over; give another file")
+        if path.resolve() in [one.resolve() for one in written[:number]]:
+            raise UsageError(f"{path} is named twice to be written; give each of the two a file of its own")
 
 
 def _by_nobody_words(book: Ledger, technician: str) -> str:
@@ -250,7 +262,8 @@ def verify(ledger: LedgerFile) -> None:
         print(line)
     held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
     unchanged = ", all unchanged" if files or decisions else f"; visionwire archive FOLDER --ledger {ledger} reads some"
-    print(f"{ledger}: {held}{f', {len(wrong)} of them not as they were' if wrong else unchanged}")
+    were = "it was" if len(wrong) == 1 else "they were"
+    print(f"{ledger}: {held}{f', {len(wrong)} of them not as {were}' if wrong else unchanged}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 

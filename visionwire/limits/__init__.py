@@ -12,6 +12,7 @@ from visionwire.limits.sets import (
     limits_toml,
     load_limits,
     said_by,
+    twists_allowed,
 )
 
 __all__ = [
@@ -26,4 +27,5 @@ __all__ = [
     "limits_toml",
     "load_limits",
     "said_by",
+    "twists_allowed",
 ]

@@ -14,7 +14,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, TypeVar, get_args
 
-from visionwire.errors import LimitsError
+from visionwire.errors import LimitsError, LimitsFileError
 
 LIMITS_FORMAT = "visionwire.limits/1"
 
@@ -91,6 +91,16 @@ def said_by(limit: DensityBand | Count | Length | Series | DecisionRule) -> str:
     return f"{limit.source} ({limit.status})"
 
 
+def twists_allowed(count: Count) -> str:
+    """Write how many twists a count allows."""
+    low, high = count.low, count.high
+    if low is None or high is None:
+        said = f"at least {low}" if high is None else f"at most {high}"
+    else:
+        said = f"{low}" if low == high else f"{low} to {high}"
+    return f"{said} twist{'' if (low if high is None else high) == 1 else 's'}"
+
+
 @dataclass(frozen=True)
 class LimitSet:
     """Named limits; ``sha256`` is of the file that they were read from.
@@ -136,14 +146,16 @@ def load_limits(name_or_path: str | Path) -> LimitSet:
     Raises
     ------
     LimitsError
-        If there is no such set or file, or if the file says something that cannot be used; the
-        sentence names the file and the key or line.
+        If there is no such set.
+    LimitsFileError
+        If the file cannot be read, or says something that cannot be used; the sentence names the file and the key or
+        line.
     """
     if _is_known(name_or_path):
         return _parse(limits_toml(name_or_path), f"limit set {name_or_path}")
     limits = _parse(limits_toml(name_or_path), str(name_or_path))
     if _is_known(limits.name) and limits.sha256 != load_limits(limits.name).sha256:
-        raise LimitsError(
+        raise LimitsFileError(
             f"the limits file {name_or_path} says name = {limits.name!r}, which is a set that comes with visionwire "
             "and says something else; give it a name and a title of its own, for records are told apart by them"
         )
@@ -165,7 +177,7 @@ def limits_toml(name_or_path: str | Path) -> bytes:
         return Path(name_or_path).read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise LimitsError(
+        raise LimitsFileError(
             f"the limits file {name_or_path} cannot be read ({reason}); check its path, or use one of "
             f"{', '.join(known_limits())}"
         ) from error
@@ -216,9 +228,9 @@ def _parse(data: bytes, where: str) -> LimitSet:
     try:
         table = tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise LimitsError(f"{where} is not a text file in UTF-8; save it as UTF-8") from error
+        raise LimitsFileError(f"{where} is not a text file in UTF-8; save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
-        raise LimitsError(f"{where} is not TOML: {error}; mend that line") from error
+        raise LimitsFileError(f"{where} is not TOML: {error}; mend that line") from error
     root = _Table(table, where, "", data.decode("utf-8-sig"))
     if (found := root.left.pop("format", None)) != LIMITS_FORMAT:
         wrong = "is missing" if found is None else f"is {found!r}"
@@ -251,12 +263,12 @@ class _Table:
         self.where, self.path, self.source = where, path, source
         if not isinstance(table, dict):
             line = _line_of(source, "", path)
-            raise LimitsError(f"{where}{line}: {path} is not a table; write it as [{path}]")
+            raise LimitsFileError(f"{where}{line}: {path} is not a table; write it as [{path}]")
         self.left = dict(table)
 
-    def error(self, key: str, wrong: str, remedy: str) -> LimitsError:
+    def error(self, key: str, wrong: str, remedy: str) -> LimitsFileError:
         line = _line_of(self.source, self.path, key)
-        return LimitsError(f"{self.where}{line}: {f'{self.path}.' if self.path else ''}{key} {wrong}; {remedy}")
+        return LimitsFileError(f"{self.where}{line}: {f'{self.path}.' if self.path else ''}{key} {wrong}; {remedy}")
 
     def text(self, key: str) -> str:
         value = self.left.pop(key, None)

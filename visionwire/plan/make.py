@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from visionwire.errors import PlanError
+from visionwire.errors import PlanError, PlanFileError
 from visionwire.helix import THICKEST_IN, THINNEST_IN, most_twists_per_inch, strand_in
 from visionwire.layout import ROUND_HEAD_IN
-from visionwire.limits import LimitSet, density_band
+from visionwire.limits import LimitSet, density_band, twists_allowed
 from visionwire.plan import rules
 from visionwire.plan.route import Side, distance_in, in_order, sides
 from visionwire.plan.rules import Ruling
@@ -157,7 +157,7 @@ def load_plan(path: str | Path) -> Plan:
 
     Raises
     ------
-    PlanError
+    PlanFileError
         If the file cannot be read or is no plan.
     """
     try:
@@ -176,15 +176,17 @@ def load_plan(path: str | Path) -> Plan:
         _require_sound(plan)
         return plan
     except KeyError as error:
-        raise PlanError(f"{path} is no plan: it lacks {error}; {AGAIN}") from error
+        raise PlanFileError(f"{path} is no plan: it lacks {error}; {AGAIN}") from error
     except UnicodeDecodeError as error:
-        raise PlanError(f"{path} is no plan: it is not text in UTF-8; save it so, or {AGAIN}") from error
+        raise PlanFileError(f"{path} is no plan: it is not text in UTF-8; save it so, or {AGAIN}") from error
     except json.JSONDecodeError as error:
-        raise PlanError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
+        raise PlanFileError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
     except OSError as error:
-        raise PlanError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
-    except (ValueError, TypeError, AttributeError) as error:
-        raise PlanError(f"{path} is no plan ({error}); {AGAIN}") from error
+        raise PlanFileError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
+    except ValueError as error:
+        raise PlanFileError(f"{path} is no plan ({error}); {AGAIN}") from error
+    except (TypeError, AttributeError) as error:  # whose words are of Python, not of the file
+        raise PlanFileError(f"{path} is no plan: something in it is missing, or of another kind; {AGAIN}") from error
 
 
 def _require_sound(plan: Plan) -> None:
@@ -234,11 +236,9 @@ def _series(way: tuple[Fastener, ...], method: str, wire_in: float, limits: Limi
     total = sum(span.span_in for span in spans)
     thumb = (RULE_OF_THUMB[0] * total, RULE_OF_THUMB[1] * total)
     count = limits.pigtail
-    low, high = (None, None) if count is None else (count.low, count.high)
-    twists = " to ".join(str(one) for one in (low, high) if one is not None) or "as the manual says"
-    at_least = "at least " if high is None and low is not None else ""
+    twists = "as many twists as the manual says" if count is None else twists_allowed(count)
     how = "twisted as a pair" if spans[-1].lay is None else f"the other lay ({'S' if spans[-1].lay == 'Z' else 'Z'})"
-    tail = f"{at_least}{twists} twists, {how}, bent back or under"
+    tail = f"{twists}, {how}, bent back or under"
     return Series(spans, _cut_in(way, method, wire_in, limits), thumb, tail)
 
 

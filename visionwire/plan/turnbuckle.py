@@ -60,7 +60,11 @@ def turnbuckle_lines(cable: str, least_wraps: int | None) -> list[str]:
             "a multiple of 1/32 from 1/16 up, such as 1/8"
         )
     fitting = [row for row in ROWS if row.over < size and (row.up_to is None or size <= row.up_to)]
-    wraps = "the wraps that the manual asks for" if least_wraps is None else f"at least {least_wraps} wraps"
+    wraps = (
+        "the wraps that the manual asks for"
+        if least_wraps is None
+        else f"at least {least_wraps} wrap{'' if least_wraps == 1 else 's'}"
+    )
     return [
         f"turnbuckle on {size} in cable",
         *(f"  {row.wrap} wrap: {row.wire}" for row in fitting),

@@ -44,8 +44,9 @@ def span_words(span: PlannedSpan) -> list[str]:
     words = [f"leaves on {leaves}, arrives on {arrives}, seen along the way from above"]
     over = "" if span.twisted_in is None else f" over the {span.twisted_in:.2f} in that are twisted"
     if span.twists_to_aim_at is not None:
+        twists = "1 twist" if span.twists_to_aim_at == 1 else f"{span.twists_to_aim_at} twists"
         words.append(
-            f"{span.twists_to_aim_at} twists{over}, {span.twists_low} to {span.twists_high} allowed, lay {span.lay}; "
+            f"{twists}{over}, {span.twists_low} to {span.twists_high} allowed, lay {span.lay}; "
             f"takes {span.strand_in:.2f} in of each strand"
         )
     return words

@@ -121,8 +121,9 @@ def profile_svg(run: Run, check: Check | None) -> str:
     shapes += _mean(run, [y(limit) for limit in limits], x, y)
     if run.least_in_any_inch is not None and run.most_in_any_inch is not None:
         least, most = run.least_in_any_inch, run.most_in_any_inch
-        shapes += _inch(least, "least inch", run.profile, [*limits, most.twists_per_inch], x, y)
-        shapes += _inch(most, "most inch", run.profile, [*limits, least.twists_per_inch], x, y)
+        for one, other, name in ((least, most, "least inch"), (most, least, "most inch")):
+            if one.twists_per_inch != run.twists_per_inch:  # else it is that of the whole run, whose mean is drawn
+                shapes += _inch(one, name, run.profile, [*limits, other.twists_per_inch], x, y)
     label = f"twists per inch along the run, {run.length_in:.2f} in long, mean {run.twists_per_inch:.2f}"
     return _svg(_WIDTH, _HEIGHT, "profile", label, shapes)
 

@@ -259,8 +259,8 @@ def _run_cells(run: Run) -> dict[str, str]:
         "Length": f"{run.length_in:.2f} in",
         "Twists per inch, mean": words.plus_minus(density, u95, 2),
         "Full turns per inch (twists / 2)": words.plus_minus(density / 2, u95 / 2, 2),
-        "Least in any inch": _window(run.least_in_any_inch),
-        "Most in any inch": _window(run.most_in_any_inch),
+        "Least in any inch": _window(run.least_in_any_inch, density),
+        "Most in any inch": _window(run.most_in_any_inch, density),
         "Lay": run.lay or words.NOT_MEASURED,
         "Wire diameter": _diameter(run),
         "Metal": words.metal_words(run.copper_probability),
@@ -309,10 +309,11 @@ def _wraps_cells(wraps: Wraps) -> dict[str, str]:
     }
 
 
-def _window(window: DensityAt | None) -> str:
+def _window(window: DensityAt | None, mean: float) -> str:
     if window is None:
         return words.NOT_MEASURED
-    return f"{words.plus_minus(window.twists_per_inch, window.u95, 2)} at {window.at_in:.2f} in"
+    where = "over the whole run" if window.twists_per_inch == mean else f"at {window.at_in:.2f} in"
+    return f"{words.plus_minus(window.twists_per_inch, window.u95, 2)} {where}"
 
 
 def _diameter(run: Run) -> str:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from visionwire import doubt
 from visionwire.codes import name_of
-from visionwire.limits import Length, LimitSet, said_by
+from visionwire.limits import Length, LimitSet, said_by, twists_allowed
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
 CONVENTION = "one twist = 180 degrees of the pair; full turns = twists / 2"
@@ -172,8 +172,9 @@ def count_words(section: str, twists: float, ticks: int, crossings: int, head_kn
         Whether it is known at which end of a pigtail the head is.
     """
     if section.startswith("wraps"):
+        passages = "1 passage" if ticks == 1 else f"{ticks} passages"
         return (
-            f"Ticks: the {ticks} passages of the wire before the shank, which an eye counts, one to a turn; the part "
+            f"Ticks: the {passages} of the wire before the shank, which an eye counts, one to a turn; the part "
             "of a turn at either end is counted too."
         )
     start, end = "the left bracket", "the right"
@@ -211,14 +212,14 @@ def run_words(run: Run) -> str:
 def limits_title(reading: Reading, limits: LimitSet) -> str:
     """Name the limit set by what it says of such a safety: of a turnbuckle's wraps, of single wire's twisted end."""
     if reading.wraps:
-        said, count, what = "wraps round the shank at each end", limits.wraps, ""
+        what, count = "wraps round the shank at each end", limits.wraps
+        said = None if count is None else limits_words(count.low, count.high)
     elif "single-wire" in reading.flags:
-        said, count, what = "pigtail", limits.pigtail, " twists"
+        what, count = "pigtail", limits.pigtail
+        said = None if count is None else twists_allowed(count)
     else:
         return limits.title
-    if count is None:
-        return f"limit set {limits.name}: nothing said of the {said}"
-    return f"limit set {limits.name}: {said}, {limits_words(count.low, count.high)}{what}"
+    return f"limit set {limits.name}: {f'nothing said of the {what}' if said is None else f'{what}, {said}'}"
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import SETTINGS, dump, folder_of
 from visionwire.archive import Ledger, Progress, listed, run
-from visionwire.errors import ArchiveError
+from visionwire.archive.cluster import connected
+from visionwire.cli import app
+from visionwire.errors import ExitCode
 
 distributed = pytest.importorskip("distributed")
 PICTURES = 40
@@ -66,7 +69,8 @@ def test_a_worker_killed_on_the_way_changes_nothing(
             os.kill(workers[0].pid, signal.SIGKILL)
 
     book = Ledger(there)
-    counts = run(listed([str(folder)]), book, SETTINGS, cluster=address, tell=kill_one)
+    with connected(address) as client:
+        counts = run(listed([str(folder)]), book, SETTINGS, cluster=client, tell=kill_one)
     book.close()
     assert sum(counts.values()) == PICTURES + 2
     assert dump(there) == dump(here)
@@ -83,13 +87,17 @@ def test_workers_elsewhere_open_urls_themselves(
             file.write(one, one.name)
     word = f"zip://::{(tmp_path / 'photos.zip').as_uri()}"
     book = Ledger(tmp_path / "a.db")
-    assert run(listed([word]), book, SETTINGS, cluster=processes[0]) == {"refusal": 4, "unreadable": 1}
+    with connected(processes[0]) as client:
+        assert run(listed([word]), book, SETTINGS, cluster=client) == {"refusal": 4, "unreadable": 1}
 
 
-def test_no_scheduler_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_scheduler_is_said_and_no_ledger_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from visionwire.archive import cluster
 
     monkeypatch.setattr(cluster, "CONNECT_S", 0.5)
-    book = Ledger(tmp_path / "a.db")
-    with pytest.raises(ArchiveError, match="no scheduler answers"):
-        run(listed([str(folder_of(tmp_path / "photos", 1))]), book, SETTINGS, cluster="tcp://127.0.0.1:9")
+    folder, ledger = folder_of(tmp_path / "photos", 1), tmp_path / "a.db"
+    words = ["archive", str(folder), "--ledger", str(ledger), "--cluster"]
+    for address in ("tcp://127.0.0.1:9", "nowhere"):
+        off = CliRunner().invoke(app, [*words, address])
+        assert off.exit_code == ExitCode.FILE and off.stderr.count("\n") == 1 and off.stdout == ""
+        assert f"no scheduler answers at {address} (" in off.stderr and not ledger.exists()

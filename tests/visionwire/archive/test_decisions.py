@@ -246,7 +246,7 @@ def test_a_person_is_the_same_however_the_name_is_written(one: str, other: str, 
         ("elsewhere/c.jpg", ", which has bay1/c.jpg"),
         ("jpg", ""),
         ("d%.jpg", ""),
-        ("", ""),
+        ("/", ""),
     ],
 )
 def test_of_a_photograph_that_is_not_there_those_of_its_name_are_said(made: Made, photo: str, near: str) -> None:

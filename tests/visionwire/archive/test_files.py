@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import unicodedata
 from pathlib import Path
 from typing import Literal
@@ -12,7 +13,7 @@ from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import RUN, all_rows, folder_of, in_this_process
 from visionwire.archive import Ledger, Settings, listed, run
-from visionwire.archive.files import from_path, from_table, name_of, pattern_of
+from visionwire.archive.files import from_path, from_table, gone, name_of, pattern_of
 from visionwire.archive.ledger import Entry, Job
 from visionwire.cli import app
 from visionwire.cli.numbers import wire_diameter_in
@@ -31,14 +32,26 @@ def test_words_name_files(tmp_path: Path) -> None:
     (tmp_path / "list.txt").write_bytes(b"\xff\xfe")
     with pytest.raises(ArchiveError, match="is not text in UTF-8; give a text file in UTF-8 with one path a line"):
         listed([f"@{tmp_path / 'list.txt'}"])
-    with pytest.raises(ArchiveError, match="a name is empty; give a folder"):
-        listed([""])
+    for nothing in ("", "@"):
+        with pytest.raises(ArchiveError, match="a name is empty; give a folder"):
+            listed([nothing])
+    for pattern, says in (("**x.png", "is no pattern"), ("*.jgp", "matches no file; check the pattern")):
+        for word in (pattern, str(folder / pattern)):
+            with pytest.raises(ArchiveError, match=says):
+                listed([str(folder), word])
     for name in (b"\xe9.png", b"\xfc.png"):
         (folder / os.fsdecode(name)).touch()
     with pytest.raises(ArchiveError, match="and 1 more is not text in UTF-8, which a ledger keeps; rename such files"):
         listed([str(folder)])
     with pytest.raises(ArchiveError, match="no folder and no file"):
         listed([str(tmp_path / "none")])
+
+
+def test_what_is_there_is_no_pattern_whatever_its_name(tmp_path: Path) -> None:
+    folder = folder_of(tmp_path / "bay[2]", 2)
+    copy = shutil.copy(folder / "00.png", folder / "00[1].png")
+    assert listed([str(copy)]) == [str(copy)] and copy in map(Path, listed([str(folder)]))
+    assert gone([str(folder / "x.png")], [str(folder)], []) == [str(folder / "x.png")]
 
 
 def test_folders_and_tables_say_who_and_where(tmp_path: Path) -> None:
@@ -243,6 +256,17 @@ def test_all_that_is_off_in_a_table_is_said_at_once(tmp_path: Path, more: int) -
     assert lines[10:] == ([f"  and {more - 7} more"] if more > 7 else []) and len(lines) == min(3 + more, 11)
 
 
+def test_a_row_that_names_no_photograph_is_said_unless_it_is_blank(tmp_path: Path) -> None:
+    table = tmp_path / "who.csv"
+    table.write_text("photo,technician,wire_in\n,,\na.jpg,Ann,0.032\n,Bob,\n ,,\n,,0.8mm\n")
+    with pytest.raises(ArchiveError) as caught:
+        from_table(table)
+    says = "it names no photograph; write which one it is of, or take the row out"
+    assert str(caught.value) == f"the table {table} is off in 2 places:\n  line 4: {says}\n  line 6: {says}"
+    table.write_text("photo,technician\n,\na.jpg,Ann\n ,\n")
+    assert from_table(table).rows == {"a.jpg": {"technician": "Ann"}}
+
+
 def test_headers_are_known_however_they_are_written_and_a_slip_is_guessed(tmp_path: Path) -> None:
     told = tmp_path / "wires.csv"
     told.write_text("Photo, Wire_In ,technican\na.png,0.032,T. One\n")
@@ -259,7 +283,9 @@ def test_a_wire_that_the_limit_set_has_no_band_for_is_said_before_the_work(tmp_p
     told = wires_told(tmp_path / "wires.csv", **{"00": "0.09"})
     words = ["archive", str(folder_of(tmp_path / "photos", 1)), "--ledger", str(tmp_path / "a.db")]
     stopped = CliRunner().invoke(app, [*words, "--metadata", str(told), "--limits", "by-diameter", "--wire", "0.032"])
-    assert stopped.exit_code == ExitCode.USAGE and "0.09" in stopped.stderr and not (tmp_path / "a.db").exists()
+    assert stopped.exit_code == ExitCode.FILE and not (tmp_path / "a.db").exists()
+    assert f"the table {told} tells wire that cannot be judged: " in stopped.stderr
+    assert "no band for wire of 0.09 in" in stopped.stderr and "; check its column wire_in or choose" in stopped.stderr
 
 
 def test_a_folder_without_photographs_is_said_and_makes_no_ledger(tmp_path: Path) -> None:
@@ -282,6 +308,9 @@ def test_the_first_words_say_what_a_pattern_found(tmp_path: Path, monkeypatch: p
     assert "technician: ann\n" in said and "--pattern" not in said
     said = CliRunner().invoke(app, [*words, "bay03/{technician}/*"]).stdout
     assert "technician: ann\n" in said and "--pattern matches 1 of 11 paths" in said
+    (tmp_path / "bay03" / "ann" / "a.jpg").rename(tmp_path / "b.jpg")
+    said = CliRunner().invoke(app, [*words, "{technician}/a.jpg"]).stdout
+    assert "--pattern matches 10 of 11 paths; the other tells none of that\n" in said
     assert "--pattern matches 0 of 11 paths" in CliRunner().invoke(app, [*words, "x/{station}/*"]).stdout
 
 

@@ -6,10 +6,12 @@ import re
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
-from tests.visionwire.archive.small import Made, reading
+from tests.visionwire.archive.small import NOW, Made, reading
 from visionwire.archive import Ledger, statistics, trends
-from visionwire.archive.page import trends_html
+from visionwire.archive.page import MOST_POINTS, STEPS, trends_html
+from visionwire.cli import app
 from visionwire.limits import load_limits
 
 
@@ -32,7 +34,7 @@ def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(mad
     assert "Individuals chart" not in page and "Twisting has" not in page
     dated = {path: one | {"taken": f"2031-05-0{1 + k}"} for k, (path, one) in enumerate(undated.items())}
     page = page_of(made(dated | {"lost.jpg": reading(density=99.0)}, "dated.db"))
-    assert "Twists per inch in the order taken" in page and "1 of 9 photographs have no date and are left out" in page
+    assert "Twists per inch in the order taken" in page and "1 of 9 photographs has no date and is left out" in page
     assert "Individuals chart" in page and ">limit 8<" in page and ">limit 6<" in page and ">lost<" not in page
     assert page.index(')">0<') < page.index(')">7<'), "each point has its photograph's name"
     assert "by 1.95 twists per inch on average in the first half and by 0.10 in the second" in page
@@ -64,6 +66,22 @@ def test_points_are_named_where_they_are_few_however_many_have_no_date(made: Mad
     assert ">d0<" in page and ">d19<" in page and ">u9<" not in page
 
 
+@pytest.mark.parametrize("count", [8, 400])
+def test_photographs_are_joined_by_a_line_only_in_the_order_of_time(made: Made, count: int) -> None:
+    undated = {f"{k:03d}.jpg": reading(density=7 + k % 3) for k in range(count)}
+    dated = {
+        path: one | {"taken": f"2031-05-01T09:{k // 60:02d}:{k % 60:02d}"}
+        for k, (path, one) in enumerate(undated.items())
+    }
+    few = dict(list(dated.items())[:4]) | dict(list(undated.items())[4:])
+    charts = 2 if count > MOST_POINTS else 1
+    pages = {name: page_of(made(photos, name)) for name, photos in (("u", undated), ("d", dated), ("f", few))}
+    assert {name: page.count("<polyline") for name, page in pages.items()} == {"u": 0, "d": charts, "f": 0}
+    points = min(count, MOST_POINTS)
+    assert chart_of(pages["u"]).count('class="dot"') == points and "<polygon" not in pages["u"]
+    assert pages["u"].count('class="dot"') == points + STEPS * (charts - 1)
+
+
 def test_the_page_names_the_first_few_that_look_like_another(made: Made) -> None:
     same = {f"like {k}": reading(mark="0123456789abcdef", technician="T. One") for k in range(9)}
     other = {"a": reading(mark="0123456789abcdef", technician="T. Other")}
@@ -73,6 +91,21 @@ def test_the_page_names_the_first_few_that_look_like_another(made: Made) -> None
     page = trends_html("a.db", found, load_limits("common"), book, "common", "")
     assert "like 1 like like 0, " in page and "like 5 like like 0 and 3 more." in page
     assert "<h1>Safety wire, trends of T. One</h1>" in page
+
+
+def test_one_of_a_kind_is_said_so(made: Made) -> None:
+    book = made({"a.jpg": reading()})
+    assert "1 of 1 photograph has no date, so this order" in page_of(book)
+    book.decide("a.jpg", "accept", "seen", "A. Person", NOW)
+    book.use("other")
+    assert (
+        "1 of the photographs was read anew, by other settings or with more time, after the latest decision on it"
+        in (page_of(book).replace("\n", " "))
+    )
+    shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
+    assert "decisions made on an earlier reading: 1; look at it again with" in shown
+    crowd = {f"{k}.jpg": reading(aircraft=f"tail {k}") for k in range(statistics.MOST_GROUPS + 1)}
+    assert "<td>1 other</td>" in page_of(made(crowd, "crowd.db"))
 
 
 def test_the_page_does_not_grow_with_the_archive(made: Made) -> None:

@@ -53,7 +53,7 @@ def test_a_replaced_picture_that_was_decided_on_is_said_listed_first_and_verifie
     photo.write_bytes((folder / "00.png").read_bytes() + b"\0")
     said = of(folder, "archive").stdout
     assert f"  1 file has other content than when it was read before: {photo}; what was read of the earlier" in said
-    assert "  a person had decided on 1 of them: first on the list of visionwire trends\n" in said
+    assert "  a person had decided on it: first on the list of visionwire trends\n" in said
     assert "other content" not in of(folder, "archive").stdout, "said once, as it is known now"
     shown = of(folder, "trends", "--html", str(page)).stdout
     assert "  1 file has other content than when a person decided on it: look at it again" in shown
@@ -67,7 +67,7 @@ def test_a_replaced_picture_that_was_decided_on_is_said_listed_first_and_verifie
     held = of(folder, "verify")
     assert held.exit_code == ExitCode.NONCONFORMING
     assert f"decision 1 (reject by A. Person): what it was made on, once {photo}, is in no file of the" in held.stdout
-    assert "3 files and 1 decision of people, 1 of them not as they were" in held.stdout
+    assert "3 files and 1 decision of people, 1 of them not as it was" in held.stdout
     decide(folder, photo, "accept", "B. Person")
     shown = of(folder, "trends").stdout
     assert "other content" not in shown and "to look at" not in shown

@@ -208,3 +208,19 @@ def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> 
     plan = " | ".join(row[-1] for row in book.ask(f"EXPLAIN QUERY PLAN {trends.QUESTION}", None))
     assert "USING COVERING INDEX files_by_content" in plan and "records" not in plan
     assert "SCAN r" not in plan and "SEARCH r USING PRIMARY KEY" in plan
+
+
+@pytest.mark.parametrize("kind", ["html", "csv", "jsonl", "parquet", "sections"])
+def test_nothing_is_written_over_the_ledger_nor_twice_into_one_file(made: Made, tmp_path: Path, kind: str) -> None:
+    book = made({"a": reading()})
+    book.decide("a", "accept", "seen", "A. Person", NOW)
+    (tmp_path / "also.db").symlink_to(book.path)
+    for place in ("a.db", "also.db", "a.db-wal"):
+        off = CliRunner().invoke(app, ["trends", str(book.path), f"--{kind}", str(tmp_path / place)])
+        assert off.exit_code == ExitCode.USAGE and off.stderr.count("\n") == 1 and "is the ledger itself" in off.stderr
+    other = "csv" if kind != "csv" else "html"
+    off = CliRunner().invoke(app, ["trends", str(book.path), f"--{kind}", "x", f"--{other}", "./x"])
+    assert off.exit_code == ExitCode.USAGE and "named twice to be written" in off.stderr
+    book.close()
+    held = CliRunner().invoke(app, ["verify", str(book.path)])
+    assert "1 decision of people" in held.stdout

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -13,8 +14,9 @@ import typer
 from typer.testing import CliRunner, Result
 
 import visionwire
+from visionwire.archive import Ledger
 from visionwire.cli import Handled, app
-from visionwire.errors import LimitsError, OutputError, PhotoError, UsageError
+from visionwire.errors import ExitCode, LimitsError, OutputError, PhotoError, UsageError
 from visionwire.limits import known_limits, load_limits
 
 ROOT = Path(visionwire.__file__).parents[1]
@@ -224,3 +226,81 @@ def test_limits_that_are_not_there() -> None:
     result = run("limits", "comon")
     assert result.exit_code == 2 and result.stdout == ""
     assert result.stderr.startswith("visionwire: no limit set is named 'comon'; did you mean common?")
+
+
+#: A command for every kind of file that it takes, `{}` in the place of the file.
+TAKEN = {
+    "limits": ["limits {}", "limits {} --toml", "check a.png --limits {}", "plan 0,0 2,0 --hole 0.06 --limits {}"],
+    "card": ["card {}", "check a.png --card {}"],
+    "plan": ["check a.png --plan {}"],
+    "study": ["agreement {}"],
+    "table": ["archive a.png --ledger a.db --metadata {}"],
+    "ledger": ["trends {}", "verify {}", "review {} a.png --decision accept --by A --reason seen"],
+    "photograph": ["check {}"],
+}
+SUFFIX = {"limits": ".toml", "card": ".toml", "plan": ".json", "study": ".csv", "table": ".csv"}
+#: Not there, no text, text of another kind, in another encoding.
+WRONG: list[bytes | None] = [
+    None,
+    b"\xff\xfe\x00\x81",
+    b"nothing of the kind\n",
+    "safety,person\né,é\n".encode("latin-1"),
+]
+
+
+@pytest.mark.parametrize("content", WRONG)
+@pytest.mark.parametrize(("what", "words"), [(what, words) for what, all_of in TAKEN.items() for words in all_of])
+def test_whatever_is_wrong_with_a_file_is_one_sentence_and_status_4(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str, words: str, content: bytes | None
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a.png").write_bytes(b"")
+    file = f"file{SUFFIX.get(what, '')}"
+    if content is not None:
+        (tmp_path / file).write_bytes(content)
+    result = run(*words.format(file).split())
+    assert result.exit_code == ExitCode.FILE and result.stdout == ""
+    sentence, *after = result.stderr.splitlines()
+    assert sentence.startswith("visionwire: ") and file in sentence and "should not have happened" not in sentence
+    assert [line for line in after if "manual and licensed practice" not in line] == []
+    assert not (tmp_path / "a.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "after"),
+    [
+        ("check a.png --sheet {}", "--sheet"),
+        ("check a.png --sheet=", "--sheet"),
+        ("check a.png --plan {}", "--plan"),
+        ("check {}", "check"),
+        ("check a.png {}", "a.png"),
+        ("card pocket --out {}", "--out"),
+        ("card pocket -o {}", "-o"),
+        ("archive {} --ledger a.db", "archive"),
+        ("archive a.png --ledger {}", "--ledger"),
+        ("archive a.png --ledger a.db --metadata {}", "--metadata"),
+        ("trends {}", "trends"),
+        *((f"trends a.db --{kind} {{}}", f"--{kind}") for kind in ("html", "csv", "jsonl", "parquet", "sections")),
+        ("agreement {}", "agreement"),
+        ("plan 0,0 2,0 --hole 0.06 --drawing {}", "--drawing"),
+    ],
+)
+def test_a_word_that_is_empty_is_said_and_nothing_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str, after: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(ROOT / "fixtures" / "pictures" / "demo.jpg", tmp_path / "a.png")
+    Ledger(tmp_path / "a.db").close()
+    there = sorted(tmp_path.iterdir())
+    result = run(*("" if word == "{}" else word for word in words.split()))
+    assert result.exit_code == ExitCode.USAGE and result.stdout == ""
+    assert (
+        result.stderr.startswith(f"visionwire: what stands after {after} is empty") and result.stderr.count("\n") == 1
+    )
+    assert sorted(tmp_path.iterdir()) == there
+
+
+@pytest.mark.parametrize("words", ["limits {}", "check a.png --limits {}", "card {}", "check a.png --card {}"])
+def test_a_name_that_is_not_known_is_a_word_and_status_2(words: str) -> None:
+    result = run(*words.format("nosuch").split())
+    assert result.exit_code == ExitCode.USAGE and "'nosuch'" in result.stderr and result.stderr.count("\n") == 1

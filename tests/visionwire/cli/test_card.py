@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from calibration import known_cards
 from visionwire.cli.card import card
-from visionwire.errors import OutputError, UsageError
+from visionwire.errors import InputError, OutputError, UsageError
 
 app = typer.Typer()
 app.command()(card)
@@ -45,7 +45,9 @@ def test_without_a_name_every_card_is_listed() -> None:
         (["lane", "--out", "none/there/lane.pdf"], OutputError, "cannot be written"),
         (["lane", "--measured", "3.9"], UsageError, "--measured: 3.9 mm cannot be what a rule reads on the bar"),
         (["lane", "--out", "lane.png", "--dpi", "7"], UsageError, "dpi is 7"),
-        (["none.toml"], UsageError, "cannot be read"),
+        (["none.toml"], InputError, "cannot be read"),
+        (["--out", "a.pdf"], UsageError, "no card was named; name one of chart, lane, pocket"),
+        (["--measured", "79.8"], UsageError, "no card was named"),
     ],
 )
 def test_one_sentence_for_what_is_wrong(

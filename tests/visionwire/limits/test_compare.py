@@ -133,6 +133,7 @@ def test_a_guard_band_in_place_of_the_two_probabilities(tmp_path: Path) -> None:
         (["common", "--risk", "7,0.3,0.1", "--wire", "32"], "for 32 thousandths give --wire 0.032"),
         (["by-diameter", "--risk", "7,0.3,0.1"], "give the wire with --wire"),
         (["--risk", "7,0.3,0.1"], "--risk is of a limit set; name one"),
+        (["by-diameter", "--wire", "0.032"], "--wire is of use only with --risk"),
     ],
 )
 def test_what_is_wrong_is_said_before_anything_is_printed(words: list[str], sentence: str) -> None:
@@ -162,4 +163,4 @@ def test_what_could_not_be_read_again_is_not_printed(tmp_path: Path) -> None:
     own = tmp_path / "mine.toml"
     own.write_text(GOOD.replace("high = 8", "high = 5"))
     result = CliRunner().invoke(app, ["limits", str(own), "--toml"])
-    assert result.exit_code == ExitCode.USAGE and result.stdout == "" and str(own) in result.stderr
+    assert result.exit_code == ExitCode.FILE and result.stdout == "" and str(own) in result.stderr

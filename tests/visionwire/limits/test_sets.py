@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from visionwire.errors import ExitCode, LimitsError
-from visionwire.limits import density_band, known_limits, limits_toml, load_limits
+from visionwire.limits import Count, density_band, known_limits, limits_toml, load_limits, twists_allowed
 
 OWN = """
 format = "visionwire.limits/1"
@@ -51,6 +51,22 @@ def test_the_common_set_is_six_to_eight_and_three_to_six() -> None:
     assert limits.pigtail is not None and (limits.pigtail.low, limits.pigtail.high) == (3, 6)
     assert (limits.decision.conforming_at_least, limits.decision.nonconforming_at_most) == (0.95, 0.05)
     assert not limits.judge_worst_inch
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (3, 6, "3 to 6 twists"),
+        (3, 3, "3 twists"),
+        (1, 1, "1 twist"),
+        (5, None, "at least 5 twists"),
+        (1, None, "at least 1 twist"),
+        (None, 6, "at most 6 twists"),
+        (0, 1, "0 to 1 twist"),
+    ],
+)
+def test_how_many_twists_are_allowed_is_said_in_words(low: int | None, high: int | None, said: str) -> None:
+    assert twists_allowed(Count(low, high, "shop order 12", "published")) == said
 
 
 def test_the_bands_by_diameter() -> None:
@@ -120,7 +136,7 @@ def test_a_wrong_line_is_named(tmp_path: Path, right: str, wrong: str, words: st
     with pytest.raises(LimitsError, match=re.escape(words)) as caught:
         load_limits(path)
     assert str(path) in str(caught.value) and "\n" not in str(caught.value)
-    assert caught.value.exit_code == ExitCode.USAGE
+    assert caught.value.exit_code == ExitCode.FILE
 
 
 @pytest.mark.parametrize("pigtail", ["low = 2.5", "low = 5\nhigh = 4"])

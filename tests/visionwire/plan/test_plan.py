@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from tests.visionwire.plan.made import plan
+from tests.visionwire.plan.made import COMMON, plan
 from visionwire.cli import app
 from visionwire.errors import ExitCode, PlanError, UsageError
-from visionwire.limits import known_limits, load_limits
+from visionwire.limits import Count, known_limits, load_limits
 from visionwire.plan import Fastener, Plan, Wish, draw_plan, fastener, load_plan, make_plan, plan_lines
 from visionwire.plan.route import in_order, sides
 from visionwire.plan.rules import wire
@@ -188,12 +188,19 @@ def test_a_plan_comes_back_from_its_json(tmp_path: Path) -> None:
         load_plan(path)
 
 
-@pytest.mark.parametrize("content", ["", "[]", "{}", '{"format": "visionwire.plan/1"}', '{"format": "other/1"}'])
+NO_PLAN = '{"format": "visionwire.plan/1", "series": %s, "rulings": [], "cautions": []}'
+
+
+@pytest.mark.parametrize(
+    "content",
+    ["", "[]", "[1]", "{}", '{"format": "visionwire.plan/1"}', '{"format": "other/1"}', NO_PLAN % "[]", NO_PLAN % "5"],
+)
 def test_what_is_no_plan_is_said_in_one_sentence(tmp_path: Path, content: str) -> None:
     path = tmp_path / "plan.json"
     path.write_text(content)
-    with pytest.raises(PlanError, match="is no plan"):
+    with pytest.raises(PlanError, match="is no plan") as caught:
         load_plan(path)
+    assert "()" not in str(caught.value) and "object" not in str(caught.value), "Python's own words"
     with pytest.raises(PlanError, match="cannot be read"):
         load_plan(tmp_path / "none.json")
 
@@ -327,6 +334,28 @@ def test_a_plan_tampered_with_is_no_plan(tmp_path: Path, key: str, value: object
         load_plan(path)
 
 
+def test_one_twist_is_said_so() -> None:
+    made = plan(Fastener(0, 0), Fastener(0.28, 0))
+    assert made.series[0].spans[0].twists_to_aim_at == 1
+    assert any(line.strip().startswith("1 twist over") for line in plan_lines(made))
+    assert ": 1 twist<" in draw_plan(made)
+    assert any("at least 1 wrap round" in line for line in turnbuckle_lines("1/8", 1))
+
+
+@pytest.mark.parametrize(
+    ("pigtail", "said"),
+    [
+        (None, "as many twists as the manual says, the other lay"),
+        (Count(None, 6, "shop order 12", "published"), "at most 6 twists, the other lay"),
+        (Count(1, 1, "shop order 12", "published"), "1 twist, the other lay"),
+    ],
+)
+def test_a_pigtail_is_planned_as_the_limit_set_has_it(pigtail: Count | None, said: str) -> None:
+    limits = dataclasses.replace(COMMON, pigtail=pigtail)
+    made = make_plan(Wish((Fastener(0, 0), Fastener(2, 0)), 0.07), limits)
+    assert made.series[0].pigtail.startswith(said)
+
+
 def test_a_turnbuckle_in_words_and_as_json() -> None:
     runner = CliRunner()
     words = runner.invoke(app, ["plan", "--turnbuckle", "1/8"]).stdout
@@ -335,4 +364,7 @@ def test_a_turnbuckle_in_words_and_as_json() -> None:
     assert all(line in words for line in (*record["turnbuckle"], *record["cautions"]))
     assert record["format"] == "visionwire.turnbuckle/1"
     assert "eye protection" in words and "manual and licensed practice govern" in words
-    assert runner.invoke(app, ["plan", "0,0", "--turnbuckle", "1/8"]).exit_code == ExitCode.USAGE
+    for more in (["0,0"], ["--hole", "0.06"], ["--wire", "0.032"], ["--drawing", "a.svg"], ["--hot"], ["--single"]):
+        off = runner.invoke(app, ["plan", *more, "--turnbuckle", "1/8"])
+        assert off.exit_code == ExitCode.USAGE and "takes nothing beside it but --limits" in off.stderr
+        assert off.stdout == ""

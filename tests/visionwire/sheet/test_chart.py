@@ -9,7 +9,7 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pytest
 
-from visionwire.reading import Reading
+from visionwire.reading import DensityAt, Reading
 from visionwire.sheet.chart import call_mark, gauge_svg, nice_ticks, profile_svg
 
 
@@ -60,6 +60,13 @@ def test_least_and_most_inch_are_an_inch_wide(reading: Reading) -> None:
         assert x2 - x1 == pytest.approx(per_in, abs=0.2)
         assert (x1 + x2) / 2 == pytest.approx(axis[1.0] + (window.at_in - 1.0) * per_in, abs=0.2)
     assert "least inch 7.11" in texts(svg) and "most inch 8.86" in texts(svg)
+
+
+def test_an_inch_that_is_the_whole_run_has_no_bar(reading: Reading) -> None:
+    run = reading.runs[0]
+    whole = DensityAt(run.twists_per_inch, run.twists_per_inch_u95, run.length_in / 2)
+    svg = profile_svg(dataclasses.replace(run, most_in_any_inch=whole), reading.checks[0])
+    assert len(by_class(svg, "inch")) == 1 and not any("most inch" in text for text in texts(svg))
 
 
 def test_no_band_without_limits(reading: Reading) -> None:

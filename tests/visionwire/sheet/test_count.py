@@ -115,6 +115,7 @@ def test_wraps_lie_as_in_the_picture_and_their_passages_are_counted(evidence: Ev
     counted = count(found)
     assert len(counted.columns) == 6 and len(counted.crossings) == 0
     assert "Ticks: the 6 passages" in count_words("wraps 2", counted.twists, 6, 0)
+    assert "Ticks: the 1 passage of" in count_words("wraps 2", 1.2, 1, 0)
 
 
 def test_twists_are_known_by_the_names_of_their_sections(reading: object) -> None:

@@ -20,7 +20,7 @@ from visionwire.codes import name_of
 from visionwire.errors import OutputError
 from visionwire.evidence import Evidence
 from visionwire.limits import load_limits
-from visionwire.reading import Check, Pattern, Reading, Refusal, Routing, Wraps
+from visionwire.reading import Check, DensityAt, Pattern, Reading, Refusal, Routing, Wraps
 from visionwire.sheet.answer import answer_lines
 from visionwire.sheet.html import Asked, free_path, refusal_html, sheet_html, write_sheet
 from visionwire.sheet.marks import Picture
@@ -414,6 +414,13 @@ def test_the_call_line_says_that_it_conforms_by_its_mean_alone(reading: Reading)
     assert reading.runs[0].most_in_any_inch is not None
     even = dataclasses.replace(reading.runs[0], most_in_any_inch=reading.runs[0].least_in_any_inch)
     assert box(sheet_html(dataclasses.replace(reading, runs=(even,)), None, COMMON)).startswith("Conforming Confidence")
+
+
+def test_an_inch_that_is_the_whole_run_has_no_place(reading: Reading) -> None:
+    run = reading.runs[0]
+    whole = DensityAt(run.twists_per_inch, run.twists_per_inch_u95, run.length_in / 2)
+    told = dataclasses.replace(reading, runs=(dataclasses.replace(run, most_in_any_inch=whole),))
+    assert "7.25 ± 0.08 over the whole run" in Page(sheet_html(told, None, COMMON)).text
 
 
 def test_captions_say_the_figures_and_how_they_are_counted(page: Page) -> None:
