@@ -30,6 +30,18 @@ def test_a_drawn_pair_is_seen_along_its_length_and_nothing_beside_it(spacing_d: 
     assert learned.along(seen.twisted, seen.scale, beside).max() < 0.2
 
 
+def test_the_mean_of_several_looks_lies_where_one_look_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    grey = picture(START, END, 8.0, even(4.0))[:, :-37]  # of no size that turns into itself
+    one, several = learned.maps(grey, 8.0), learned.averaged(grey, 8.0)
+    assert several.scale == one.scale and several.twisted.shape == one.twisted.shape
+    inner = _line()[20:-40]
+    assert (learned.along(several.spine, several.scale, inner) > 0.5).mean() > 0.9
+    assert learned.along(several.twisted, several.scale, inner + np.array([0.0, 40.0])).max() < 0.2
+    looks = [learned.maps(grey, 8.0 / larger).twisted for larger, turns in learned.LOOKS if turns == 0]
+    monkeypatch.setattr(learned, "LOOKS", tuple(look for look in learned.LOOKS if look[1] == 0))
+    assert learned.averaged(grey, 8.0).twisted == pytest.approx(np.mean(looks, axis=0), abs=1e-6)
+
+
 def test_bare_ground_and_a_plain_bar_are_no_twisted_wire() -> None:
     grey = np.random.default_rng(0).normal(90, 3, (300, 700)).astype(np.float32)
     assert learned.maps(grey, 7.0).twisted.max() < 0.3
@@ -106,6 +118,14 @@ def test_a_stretch_runs_from_end_to_end_of_what_is_seen_round_a_bend_and_specks_
     assert np.abs(np.hypot(*(along - [175, 100]).T) - 60).max() < 4.5  # it stays within the band
     ends = sorted(float(along[k, 0]) for k in (0, -1))
     assert ends == pytest.approx([115, 235], abs=5)
+
+
+def test_a_stretch_is_seen_from_as_strong_a_mark_on_as_is_said() -> None:
+    twisted = np.zeros((150, 350), np.float32)
+    cv2.line(twisted, (50, 70), (250, 70), 0.4, 7)
+    seen = learned.Maps(twisted, twisted, *(np.zeros_like(twisted),) * 3, 0.5)
+    assert learned.stretches(seen, 8.0) == learned.stretches(seen, 8.0, 0.3) == []
+    assert len(learned.stretches(seen, 8.0, 0.3, 0.35)) == 1
 
 
 def test_what_is_not_seen_as_twisted_has_no_stretch() -> None:
