@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,14 +27,25 @@ LARGEST_TAIL_TWISTS, LEAST_ON_TAIL = 8.0, 0.4
 #: How far a stretch must be believed, further where its crossings show only once a run's spacing is known, and by how
 #: much of belief, or of twists, what lies on it must beat it to stay.
 LEAST_BELIEF_TAIL, LEAST_BELIEF_TAIL_AS_RUN, SURER_BY, LONGER_BY_TWISTS = 0.3, 0.7, 0.03, 0.5
-#: What the network marks so, on average of some looks, is a pigtail, though none could be measured: in 80 pictures it
-#: marked 47 that were there and two that were not (beside the true runs, once, no command is kept).
-SEEN_ON_AVERAGE, SURELY_TWISTED, SURELY_ENDS = 0.35, 0.5, 0.4
 #: To where it is seen as faintly as this the same must be counted, within so many twists.
 FAINTEST_TAIL, ALIKE_TWISTS = 0.15, 0.5
 #: Of such a pigtail, what the network counts with a larger deviation, or less of, is not counted, nor what has
 #: its crossings farther apart, in wire diameters: the networks learned from none.
 CANNOT_COUNT_U, FEWEST_COUNTED, LOOSEST_COUNTED_D = 0.45, 0.5, 8.5
+
+
+@dataclass(frozen=True)
+class Sure:
+    """From how strong a mark on a stretch is seen, and how it must be marked as twisted, and its end, to be a pigtail."""
+
+    seen: float
+    twisted: float
+    ends: float
+
+
+#: What is a pigtail though none could be measured, by the mean of several looks and by one. In 80 pictures the mean marked
+#: 47 that were there and two that were not, one look in 17 five and none (beside true runs, once, no command is kept).
+ON_AVERAGE, AT_ONE_LOOK = Sure(0.35, 0.5, 0.4), Sure(0.5, 0.8, 0.6)
 
 
 def with_seen(luminance: Picture, seen: learned.Maps, found: list[Section], diameter_px: float) -> list[Section]:
@@ -150,26 +162,27 @@ def beside(luminance: Picture, whole: safety.Safety, px_per_in: float) -> safety
         Scale near them.
     """
     diameter_px = whole.runs[0].strip.diameter_px
-    seen = learned.averaged(luminance, diameter_px)
-    lines = seen_lines(seen, diameter_px, SEEN_ON_AVERAGE, SEEN_ON_AVERAGE)
-    line = next((line for line in lines if _is_pigtail(seen, line, whole, px_per_in)), None)
-    if line is None:
-        return whole
-    pigtail = _counted_alone(luminance, seen, line, diameter_px, safety.nearest_run(whole, line).px_per_twist)
-    if pigtail is None:
-        return dataclasses.replace(whole, pigtail_line_px=line)
-    return dataclasses.replace(whole, pigtail=pigtail)
+    for look, sure in ((learned.averaged, ON_AVERAGE), (learned.maps, AT_ONE_LOOK)):
+        seen = look(luminance, diameter_px)
+        for line in seen_lines(seen, diameter_px, sure.seen, sure.seen):
+            if _is_pigtail(seen, line, sure, whole, px_per_in):
+                usual_px = safety.nearest_run(whole, line).px_per_twist
+                counted = _counted_alone(luminance, seen, line, sure.seen, diameter_px, usual_px)
+                if counted is None:
+                    return dataclasses.replace(whole, pigtail_line_px=line)
+                return dataclasses.replace(whole, pigtail=counted)
+    return whole
 
 
 def _counted_alone(
-    luminance: Picture, seen: learned.Maps, line: Floats, diameter_px: float, usual_px: float
+    luminance: Picture, seen: learned.Maps, line: Floats, least_seen: float, diameter_px: float, usual_px: float
 ) -> Section | None:
     """Return the pigtail on a line that is surely seen, as a network alone counts it; None where it cannot.
 
     Half of one that is loose may be seen but faintly: what is counted must be the same to where it is.
     """
     middle = safety.middle_px(line)
-    faint_lines = seen_lines(seen, diameter_px, FAINTEST_TAIL, SEEN_ON_AVERAGE)
+    faint_lines = seen_lines(seen, diameter_px, FAINTEST_TAIL, least_seen)
     longer = min(faint_lines, key=lambda one: float(np.linalg.norm(one - middle, axis=1).min()))
     lengths_d = [float(arc_length(one)[-1]) / diameter_px for one in (line, longer)]
     if not all(tally.SHORTEST_D < length_d < tally.LONGEST_D for length_d in lengths_d):
@@ -183,14 +196,14 @@ def _counted_alone(
     return None if loose else pigtail
 
 
-def _is_pigtail(seen: learned.Maps, line: Floats, whole: safety.Safety, px_per_in: float) -> bool:
+def _is_pigtail(seen: learned.Maps, line: Floats, sure: Sure, whole: safety.Safety, px_per_in: float) -> bool:
     """Whether a line is surely seen as twisted, with its end, beside the runs and near one."""
     ends_px = np.array([one.spine_px[at] for one in whole.runs[: whole.first_runs] for at in (0, -1)])
     marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
     away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()
     return bool(
-        marks[0].mean() > SURELY_TWISTED
-        and marks[1].max() > SURELY_ENDS
+        marks[0].mean() > sure.twisted
+        and marks[1].max() > sure.ends
         and float(arc_length(line)[-1]) < safety.LONGEST_PIGTAIL_IN * px_per_in
         and away_px < safety.FARTHEST_PIGTAIL_IN * px_per_in
         and safety.covered(line, list(whole.runs), whole.runs[0].strip.diameter_px) < safety.MOST_OVERLAP

@@ -39,7 +39,7 @@ def network_cannot_tell(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pigtail, "CANNOT_COUNT_U", 0.0)
 
 
-@pytest.mark.parametrize("seed", [3, 4])
+@pytest.mark.parametrize("seed", [1, 3, 4, 11])
 def test_a_pigtail_of_one_twist_is_counted_by_a_network_and_says_so(seed: int) -> None:
     rgb, truth = painted(seed)
     data = cv2.imencode(".png", rgb[:, :, ::-1])[1].tobytes()
