@@ -94,6 +94,7 @@ def averaged(luminance: Picture, diameter_px: float) -> Maps:
     height, width = looks[0].twisted.shape
 
     def mean(marks: list[Picture]) -> Picture:
+        """Return the mean of one mark of all looks, in the first's size."""
         return np.asarray(np.mean([cv2.resize(mark, (width, height)) for mark in marks], axis=0), np.float32)
 
     twisted, spine, plain, ends, holes = (mean([getattr(look, of) for look in looks]) for of in MARKS)

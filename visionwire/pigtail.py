@@ -36,15 +36,16 @@ CANNOT_COUNT_U, FEWEST_COUNTED, LOOSEST_COUNTED_D = 0.45, 0.5, 8.5
 
 @dataclass(frozen=True)
 class Sure:
-    """From how strong a mark on a stretch is seen, and how it must be marked as twisted, and its end, to be a pigtail."""
+    """The least marks of a pigtail: from which on a stretch is seen, of twist on average of it, and of an end on it."""
 
     seen: float
     twisted: float
     ends: float
 
 
-#: What is a pigtail though none could be measured, by the mean of several looks and by one. In 80 pictures the mean marked
-#: 47 that were there and two that were not, one look in 17 five and none (beside true runs, once, no command is kept).
+#: What is a pigtail though none could be measured, by the mean of several looks and by one. In 80 pictures the mean
+#: marked 47 that were there and two that were not, one look in 17 five and none (beside true runs, once, no command is
+#: kept).
 ON_AVERAGE, AT_ONE_LOOK = Sure(0.35, 0.5, 0.4), Sure(0.5, 0.8, 0.6)
 
 
