@@ -71,7 +71,7 @@ def _of_unknown_scale(
 def _glanced_px(luminance: Picture, usual_px: float, hints: Floats | None) -> float | None:
     """Return the diameter of the longest surely twisted wire that the network shows at a usual one; None without one.
 
-    A whole look at the usual width and then again at the wire's own takes twice as long.
+    A whole look at the usual width, and then another at the wire's own, would take longer.
     """
     seen = learned.maps(luminance, usual_px)
     if hints is None:
