@@ -108,11 +108,8 @@ def _table(values: Sequence[tuple[str, str, float]]) -> Floats:
     if set(counts.values()) == {1}:
         raise ValueError(f"a study needs {LEAST}; here each person has 1 of each safety; complete the study")
     if short := [f"{person} has {count} of {part}" for (part, person), count in counts.items() if count < most]:
-        more = (
-            f" and {left} more {'falls' if left == 1 else 'fall'} short"
-            if (left := len(short) - MOST_NAMED) > 0
-            else ""
-        )
+        left = len(short) - MOST_NAMED
+        more = f" and {left} more {'falls' if left == 1 else 'fall'} short" if left > 0 else ""
         raise ValueError(
             f"a study needs {LEAST}; here it takes {most} of each, and {', '.join(short[:MOST_NAMED])}{more}; "
             "complete the study"

@@ -10,7 +10,7 @@ import typer
 
 from visionwire.cli.complaint import sentence_for
 from visionwire.cli.numbers import wire_diameter_in
-from visionwire.cli.trends import counted
+from visionwire.counts import counted
 from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 from visionwire.lengths import floats
 from visionwire.tables import faults_words, with_point, written_in

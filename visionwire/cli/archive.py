@@ -15,7 +15,8 @@ import typer
 
 from visionwire.cli.numbers import guess, one_of
 from visionwire.cli.signals import terminated_as_interrupted
-from visionwire.cli.trends import counted, files_words, first_of, states_words, wanting_words
+from visionwire.cli.trends import files_words, first_of, states_words, wanting_words
+from visionwire.counts import counted
 from visionwire.errors import ArchiveError, LimitsError, UsageError
 
 if TYPE_CHECKING:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visionwire.cli.numbers import guess, one_of
+from visionwire.counts import counted
 from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 
 if TYPE_CHECKING:
@@ -319,11 +320,6 @@ def wanting_words(reasons: Mapping[str, int]) -> str:
             "with --wire DIAMETER_IN, or with a column wire_in in --metadata"
         )
     return "; ".join(parts)
-
-
-def counted(count: int, noun: str) -> str:
-    """Write a count of things."""
-    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def first_of(names: list[str]) -> str:

@@ -7,6 +7,7 @@ import textwrap
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
+from visionwire.counts import counted
 from visionwire.errors import PlanError
 from visionwire.plan.make import Plan, PlannedSpan
 from visionwire.plan.wish import Fastener
@@ -178,7 +179,7 @@ def _span(page: ET.Element, span: PlannedSpan, place: tuple[float, float], zoom:
     start, end = _mouths(span, place, zoom)
     twists = span.twists_to_aim_at
     _wound(page, start, end, twists)
-    words = f"{name}: {twists} twist{'' if twists == 1 else 's'}" if twists else f"{name}: {span.span_in:.2f} in"
+    words = f"{name}: {counted(twists, 'twist')}" if twists else f"{name}: {span.span_in:.2f} in"
     x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
     if abs(end[0] - start[0]) > abs(end[1] - start[1]):
         _text(page, x, min(start[1], end[1]) - 0.1, words, LABEL_IN, anchor="middle")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from visionwire.counts import counted
 from visionwire.errors import PlanError
 from visionwire.plan.make import CAUTIONS
 
@@ -60,11 +61,7 @@ def turnbuckle_lines(cable: str, least_wraps: int | None) -> list[str]:
             "a multiple of 1/32 from 1/16 up, such as 1/8"
         )
     fitting = [row for row in ROWS if row.over < size and (row.up_to is None or size <= row.up_to)]
-    wraps = (
-        "the wraps that the manual asks for"
-        if least_wraps is None
-        else f"at least {least_wraps} wrap{'' if least_wraps == 1 else 's'}"
-    )
+    wraps = "the wraps that the manual asks for" if least_wraps is None else f"at least {counted(least_wraps, 'wrap')}"
     return [
         f"turnbuckle on {size} in cable",
         *(f"  {row.wrap} wrap: {row.wire}" for row in fitting),

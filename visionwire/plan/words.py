@@ -5,6 +5,7 @@ from __future__ import annotations
 import string
 
 from visionwire.budget import MM_PER_IN
+from visionwire.counts import counted
 from visionwire.plan.make import Plan, PlannedSpan
 from visionwire.plan.wish import Fastener
 
@@ -44,7 +45,7 @@ def span_words(span: PlannedSpan) -> list[str]:
     words = [f"leaves on {leaves}, arrives on {arrives}, seen along the way from above"]
     over = "" if span.twisted_in is None else f" over the {span.twisted_in:.2f} in that are twisted"
     if span.twists_to_aim_at is not None:
-        twists = "1 twist" if span.twists_to_aim_at == 1 else f"{span.twists_to_aim_at} twists"
+        twists = counted(span.twists_to_aim_at, "twist")
         words.append(
             f"{twists}{over}, {span.twists_low} to {span.twists_high} allowed, lay {span.lay}; "
             f"takes {span.strand_in:.2f} in of each strand"

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from visionwire import doubt
 from visionwire.codes import name_of
+from visionwire.counts import counted
 from visionwire.limits import Length, LimitSet, said_by, twists_allowed
 from visionwire.reading import Check, PhotoInfo, Reading, Run, Scale, Wraps
 
@@ -172,10 +173,9 @@ def count_words(section: str, twists: float, ticks: int, crossings: int, head_kn
         Whether it is known at which end of a pigtail the head is.
     """
     if section.startswith("wraps"):
-        passages = "1 passage" if ticks == 1 else f"{ticks} passages"
         return (
-            f"Ticks: the {passages} of the wire before the shank, which an eye counts, one to a turn; the part "
-            "of a turn at either end is counted too."
+            f"Ticks: the {counted(ticks, 'passage')} of the wire before the shank, which an eye counts, one to a turn; "
+            "the part of a turn at either end is counted too."
         )
     start, end = "the left bracket", "the right"
     if section == "pigtail" and head_known:
@@ -189,7 +189,7 @@ def count_words(section: str, twists: float, ticks: int, crossings: int, head_kn
         count = f"{twists:.1f} twists, counted from {start} to {end}: {whole}, {last}."
     if crossings == 0:
         return f"{count} No crossing lies between the brackets: count by eye."
-    seen = "1 crossing" if crossings == 1 else f"{crossings} crossings"
+    seen = counted(crossings, "crossing")
     return f"{count} Points: the {seen}, one to a twist; an eye counts these, and comes within one of the twists."
 
 
