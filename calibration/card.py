@@ -254,7 +254,7 @@ _ABOVE_ZERO = {"squares_x", "squares_y", "square_mm", "marker_mm", "thickness_mm
 def _parse(text: str, name: str, file: str) -> Card:
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise CardFileError(f"card file {file} is not TOML: {error}") from error
     for key in _NEEDED:
         if key not in data:

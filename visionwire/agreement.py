@@ -81,7 +81,8 @@ def agreement(values: Sequence[tuple[str, str, float]], tolerance: float | None 
     of_people = max(0.0, (squares_people / free_people - together) / (parts * trials))
     of_parts = max(0.0, (squares_parts / free_parts - together) / (people * trials))
     both = within + of_people + interaction
-    ratio = np.sqrt(of_parts / both) if both > 0 else np.inf if of_parts > 0 else 0.0
+    apart = np.inf if of_parts > 0 else 0.0
+    ratio = np.sqrt(of_parts / both) if both > 0 else apart
     return Agreement(
         repeatability=float(np.sqrt(within)),
         reproducibility=float(np.sqrt(of_people + interaction)),

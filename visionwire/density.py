@@ -109,13 +109,22 @@ class Density:
         centres = np.linspace(0.5, self.length_in - 0.5, max(2, int((self.length_in - 1) / 0.02) + 1))
         return [self.window(float(centre), 1.0) for centre in centres]
 
-    def evenness(self) -> str | None:
-        """Say in one sentence where the twists crowd; None on a short run or an even one."""
+    def crowded(self) -> tuple[DensityAt, DensityAt] | None:
+        """Return the inch with the least and that with the most of an uneven run; None on a short run or an even one.
+
+        They are places: the whole run is none.
+        """
         if self.length_in < 1.0:
             return None
-        least, most = _least_and_most(self._inches())  # of places: the whole run is none
-        if most.twists_per_inch < UNEVEN * least.twists_per_inch:
+        least, most = _least_and_most(self._inches())
+        return None if most.twists_per_inch < UNEVEN * least.twists_per_inch else (least, most)
+
+    def evenness(self) -> str | None:
+        """Say in one sentence where the twists crowd; None on a short run or an even one."""
+        crowded = self.crowded()
+        if crowded is None:
             return None
+        least, most = crowded
         half = PROFILE_WINDOW_IN / 2
         first, last = (self.window(at, PROFILE_WINDOW_IN).twists_per_inch for at in (half, self.length_in - half))
         place = most.at_in / self.length_in

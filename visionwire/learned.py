@@ -85,20 +85,34 @@ def maps(luminance: Picture, diameter_px: float) -> Maps:
     return Maps(twisted, spine, plain, ends, holes, scale=size[0] / width / 2)
 
 
-def averaged(luminance: Picture, diameter_px: float) -> Maps:
-    """Show the picture to the network turned and in other sizes too, and return the mean of what it sees.
+def looks(luminance: Picture, diameter_px: float) -> list[Maps]:
+    """Show the picture to the network turned and in other sizes too.
 
-    What is no wire it seldom takes for one twice. Parameters as of `maps`; takes four times as long.
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture, 0 to 255.
+    diameter_px : float
+        Wire diameter, known or guessed.
+
+    Returns
+    -------
+    list of Maps
+        One of each of `LOOKS`, turned back; the first is what `maps` returns.
     """
-    looks = [_turned(luminance, diameter_px / larger, turns) for larger, turns in LOOKS]
-    height, width = looks[0].twisted.shape
+    return [_turned(luminance, diameter_px / larger, turns) for larger, turns in LOOKS]
+
+
+def averaged(several: list[Maps]) -> Maps:
+    """Return the mean of some looks at one picture, in the first's size: what is no wire is seldom seen twice."""
+    height, width = several[0].twisted.shape
 
     def mean(marks: list[Picture]) -> Picture:
         """Return the mean of one mark of all looks, in the first's size."""
         return np.asarray(np.mean([cv2.resize(mark, (width, height)) for mark in marks], axis=0), np.float32)
 
-    twisted, spine, plain, ends, holes = (mean([getattr(look, of) for look in looks]) for of in MARKS)
-    return Maps(twisted, spine, plain, ends, holes, scale=looks[0].scale)
+    twisted, spine, plain, ends, holes = (mean([getattr(look, of) for look in several]) for of in MARKS)
+    return Maps(twisted, spine, plain, ends, holes, scale=several[0].scale)
 
 
 def _turned(luminance: Picture, diameter_px: float, turns: int) -> Maps:
@@ -134,7 +148,7 @@ def ribbon(maps_: Maps, diameter_px: float) -> Ribbon:
     return Ribbon(strength, np.ones_like(strength), direction, maps_.scale, diameter)
 
 
-def stretches(maps_: Maps, diameter_px: float, faintest: float = SEEN, seen: float = SEEN) -> list[Floats]:
+def stretches(maps_: Maps, diameter_px: float, faintest: float = SEEN, least_mark: float = SEEN) -> list[Floats]:
     """Return the centre lines (N, 2), px, of the stretches that the network sees as twisted, each from end to end.
 
     Parameters
@@ -145,15 +159,15 @@ def stretches(maps_: Maps, diameter_px: float, faintest: float = SEEN, seen: flo
         Wire diameter.
     faintest : float
         How faint a stretch may go on from where it is seen.
-    seen : float
-        How strong the mark of what is seen is.
+    least_mark : float
+        How strong the mark is that makes a stretch one that is seen.
     """
     labels, _ = ndimage.label(maps_.twisted > faintest, np.ones((3, 3)))
     least = SHORTEST_SEEN_D * (diameter_px * maps_.scale) ** 2
     lines = []
     for label, place in enumerate(ndimage.find_objects(labels), 1):
         inside = np.pad(labels[place] == label, 1)
-        if (inside[1:-1, 1:-1] & (maps_.twisted[place] > seen)).sum() < least:
+        if (inside[1:-1, 1:-1] & (maps_.twisted[place] > least_mark)).sum() < least:
             continue
         # The two places farthest from one another inside it, and the way between them along the centre line seen.
         even = np.where(inside, 1.0, np.inf)

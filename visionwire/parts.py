@@ -285,9 +285,9 @@ def _run_flags(as_laid: Laid, ruler: Ruler, name: str) -> list[quality.Flag]:
         flags.append(quality.flag("small-twist", run=name, card=card, **figures))
     if density.twists < FULL_TWISTS:
         flags.append(quality.flag("few-twists", run=name, twists=density.twists, needed=FULL_TWISTS))
-    extremes = density.extremes()
-    if extremes is not None and density.evenness() is not None:
-        least, most = (one.twists_per_inch for one in extremes)
+    crowded = density.crowded()
+    if crowded is not None:
+        least, most = (one.twists_per_inch for one in crowded)
         flags.append(quality.flag("uneven-twist", run=name, least=least, most=most))
     if density.length_in < 1.0:
         flags.append(quality.flag("shorter-than-an-inch"))

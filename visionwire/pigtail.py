@@ -35,18 +35,18 @@ CANNOT_COUNT_U, FEWEST_COUNTED, LOOSEST_COUNTED_D = 0.45, 0.5, 8.5
 
 
 @dataclass(frozen=True)
-class Sure:
+class LeastMarks:
     """The least marks of a pigtail: from which on a stretch is seen, of twist on average of it, and of an end on it."""
 
-    seen: float
+    stretch: float
     twisted: float
     ends: float
 
 
-#: What is a pigtail though none could be measured, by the mean of several looks and by one. In 80 pictures the mean
-#: marked 47 that were there and two that were not, one look in 17 five and none (beside true runs, once, no command is
-#: kept).
-ON_AVERAGE, AT_ONE_LOOK = Sure(0.35, 0.5, 0.4), Sure(0.5, 0.8, 0.6)
+#: What is a pigtail though none could be measured, by the mean of several looks and by one. So the mean marked in 80
+#: pictures 47 that were there and two that were not, and one look in 17 others five and none (beside true runs, once,
+#: no command is kept).
+ON_AVERAGE, AT_ONE_LOOK = LeastMarks(0.35, 0.5, 0.4), LeastMarks(0.5, 0.8, 0.6)
 
 
 def with_seen(luminance: Picture, seen: learned.Maps, found: list[Section], diameter_px: float) -> list[Section]:
@@ -85,11 +85,13 @@ def tail_lines(seen: learned.Maps, diameter_px: float) -> list[Floats]:
     ]
 
 
-def seen_lines(seen: learned.Maps, diameter_px: float, *marks: float) -> list[Floats]:
+def seen_lines(
+    seen: learned.Maps, diameter_px: float, faintest: float = learned.SEEN, least_mark: float = learned.SEEN
+) -> list[Floats]:
     """Return lines (N, 2), px, from end to end of what the network sees as twisted, however long; as `stretches`."""
     return [
         spine.smooth_line(stretch, diameter_px / 4, section.SMOOTHING_D * diameter_px)
-        for stretch in learned.stretches(seen, diameter_px, *marks)
+        for stretch in learned.stretches(seen, diameter_px, faintest, least_mark)
     ]
 
 
@@ -163,12 +165,12 @@ def beside(luminance: Picture, whole: safety.Safety, px_per_in: float) -> safety
         Scale near them.
     """
     diameter_px = whole.runs[0].strip.diameter_px
-    for look, sure in ((learned.averaged, ON_AVERAGE), (learned.maps, AT_ONE_LOOK)):
-        seen = look(luminance, diameter_px)
-        for line in seen_lines(seen, diameter_px, sure.seen, sure.seen):
-            if _is_pigtail(seen, line, sure, whole, px_per_in):
+    looks = learned.looks(luminance, diameter_px)
+    for seen, least in ((learned.averaged(looks), ON_AVERAGE), (looks[0], AT_ONE_LOOK)):
+        for line in seen_lines(seen, diameter_px, faintest=least.stretch, least_mark=least.stretch):
+            if _is_pigtail(seen, line, least, whole, px_per_in):
                 usual_px = safety.nearest_run(whole, line).px_per_twist
-                counted = _counted_alone(luminance, seen, line, sure.seen, diameter_px, usual_px)
+                counted = _counted_alone(luminance, seen, line, least.stretch, diameter_px, usual_px)
                 if counted is None:
                     return dataclasses.replace(whole, pigtail_line_px=line)
                 return dataclasses.replace(whole, pigtail=counted)
@@ -176,14 +178,14 @@ def beside(luminance: Picture, whole: safety.Safety, px_per_in: float) -> safety
 
 
 def _counted_alone(
-    luminance: Picture, seen: learned.Maps, line: Floats, least_seen: float, diameter_px: float, usual_px: float
+    luminance: Picture, seen: learned.Maps, line: Floats, least_mark: float, diameter_px: float, usual_px: float
 ) -> Section | None:
     """Return the pigtail on a line that is surely seen, as a network alone counts it; None where it cannot.
 
     Half of one that is loose may be seen but faintly: what is counted must be the same to where it is.
     """
     middle = safety.middle_px(line)
-    faint_lines = seen_lines(seen, diameter_px, FAINTEST_TAIL, least_seen)
+    faint_lines = seen_lines(seen, diameter_px, FAINTEST_TAIL, least_mark)
     longer = min(faint_lines, key=lambda one: float(np.linalg.norm(one - middle, axis=1).min()))
     lengths_d = [float(arc_length(one)[-1]) / diameter_px for one in (line, longer)]
     if not all(tally.SHORTEST_D < length_d < tally.LONGEST_D for length_d in lengths_d):
@@ -197,14 +199,14 @@ def _counted_alone(
     return None if loose else pigtail
 
 
-def _is_pigtail(seen: learned.Maps, line: Floats, sure: Sure, whole: safety.Safety, px_per_in: float) -> bool:
+def _is_pigtail(seen: learned.Maps, line: Floats, least: LeastMarks, whole: safety.Safety, px_per_in: float) -> bool:
     """Whether a line is surely seen as twisted, with its end, beside the runs and near one."""
     ends_px = np.array([one.spine_px[at] for one in whole.runs[: whole.first_runs] for at in (0, -1)])
     marks = [learned.along(of, seen.scale, line) for of in (seen.twisted, seen.ends)]
     away_px = np.linalg.norm(ends_px[:, None] - line[[0, -1]], axis=2).min()
     return bool(
-        marks[0].mean() > sure.twisted
-        and marks[1].max() > sure.ends
+        marks[0].mean() > least.twisted
+        and marks[1].max() > least.ends
         and float(arc_length(line)[-1]) < safety.LONGEST_PIGTAIL_IN * px_per_in
         and away_px < safety.FARTHEST_PIGTAIL_IN * px_per_in
         and safety.covered(line, list(whole.runs), whole.runs[0].strip.diameter_px) < safety.MOST_OVERLAP

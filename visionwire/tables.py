@@ -15,7 +15,7 @@ from visionwire.errors import ArchiveError
 SEPARATORS = (",", ";", "\t")
 QUOTED = re.compile(r'"[^"]*"')
 #: A first line that tells the separator to a spreadsheet, and is none of the table.
-TOLD = re.compile(r'"?sep=([^\w\s"]|\t)"?\1* *(?=\r?\n|\Z)', re.IGNORECASE)
+TOLD = re.compile(r'"?sep=([^\w\s"]|\t)"?\1* *(?=[\r\n]|\Z)', re.IGNORECASE)
 #: Of what is off in a table, as much is said.
 MOST_FAULTS = 10
 

@@ -1,6 +1,6 @@
 """At which width of wire to look, where scale, wire or both are not told; what several looks show, as one.
 
-A look at half to nearly twice the true width shows the wire, and then its outline tells its width.
+A look at half to nearly twice the true width shows the wire, most times, and then its outline tells its width.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from visionwire.strip import arc_length
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-#: Where nothing gives a scale, wires of these widths are looked for, as shares of the picture's longer side, the first
-#: alone where it shows one; each holds from half to nearly twice itself.
+#: Where nothing gives a scale, and no glance tells it, wires of these widths are looked for, as shares of the picture's
+#: longer side, the first alone where it shows one; each holds from half to nearly twice itself.
 WIDTHS_TRIED = (1 / 140, 1 / 260, 1 / 75)
 #: Of the logarithm of a wire's diameter against that of the usual one: nearer, a second look shows the same.
 LEAST_UNUSUAL = 0.25
@@ -36,7 +36,23 @@ def sections(
     finders: tuple[scan.Finder, ...],
     least_belief: float | None = None,
 ) -> list[Section]:
-    """Return the sections found; without a scale, those of the likeliest of a few widths."""
+    """Return the sections found, the likeliest first; without a scale, those of the likeliest of a few widths.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32 array
+        The upright picture, 0 to 255.
+    plane : Plane or None
+        Of the card; None without a scale.
+    wire_in : float or None
+        Wire diameter, inches, where it is named.
+    hints : (2, 2) float array or None
+        Ends of one run, px, where they were given; it comes first.
+    finders : tuple of {"learned", "classical"}
+        Who looks.
+    least_belief : float, optional
+        As of `scan.sections`.
+    """
     if plane is not None:
         diameter_px = scan.diameter_px(luminance.shape, plane, wire_in, hints)
         if wire_in is None and hints is not None:

@@ -114,7 +114,16 @@ def test_where_every_inch_holds_fewer_than_the_mean_the_most_is_that_of_the_whol
 def test_a_place_where_twists_crowd_is_never_the_whole_run() -> None:
     # As above, with 14 at the ends and 1 between: 7.5 in any inch, 9.7 over all.
     density = made(np.interp(np.linspace(0, 1.5, 601), [0, 0.5, 1, 1.5], [0, 7, 7.5, 14.5]), straight(1.5))
-    assert density.evenness() is None
+    assert density.evenness() is None and density.crowded() is None
+
+
+def test_what_is_flagged_as_uneven_is_what_is_said_of_places() -> None:
+    # 4 in the first inch, then 8: the most in any inch is 8, wherever the mean of the whole lies.
+    density = made(np.interp(np.linspace(0, 2.2, 601), [0, 1, 2.2], [0, 4, 13.6]), straight(2.2))
+    least, most = density.crowded()  # type: ignore[misc]
+    assert (least.at_in, least.twists_per_inch) == (pytest.approx(0.5, abs=0.03), pytest.approx(4.0, rel=0.03))
+    assert most.twists_per_inch == pytest.approx(8.0, rel=0.03) and most.at_in > 1.4
+    assert density.evenness() is not None and made(np.linspace(0, 6, 601), straight(0.8)).crowded() is None
 
 
 def test_a_short_window_is_less_sure_than_the_whole() -> None:

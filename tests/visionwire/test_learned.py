@@ -32,7 +32,7 @@ def test_a_drawn_pair_is_seen_along_its_length_and_nothing_beside_it(spacing_d: 
 
 def test_the_mean_of_several_looks_lies_where_one_look_does(monkeypatch: pytest.MonkeyPatch) -> None:
     grey = picture(START, END, 8.0, even(4.0))[:, :-37]  # of no size that turns into itself
-    one, several = learned.maps(grey, 8.0), learned.averaged(grey, 8.0)
+    one, several = learned.maps(grey, 8.0), learned.averaged(learned.looks(grey, 8.0))
     assert several.scale == one.scale and several.twisted.shape == one.twisted.shape
     inner = _line()[20:-40]
     assert (learned.along(several.spine, several.scale, inner) > 0.5).mean() > 0.9
@@ -41,7 +41,7 @@ def test_the_mean_of_several_looks_lies_where_one_look_does(monkeypatch: pytest.
     upside_down = learned.maps(np.ascontiguousarray(grey[::-1, ::-1]), 8.0).twisted[::-1, ::-1]
     mean = (one.twisted + cv2.resize(np.ascontiguousarray(upside_down), one.twisted.shape[::-1])) / 2
     assert not np.allclose(one.twisted, mean, atol=1e-3)
-    assert learned.averaged(grey, 8.0).twisted == pytest.approx(mean, abs=1e-6)
+    assert learned.averaged(learned.looks(grey, 8.0)).twisted == pytest.approx(mean, abs=1e-6)
 
 
 def test_bare_ground_and_a_plain_bar_are_no_twisted_wire() -> None:

@@ -39,7 +39,7 @@ def test_a_cell_too_many_is_said_with_its_line_and_an_empty_one_is_none(tmp_path
 
 @pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
 @pytest.mark.parametrize("first", ["sep={}", "SEP={}", '"sep={}"', "sep={}{}{}"])
-@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_a_first_line_may_tell_a_spreadsheet_the_separator(
     tmp_path: Path, separator: str, first: str, end: str
 ) -> None:

@@ -71,10 +71,9 @@ def listed(words: Iterable[str]) -> list[str]:
 
 def _matched(pattern: str) -> list[str]:
     base = Path(pattern).anchor or "."
-    try:
-        found = [str(path) for path in Path(base).glob(pattern.removeprefix(Path(pattern).anchor)) if path.is_file()]
-    except ValueError as error:
-        raise ArchiveError(f"{pattern} is no pattern ({error}); mend it, or name the folder") from error
+    if any("**" in part and part != "**" for part in Path(pattern).parts):  # versions of Python differ in what it means
+        raise ArchiveError(f"{pattern} is no pattern: ** stands for folders, alone between slashes; mend it")
+    found = [str(path) for path in Path(base).glob(pattern.removeprefix(Path(pattern).anchor)) if path.is_file()]
     if not found:
         raise ArchiveError(f"{pattern} matches no file; check the pattern, and the folder that it begins with")
     return found

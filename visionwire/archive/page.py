@@ -126,7 +126,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
             ("twists per inch", _histogram(found.densities, *((band.low, band.high) if band else (None, None)))),
             (
                 "twists of the pigtail",
-                _histogram(found.pigtails, *((count.low, count.high) if count else (None, None))),
+                _histogram(found.pigtails, *(words.nearest_reach(count.low, count.high) if count else (None, None))),
             ),
         ],
         numbers=chart,

@@ -11,7 +11,7 @@ import typer
 from visionwire.cli.complaint import sentence_for
 from visionwire.cli.numbers import wire_diameter_in
 from visionwire.counts import counted
-from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
+from visionwire.errors import ExitCode, InputError, LimitsError, UsageError
 from visionwire.lengths import floats
 from visionwire.tables import faults_words, with_point, written_in
 
@@ -68,7 +68,7 @@ def agreement(
         for line in lost:
             print(line, file=sys.stderr)
         but = f"; left out for want of a reading: {counted(len(lost), 'photograph')}, named above" if lost else ""
-        raise ArchiveError(f"{study}: {error}{but}") from error
+        raise InputError(f"{study}: {error}{but}") from error
     total = found.total or 1.0
     left_out = f", {counted(len(lost), 'photograph')} left out" if lost else ""
     print(f"{study}: {len(values)} readings, twists per inch{left_out}")
@@ -111,7 +111,7 @@ def _rows(study: Path) -> list[tuple[str, str, Path | float]]:
     if study.is_dir():
         photos = sorted(path for path in study.glob("*/*/*") if path.suffix.lower() in SUFFIXES)
         if not photos:
-            raise ArchiveError(f"{study} holds no SAFETY/PERSON/photograph; lay the folders so, or give a CSV")
+            raise InputError(f"{study} holds no SAFETY/PERSON/photograph; lay the folders so, or give a CSV")
         return [(path.parts[-3], path.parts[-2], path) for path in photos]
     return _rows_written(study)
 
@@ -120,7 +120,7 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
     table = written_in("study", study, ("safety", "person", READ, PHOTO))
     lacking = [name for name in ("safety", "person") if name not in table.columns]
     if lacking or not {READ, PHOTO} & set(table.columns):
-        raise ArchiveError(
+        raise InputError(
             f"the study {study} has no column {(lacking or [PHOTO])[0]}; give a CSV with the columns safety, person "
             "and photo, or twists_per_inch in place of photo"
         )
@@ -130,10 +130,11 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
         value, photo = row.get(READ, ""), row.get(PHOTO, "")
         read = floats(with_point(value))
         if value and not (len(read) == 1 and 0 < read[0] < MOST):
-            faults.append((line, f"twists_per_inch is {value!r}; it must be a number above 0, such as 7.2"))
+            wanted = f"it must be a number above 0 and under {MOST:g}, such as 7.2"
+            faults.append((line, f"twists_per_inch is {value!r}; {wanted}"))
         elif not (row["safety"] and row["person"] and (value or photo)):
             faults.append((line, "a cell is empty; say which safety, by whom, and what was read or the photograph"))
         rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo.replace("\\", "/")))
     if faults:
-        raise ArchiveError(f"the study {study} is off in {faults_words(faults)}")
+        raise InputError(f"the study {study} is off in {faults_words(faults)}")
     return rows

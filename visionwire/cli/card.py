@@ -12,6 +12,7 @@ from visionwire.cli.options import card_named
 from visionwire.errors import OutputError, UsageError
 
 DRAWN_AS = (".svg", ".pdf", ".png")
+USUAL_DPI = 600
 
 
 def card(
@@ -26,12 +27,12 @@ def card(
         float | None,
         typer.Option(metavar="MM", help="What a rule read on the bar of an earlier print; corrects for the printer."),
     ] = None,
-    dpi: Annotated[int, typer.Option(help="Dots per inch of a .png.")] = 600,
+    dpi: Annotated[int | None, typer.Option(help="Dots per inch of a .png.  [default: 600]")] = None,
 ) -> None:
     """Draw a reference card at its exact size, to print, to check with a rule and to lay beside the wire."""
     from calibration import known_cards, load_card
 
-    if name is None and (out is not None or measured is not None):
+    if name is None and (out, measured, dpi) != (None, None, None):
         raise UsageError(f"no card was named; name one of {', '.join(known_cards())}, or leave the options out")
     if name is None:
         for known in known_cards():
@@ -41,7 +42,7 @@ def card(
     _draw(name, out, measured, dpi)
 
 
-def _draw(name: str, out: Path | None, measured_mm: float | None, dpi: int) -> None:
+def _draw(name: str, out: Path | None, measured_mm: float | None, dpi: int | None) -> None:
     from calibration import draw_pdf, draw_png, draw_svg
     from calibration.card import bar_correction
 
@@ -55,13 +56,15 @@ def _draw(name: str, out: Path | None, measured_mm: float | None, dpi: int) -> N
     suffix = out.suffix.lower()
     if suffix not in DRAWN_AS:
         raise UsageError(f"a card is drawn as {', '.join(DRAWN_AS)}, not as {out.name!r}; give --out such a name")
+    if dpi is not None and suffix != ".png":
+        raise UsageError(f"--dpi is of a .png, and {out.name} is none; leave it out, or give --out such a name")
     try:
         if suffix == ".svg":
             content = draw_svg(chosen, measured_mm).encode("utf-8")
         elif suffix == ".pdf":
             content = draw_pdf(chosen, measured_mm)
         else:
-            content = draw_png(chosen, dpi, measured_mm)
+            content = draw_png(chosen, USUAL_DPI if dpi is None else dpi, measured_mm)
     except ValueError as error:
         raise UsageError(f"{error}") from error
     try:

@@ -30,7 +30,7 @@ def plan(
     hole: Annotated[
         str | None, typer.Option(metavar="DIAMETER", help="Of the hole: inches whatever --unit says, or 1.5mm.")
     ] = None,
-    unit: Annotated[str, typer.Option(metavar="in|mm", help="Of the places.")] = "in",
+    unit: Annotated[str | None, typer.Option(metavar="in|mm", help="Of the places.  [default: in]")] = None,
     wire: Annotated[str | None, typer.Option(metavar="DIAMETER_IN", help="Wire wished for; else by rule.")] = None,
     single: Annotated[bool, typer.Option("--single", help="Single wire is wished for.")] = False,
     closed_pattern: Annotated[bool, typer.Option("--closed-pattern", help="Small screws in a closed pattern.")] = False,
@@ -56,13 +56,14 @@ def plan(
     _require_no_option(fasteners or [], words)
     limit_set = load_limits(limits)
     if turnbuckle is not None:
-        wishes = (hole, wire, single, closed_pattern, critical, hot, magnesium, emergency)
+        wishes = (hole, unit, wire, single, closed_pattern, critical, hot, magnesium, emergency)
         if drawing is not None or fasteners or any(wishes):
             raise UsageError(
                 "--turnbuckle is a table and takes nothing beside it but --limits and --json; leave that out"
             )
         print(_of_turnbuckle(turnbuckle, limit_set, as_json))
         return
+    unit = unit or "in"
     places, hole_in = _places(fasteners or [], hole, unit)
     wish = Wish(
         fasteners=places,

@@ -104,7 +104,7 @@ def _require_apart(ledger: Path, written: list[Path]) -> None:
     """Check that nothing is written over the ledger, which holds what people decided, nor two tables into one file."""
     own = {ledger.resolve().with_name(f"{ledger.resolve().name}{more}") for more in ("", "-wal", "-shm")}
     for number, path in enumerate(written):
-        if path.resolve() in own:
+        if path.resolve() in own or (path.exists() and ledger.exists() and path.samefile(ledger)):
             raise UsageError(f"{path} is the ledger itself, which nothing is written over; give another file")
         if path.resolve() in [one.resolve() for one in written[:number]]:
             raise UsageError(f"{path} is named twice to be written; give each of the two a file of its own")
@@ -316,8 +316,8 @@ def wanting_words(reasons: Mapping[str, int]) -> str:
     if count := reasons.get("no-scale", 0):
         its = "its" if count == 1 else "their"
         parts.append(
-            f"in {counted(count, 'file')} no card was found and {its} wire is not known: run visionwire archive again "
-            "with --wire DIAMETER_IN, or with a column wire_in in --metadata"
+            f"in {counted(count, 'file')} no card was found and {its} wire is not known: tell it in a column wire_in "
+            "of --metadata and run visionwire archive again (--wire would tell it for every photograph)"
         )
     return "; ".join(parts)
 

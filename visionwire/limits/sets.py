@@ -14,6 +14,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, TypeVar, get_args
 
+from visionwire.counts import counted
 from visionwire.errors import LimitsError, LimitsFileError
 
 LIMITS_FORMAT = "visionwire.limits/1"
@@ -95,10 +96,8 @@ def twists_allowed(count: Count) -> str:
     """Write how many twists a count allows."""
     low, high = count.low, count.high
     if low is None or high is None:
-        said = f"at least {low}" if high is None else f"at most {high}"
-    else:
-        said = f"{low}" if low == high else f"{low} to {high}"
-    return f"{said} twist{'' if (low if high is None else high) == 1 else 's'}"
+        return f"at most {counted(high, 'twist')}" if high is not None else f"at least {counted(low or 0, 'twist')}"
+    return counted(high, "twist") if low == high else f"{low} to {counted(high, 'twist')}"
 
 
 @dataclass(frozen=True)
@@ -229,7 +228,7 @@ def _parse(data: bytes, where: str) -> LimitSet:
         table = tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise LimitsFileError(f"{where} is not a text file in UTF-8; save it as UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise LimitsFileError(f"{where} is not TOML: {error}; mend that line") from error
     root = _Table(table, where, "", data.decode("utf-8-sig"))
     if (found := root.left.pop("format", None)) != LIMITS_FORMAT:

@@ -163,7 +163,7 @@ def load_plan(path: str | Path) -> Plan:
     try:
         record = json.loads(Path(path).read_text(encoding="utf-8-sig"))
         if record.pop("format") != PLAN_FORMAT:
-            raise ValueError(f"its format is not {PLAN_FORMAT}")
+            raise PlanError(f"its format is not {PLAN_FORMAT}")
         series = []
         for one in record.pop("series"):
             spans = tuple(
@@ -179,12 +179,12 @@ def load_plan(path: str | Path) -> Plan:
         raise PlanFileError(f"{path} is no plan: it lacks {error}; {AGAIN}") from error
     except UnicodeDecodeError as error:
         raise PlanFileError(f"{path} is no plan: it is not text in UTF-8; save it so, or {AGAIN}") from error
-    except json.JSONDecodeError as error:
-        raise PlanFileError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
     except OSError as error:
         raise PlanFileError(f"the plan {path} cannot be read ({error.strerror}); check its path") from error
-    except ValueError as error:
+    except PlanError as error:
         raise PlanFileError(f"{path} is no plan ({error}); {AGAIN}") from error
+    except (ValueError, RecursionError) as error:
+        raise PlanFileError(f"{path} is no plan: it is not JSON; {AGAIN}") from error
     except (TypeError, AttributeError) as error:  # whose words are of Python, not of the file
         raise PlanFileError(f"{path} is no plan: something in it is missing, or of another kind; {AGAIN}") from error
 
@@ -197,11 +197,11 @@ def _require_sound(plan: Plan) -> None:
         numbers += [count for count in (span.twists_low, span.twists_high) if count is not None]
         numbers += [place for one in (span.start, span.end) for place in (one.x_in, one.y_in)]
         if any(one.role not in ROLES or one.thread not in ("right", "left") for one in (span.start, span.end)):
-            raise ValueError("a fastener's role or thread is unknown")
+            raise PlanError("a fastener's role or thread is unknown")
     if not spans or not all(isinstance(one, (int, float)) and math.isfinite(one) for one in numbers):
-        raise ValueError("a figure is missing or no number")
+        raise PlanError("a figure is missing or no number")
     if not THINNEST_IN <= plan.wire_in <= THICKEST_IN:
-        raise ValueError(f"its wire of {plan.wire_in:g} in is no lock wire")
+        raise PlanError(f"its wire of {plan.wire_in:g} in is no lock wire")
 
 
 def _split(

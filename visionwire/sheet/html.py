@@ -268,7 +268,7 @@ def _run_cells(run: Run) -> dict[str, str]:
         or "nothing stands out",
         "Bow": f"{run.bow_in:.3f} in",
         "Span, hole to hole": words.inches(run.span_in, run.span_in_u95),
-        "Evenness": run.evenness or "even",
+        "Evenness": run.evenness or (words.NOT_MEASURED if run.most_in_any_inch is None else "even"),
         "Gap, hole to first twist": words.inches(run.gap_start_in, run.gap_start_in_u95),
         "Gap, last twist to hole": words.inches(run.gap_end_in, run.gap_end_in_u95),
         "Flags": words.flags_named(run.flags),

@@ -129,11 +129,12 @@ def limits_words(low: float | None, high: float | None) -> str:
 
 def reach(check: Check) -> tuple[float | None, float | None]:
     """Return between which values a check allows its own: of a pigtail the nearest whole counts, half a twist more."""
-    half = 0.5 if check.rule == "pigtail-twists" else 0.0
-    return (
-        None if check.low is None else check.low - half,
-        None if check.high is None else check.high + half,
-    )
+    return nearest_reach(check.low, check.high) if check.rule == "pigtail-twists" else (check.low, check.high)
+
+
+def nearest_reach(low: float | None, high: float | None) -> tuple[float | None, float | None]:
+    """Return between which values the nearest whole is within limits."""
+    return None if low is None else low - 0.5, None if high is None else high + 0.5
 
 
 def value_words(check: Check) -> str:

@@ -215,7 +215,8 @@ def test_nothing_is_written_over_the_ledger_nor_twice_into_one_file(made: Made, 
     book = made({"a": reading()})
     book.decide("a", "accept", "seen", "A. Person", NOW)
     (tmp_path / "also.db").symlink_to(book.path)
-    for place in ("a.db", "also.db", "a.db-wal"):
+    (tmp_path / "hard.db").hardlink_to(book.path)
+    for place in ("a.db", "also.db", "hard.db", "a.db-wal"):
         off = CliRunner().invoke(app, ["trends", str(book.path), f"--{kind}", str(tmp_path / place)])
         assert off.exit_code == ExitCode.USAGE and off.stderr.count("\n") == 1 and "is the ledger itself" in off.stderr
     other = "csv" if kind != "csv" else "html"

@@ -230,8 +230,8 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
     at = lines.index("not read: 17 files")
     assert lines[at + 1 : at + 4] == [
         "  2 files ended for want of time: visionwire archive with a larger --limit reads them again; in 14 "
-        "files no card was found and their wire is not known: run visionwire archive again with --wire DIAMETER_IN, or "
-        "with a column wire_in in --metadata",
+        "files no card was found and their wire is not known: tell it in a column wire_in of --metadata and run "
+        "visionwire archive again (--wire would tell it for every photograph)",
         "  z (2 files of this content): too long; give more with --limit (took-too-long)",
         "  00: no card; lay one (no-scale)",
     ]

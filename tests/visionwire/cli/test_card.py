@@ -20,7 +20,8 @@ RUNNER = CliRunner()
 @pytest.mark.parametrize(("suffix", "begins"), [(".svg", b"<?xml"), (".pdf", b"%PDF-"), (".png", b"\x89PNG")])
 def test_format_by_suffix(tmp_path: Path, suffix: str, begins: bytes) -> None:
     out = tmp_path / f"lane{suffix}"
-    result = RUNNER.invoke(app, ["lane", "--out", str(out), "--dpi", "150"])
+    dpi = ["--dpi", "150"] if suffix == ".png" else []
+    result = RUNNER.invoke(app, ["lane", "--out", str(out), *dpi])
     assert result.exit_code == 0
     assert out.read_bytes().startswith(begins)
     assert result.stdout == f"{out}\n"
@@ -48,6 +49,8 @@ def test_without_a_name_every_card_is_listed() -> None:
         (["none.toml"], InputError, "cannot be read"),
         (["--out", "a.pdf"], UsageError, "no card was named; name one of chart, lane, pocket"),
         (["--measured", "79.8"], UsageError, "no card was named"),
+        (["--dpi", "300"], UsageError, "no card was named"),
+        (["lane", "--dpi", "300"], UsageError, "--dpi is of a .png, and lane.pdf is none"),
     ],
 )
 def test_one_sentence_for_what_is_wrong(

@@ -125,6 +125,7 @@ WRONG = [
     ("[decision]", "[decisions]", "decision is not a table; write it as [decision]"),
     ("[[density]]", "[[densities]]", "density is missing; give at least one [[density]] row"),
     ("low = 9", "low = ", "is not TOML: Invalid value (at line 13, column 7); mend that line"),
+    ("low = 9", "low = " + "[" * 10_000, "is not TOML: "),
     ("low = 9", "low = 9\nbreadth = 3", "density[1].breadth is no key that visionwire knows"),
 ]
 

@@ -248,6 +248,15 @@ def test_a_turnbuckle_is_held_against_the_limits_of_wraps(reading: Reading) -> N
     assert "nothing said of the wraps round the shank" in Page(none).text
 
 
+def test_of_a_run_under_an_inch_nothing_is_said_of_evenness(reading: Reading) -> None:
+    run = dataclasses.replace(reading.runs[0], least_in_any_inch=None, most_in_any_inch=None, evenness=None)
+    assert rows(sheet_html(dataclasses.replace(reading, runs=(run,)), None, COMMON))["Evenness"][0] == "not measured"
+    most = reading.runs[0].most_in_any_inch
+    assert most is not None
+    even = dataclasses.replace(run, least_in_any_inch=most, most_in_any_inch=most)
+    assert rows(sheet_html(dataclasses.replace(reading, runs=(even,)), None, COMMON))["Evenness"][0] == "even"
+
+
 def test_a_size_that_was_not_given_is_said_so(reading: Reading) -> None:
     asked = dataclasses.replace(reading, made_by={**reading.made_by, "parameters": {"wire_in": None}})
     page = Page(sheet_html(asked, None, COMMON))
