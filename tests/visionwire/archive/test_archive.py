@@ -280,7 +280,7 @@ def test_a_run_says_what_it_read_what_it_kept_and_which_settings_differ(
         done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(ledger), *words])
         assert done.exit_code == 0, done.stderr
         said = done.stdout.partition(f"{ledger}: ")[2].splitlines()[1:]
-        return [line for line in said if "wire is not known: run" not in line]
+        return [line for line in said if "wire is not known: tell" not in line]
 
     kept = "  0 photographs read now, 4 kept from before"  # five files, of which one is a copy
     anew = "  3 photographs read now, 1 unreadable, 0 kept from before"
