@@ -108,7 +108,6 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
             elif reading == 0:
                 outward_px[at], u_words = _end_by_words(seen, one, at_start)
                 u[at] = max(u_words, end.u_twists)  # words may agree where there is nothing to tell
-        one = dataclasses.replace(one, cut=(cut[0], cut[1]))
         moved = section.with_ends_moved(luminance, one, np.array(outward_px))
         slipped = not 1 / MOST_CHANGE < moved.px_per_twist / one.px_per_twist < MOST_CHANGE
         if moved is one or slipped:
@@ -116,7 +115,8 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
         one = dataclasses.replace(moved, end_u_twists=float(np.sqrt(np.mean(np.square(u)))))
         if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
             break
-    return one
+    first, last = (UNKNOWN if _at_edge(luminance, one, at == 0) else cut[at] for at in (0, 1))  # it may have come there
+    return dataclasses.replace(one, cut=(first, last))
 
 
 def _told(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:

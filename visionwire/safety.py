@@ -66,7 +66,7 @@ def without_overlap(sections: list[Section], taken: list[Section]) -> list[Secti
     What runs beside a likelier one all along is its shadow, or its image in a polished surface.
     """
     kept: list[Section] = []
-    for section in sorted(sections, key=lambda one: -(one.belief**2) * one.length_d * one.gain**0.5):
+    for section in sorted(sections, key=_likely, reverse=True):
         diameter_px = section.strip.diameter_px
         as_long = [one for one in taken + kept if one.length_d < 2 * section.length_d]
         likeness = covered(section.spine_px, as_long, diameter_px, REFLECTED_D)
@@ -109,6 +109,9 @@ def join(
         The one between ends that the user gave: a run, whatever its length, and its safety comes first.
     """
     parts = [_parts(group, px_per_in, pointed_at) for group in _groups(sections, px_per_in)]
+    all_runs = [run for part in parts for run in part.runs]
+    own = [run for run in all_runs if run is pointed_at or not _beside_likelier(run, all_runs)]
+    parts = [dataclasses.replace(part, runs=tuple(run for run in part.runs if run in own)) for part in parts]
 
     def far(part: Safety) -> float:
         """Return how far down the list a safety comes."""
@@ -122,6 +125,17 @@ def join(
     parts = sorted((part for part in parts if part.runs), key=far)
     runs = tuple(sorted((run for part in parts for run in part.runs), key=lambda run: run is not pointed_at))
     return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs)) if parts else Safety((), None, 0)
+
+
+def _likely(one: Section) -> float:
+    """Return a figure that is the larger the likelier a section is twisted wire, and the more of it there is."""
+    return float(one.belief**2 * one.length_d * one.gain**0.5)
+
+
+def _beside_likelier(one: Section, runs: list[Section]) -> bool:
+    """Whether what is taken for a run lies all along beside a likelier one: part of that one's shadow, or image."""
+    likelier = [run for run in runs if _likely(run) > _likely(one)]
+    return covered(one.spine_px, likelier, one.strip.diameter_px, REFLECTED_D) > LEAST_REFLECTED
 
 
 def pigtail_alone(sections: list[Section]) -> bool:

@@ -158,6 +158,20 @@ def test_what_the_picture_s_edge_cuts_is_not_taken_for_a_cut_end() -> None:
     assert put.cut is not None and ends.UNKNOWN in put.cut and max(put.cut) == ends.UNKNOWN
 
 
+def test_an_end_that_is_moved_out_to_the_picture_s_edge_may_be_cut_by_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    grey, diameter_px, lines = opened("demo")
+    middle = len(lines[0]) // 2
+    part = np.ascontiguousarray(grey[:, : round(float(lines[0][middle, 0]))])
+    inside = lines[0][lines[0][:, 0] < part.shape[1] - 1.5 * diameter_px]
+    one = section.whole(part, inside, diameter_px)
+    onto_edge = ends.End(diameter_px, 0.1, 0.01)
+    monkeypatch.setattr(ends, "read", lambda *_: onto_edge)
+    monkeypatch.setattr(ends, "READINGS", 1)
+    put = ends.placed(part, learned.maps(part, diameter_px), one)
+    assert put.spine_px[-1, 0] > part.shape[1] - 1 - diameter_px
+    assert put.cut == (onto_edge.cut, ends.UNKNOWN)
+
+
 def test_a_pigtail_that_a_walk_followed_on_to_the_picture_s_edge_ends_where_it_is_cut() -> None:
     grey, diameter_px, lines = opened("flange")
     spacing = section.whole(grey, lines[-1], diameter_px).px_per_twist

@@ -212,6 +212,14 @@ def test_of_two_sections_on_one_place_the_likelier_stays() -> None:
     assert safety.without_overlap([strong, weak, elsewhere], [weak]) == [elsewhere]
 
 
+def test_what_lies_all_along_beside_a_likelier_run_is_no_run() -> None:
+    run, shadow = stretch((100, 100), (500, 100), 14.0), stretch((250, 130), (400, 145), 6.0, cut=(0.0, 0.1))
+    leaving = stretch((250, 130), (400, 190), 6.0, cut=(0.0, 0.1))  # under 8 wires away over 0.3 of it
+    assert safety.join([run, shadow], PX_PER_IN).runs == (run,)
+    assert safety.join([run, leaving], PX_PER_IN).runs == (run, leaving)
+    assert safety.join([run, shadow], PX_PER_IN, pointed_at=shadow).runs == (shadow, run)
+
+
 def test_likelier_is_longer_at_the_same_likeness_and_likelier_at_the_same_length() -> None:
     one = stretch((0, 0), (100, 0), 4.0, 0.5)
     assert safety.weight(stretch((0, 0), (400, 0), 16.0, 0.5)) == pytest.approx(2 * safety.weight(one))
