@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -11,10 +12,11 @@ from typer.testing import CliRunner
 from visionwire.cli import app
 from visionwire.codes import CODES
 from visionwire.errors import ExitCode
-from visionwire.reading import READING_FORMAT, REFUSAL_FORMAT
+from visionwire.reading import READING_FORMAT, REFUSAL_FORMAT, Reading, Refusal
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+PACKAGE = (ROOT / "visionwire" / "README.md").read_text(encoding="utf-8")
 TOP = {
     "README.md",
     "DEVELOPERS.md",
@@ -41,9 +43,9 @@ def helped(command: str) -> set[str]:
     return set(re.findall(r"--[a-z]+(?:-[a-z]+)*", result.output)) - {"--help"}
 
 
-def named() -> set[str]:
-    """Return the options that the README names in code within a line."""
-    lines = re.sub(r"^```.*?^```", "", README, flags=re.S | re.M).splitlines()
+def named(text: str) -> set[str]:
+    """Return the options that a text names in code within a line."""
+    lines = re.sub(r"^```.*?^```", "", text, flags=re.S | re.M).splitlines()
     spans = [span for line in lines for span in re.findall(r"`([^`]*)`", line)]
     return {
         option for span in spans if "benchmarks" not in span for option in re.findall(r"--[a-z]+(?:-[a-z]+)*", span)
@@ -88,8 +90,14 @@ def test_every_option_named_exists_and_every_option_of_check_is_named() -> None:
     known = set().union(
         *(helped(command) for command in ("check", "card", "limits", "plan", "archive", "trends", "review"))
     )
-    assert named() - known == {"--help"}
-    assert helped("check") - named() == set()
+    assert named(README) - known == {"--help"}
+    assert helped("check") - named(README) == set()
+    assert named(PACKAGE) - known == set()
+
+
+def test_every_field_of_a_reading_is_named() -> None:
+    told = set(re.findall(r"`(\w+)`", PACKAGE.split("## From Python")[0]))
+    assert {one.name for result in (Reading, Refusal) for one in fields(result)} - told == set()
 
 
 def test_exit_statuses_are_all_there() -> None:
