@@ -28,6 +28,7 @@ import numpy as np
 from PIL import Image
 
 from visionwire.archive import Ledger, Settings, files, listed, run, work
+from visionwire.archive.decisions import decide
 from visionwire.archive.ledger import Entry
 from visionwire.limits import load_limits
 
@@ -118,7 +119,7 @@ def write_invented(path: Path, rows: int, models: Sequence[Entry]) -> None:
         book.put_files(told)
         book.put_entries(entries, key)
         for sha256 in decided:
-            book.decide(sha256, "accept", "looked at", "A. Person", "2031-05-06T07:08:09+00:00")
+            decide(book, sha256, "accept", "looked at", "A. Person", "2031-05-06T07:08:09+00:00")
     book.close()
 
 

@@ -9,25 +9,22 @@ A photograph's content is known by its SHA-256.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import sqlite3
-import unicodedata
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from visionwire.archive import files
-from visionwire.archive.figures import figures_of, more_as_json, more_of
-from visionwire.archive.schema import MIGRATIONS
+from visionwire.archive.figures import figures_of, more_of
+from visionwire.archive.schema import FUNCTIONS, MIGRATIONS
 from visionwire.errors import ArchiveError
 
 #: Few enough to stay in a core's cache while they are added up: a fifth faster than ten times as many.
 ROWS_AT_ONCE = 1000
 #: What SQLite may hold of the file at a time: enough to sort a million rows without going over them often.
 CACHE_KIB = 65_536
-NO_HASH = "0" * 64
 #: The settings of a run that did not write down what they are.
 UNTOLD = "what it is read by"
 PUT_FILE = """
@@ -79,17 +76,6 @@ class LimitsUsed:
     file: str | None = None
 
 
-@dataclass(frozen=True)
-class Decision:
-    """A person's decision, as it was made; ``path`` is a file that held its content, if one is known."""
-
-    number: int
-    decision: str
-    decided_by: str
-    decided_at: str
-    path: str | None
-
-
 class Ledger:
     """An open ledger.
 
@@ -118,9 +104,8 @@ class Ledger:
             version = self.base.execute("PRAGMA user_version").fetchone()[0]
             if version > len(MIGRATIONS):
                 raise ArchiveError(f"the ledger {path} was made by a newer visionwire; update this one")
-            # Of migrations: no view needs them.
-            self.base.create_function("person_of", 1, person_of, deterministic=True)
-            self.base.create_function("more_as_json", 1, more_as_json, deterministic=True)
+            for name, function in FUNCTIONS.items():
+                self.base.create_function(name, 1, function, deterministic=True)
             for number, script in enumerate(MIGRATIONS[version:], version + 1):
                 self.base.executescript(f"BEGIN; {script} PRAGMA user_version = {number}; COMMIT;")
 
@@ -144,11 +129,9 @@ class Ledger:
             words += [("limits", limits.name), ("limits_sha256", limits.sha256)]
             words += [] if limits.file is None else [("limits_file", limits.file)]
         words += [] if told is None else [("settings_told", _json(told))]
-        with self._said(), self._whole():
-            self.base.execute(
-                "DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file', 'settings_told')"
-            )
-            self.base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
+        with self.writing() as base:
+            base.execute("DELETE FROM meta WHERE key IN ('limits', 'limits_sha256', 'limits_file', 'settings_told')")
+            base.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", words)
 
     def read_by(self) -> LimitsUsed | None:
         """Return the limit set of the readings in use; None where the ledger does not say."""
@@ -179,10 +162,10 @@ class Ledger:
         told = "SELECT sha256, MAX(wire_in) FROM files WHERE sha256 IS NOT NULL AND wire_in IS NOT NULL GROUP BY sha256"
         wires = dict(self.ask(told))
         settings = {wire_in: settings_of(wire_in) for wire_in in set(wires.values())}
-        with self._said(), self._whole():
-            self.base.execute("DELETE FROM own")
+        with self.writing() as base:
+            base.execute("DELETE FROM own")
             rows = [(sha256, settings[wire_in]) for sha256, wire_in in wires.items()]
-            self.base.executemany("INSERT INTO own VALUES (?, ?)", rows)
+            base.executemany("INSERT INTO own VALUES (?, ?)", rows)
 
     def kept_and_anew(self) -> tuple[int, int]:
         """Return how many contents are read by the settings in use, and how many by others and not by these."""
@@ -204,9 +187,9 @@ class Ledger:
 
         Returns the paths of files that hold something else than when they were read before.
         """
-        with self._said(), self._whole():
+        with self.writing() as base:
             other = self._keep_earlier({path: sha256 for path, sha256, *_ in rows})
-            self.base.executemany(PUT_FILE, rows)
+            base.executemany(PUT_FILE, rows)
         return other
 
     def _keep_earlier(self, now: dict[str, str | None]) -> list[str]:
@@ -219,8 +202,8 @@ class Ledger:
 
     def take_back_wires(self, paths: list[str]) -> None:
         """Forget the wires that were told of some files."""
-        with self._said(), self._whole():
-            self.base.executemany("UPDATE files SET wire_in = NULL WHERE path = ?", [(path,) for path in paths])
+        with self.writing() as base:
+            base.executemany("UPDATE files SET wire_in = NULL WHERE path = ?", [(path,) for path in paths])
 
     def waiting(self) -> list[Job]:
         """Return what is not read by the settings in use, each content once, at its first path."""
@@ -248,16 +231,16 @@ class Ledger:
             "UPDATE OR REPLACE readings SET settings = settings || ' ended' WHERE sha256 = ? AND settings = ?"
             " AND EXISTS (SELECT 1 FROM dispositions d WHERE d.sha256 = readings.sha256 AND d.settings IS NULL)"
         )
-        with self._said(), self._whole():
-            self.base.executemany(aside, ended)
-            self.base.executemany("DELETE FROM readings WHERE sha256 = ? AND settings = ?", ended)
-            self.base.executemany("DELETE FROM records WHERE sha256 = ? AND settings = ?", ended)
+        with self.writing() as base:
+            base.executemany(aside, ended)
+            base.executemany("DELETE FROM readings WHERE sha256 = ? AND settings = ?", ended)
+            base.executemany("DELETE FROM records WHERE sha256 = ? AND settings = ?", ended)
 
     def forget_content(self, path: str, problem: str) -> None:
         """Write why a file could not be read when it was to be; the next run hashes it anew."""
-        with self._said(), self._whole():
+        with self.writing() as base:
             self._keep_earlier({path: None})
-            self.base.execute("UPDATE files SET sha256 = NULL, bytes = 0, problem = ? WHERE path = ?", (problem, path))
+            base.execute("UPDATE files SET sha256 = NULL, bytes = 0, problem = ? WHERE path = ?", (problem, path))
 
     def put_entry(self, entry: Entry, settings: str) -> None:
         """Write what came of one photograph; one that is there is kept."""
@@ -268,9 +251,9 @@ class Ledger:
         rows = [(entry.sha256, settings, *_figures(entry)) for entry in entries]
         places = ", ".join("?" * (len(rows[0]) if rows else 0))
         records = [(one.sha256, settings, _json(one.record), _json(one.ticks)) for one in entries]
-        with self._said(), self._whole():
-            self.base.executemany(f"INSERT OR IGNORE INTO readings VALUES ({places})", rows)
-            self.base.executemany("INSERT OR IGNORE INTO records VALUES (?, ?, ?, ?)", records)
+        with self.writing() as base:
+            base.executemany(f"INSERT OR IGNORE INTO readings VALUES ({places})", rows)
+            base.executemany("INSERT OR IGNORE INTO records VALUES (?, ?, ?, ?)", records)
 
     def rows(self) -> tuple[list[str], Iterator[tuple[Any, ...]]]:
         """Return the columns of the view ``archive`` and its rows, by path, as they are asked for."""
@@ -338,85 +321,23 @@ class Ledger:
         finally:
             self.base.execute("ROLLBACK")
 
-    def decide(self, sha256: str, decision: str, reason: str, decided_by: str, decided_at: str) -> None:
-        """Add a person's decision on the reading in use; every one is chained to the one before by its hash."""
-        with self._said(), self._whole():
-            last = self.base.execute("SELECT number, hash FROM dispositions ORDER BY number DESC LIMIT 1").fetchone()
-            number, previous = (1, NO_HASH) if last is None else (last[0] + 1, last[1])
-            words = (number, sha256, decision, reason, decided_by, decided_at, previous)
-            read_by = self.base.execute(
-                "SELECT m.settings, COALESCE(r.state, 'waiting')"
-                f" FROM (SELECT d.sha256, {in_use('d.sha256')} AS settings FROM (SELECT ? AS sha256) d) m"
-                " LEFT JOIN readings r USING (sha256, settings) WHERE m.settings IS NOT NULL",
-                (sha256,),
-            ).fetchone() or (None, None)
-            row = (*words, _hash(words, read_by), *read_by)
-            self.base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
-            self.base.execute("INSERT OR IGNORE INTO people VALUES (?, ?)", (decided_by, person_of(decided_by)))
-
-    def decided_before(self, sha256: str) -> tuple[str, str, str] | None:
-        """Return the latest decision, whether it stands or not, who made it, and what it was made on."""
-        rows = self.ask(
-            "SELECT d.decision, d.decided_by, l.decided_on FROM decided l JOIN dispositions d USING (number)"
-            " WHERE l.sha256 = ?",
-            sha256,
-        )
-        return next(rows, None)
-
-    def open_decision(self, sha256: str) -> str | None:
-        """Return the latest decision and what keeps it from standing, pending or contested; None where it stands."""
-        for (found,) in self.ask("SELECT open_decision FROM decided WHERE sha256 = ?", sha256):
-            return None if found is None else str(found)
-        return None
-
-    def replaced(self) -> dict[str, Decision]:
-        """Return the files that hold something else than when a person decided on them, and that decision, by path.
-
-        One of which a person has decided since on what it holds now is none of them.
-        """
-        rows = self.ask(
-            "SELECT number, d.decision, d.decided_by, d.decided_at, r.path"
-            " FROM replaced r JOIN dispositions d USING (number) ORDER BY r.path"
-        )
-        return {row[-1]: Decision(*row) for row in rows}
-
-    def lost_decisions(self) -> list[Decision]:
-        """Return the decisions on contents that no file holds any more."""
-        rows = self.ask(
-            "SELECT d.number, d.decision, d.decided_by, d.decided_at,"
-            " (SELECT MIN(e.path) FROM earlier e WHERE e.sha256 = d.sha256)"
-            " FROM dispositions d WHERE NOT EXISTS (SELECT 1 FROM files f WHERE f.sha256 = d.sha256) ORDER BY d.number"
-        )
-        return [Decision(*row) for row in rows]
-
-    def broken_links(self) -> list[int]:
-        """Return the numbers of decisions that were changed, taken out or put in afterwards."""
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Let what is written inside be written whole or not at all."""
         with self._said():
-            rows = self.base.execute("SELECT * FROM dispositions ORDER BY number").fetchall()
-            people = dict(self.base.execute("SELECT name, person FROM people"))
-        broken, previous = [], NO_HASH
-        for place, row in enumerate(rows, 1):
-            same = row[6] == previous and row[7] == _hash(row[:7], row[8:])
-            if row[0] != place or not same or people.get(row[4]) != person_of(row[4]):
-                broken.append(row[0])
-            previous = row[7]
-        return broken
+            self.base.execute("BEGIN IMMEDIATE")
+            try:
+                yield self.base
+                self.base.execute("COMMIT")
+            except BaseException:
+                if self.base.in_transaction:  # a full disk ends it by itself
+                    self.base.execute("ROLLBACK")
+                raise
 
     def _fetched(self, cursor: sqlite3.Cursor) -> Iterator[tuple[Any, ...]]:
         with self._said():
             while rows := cursor.fetchmany(ROWS_AT_ONCE):
                 yield from rows
-
-    @contextlib.contextmanager
-    def _whole(self) -> Iterator[None]:
-        self.base.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self.base.execute("COMMIT")
-        except BaseException:
-            if self.base.in_transaction:  # a full disk ends it by itself
-                self.base.execute("ROLLBACK")
-            raise
 
     @contextlib.contextmanager
     def _said(self) -> Iterator[None]:
@@ -446,15 +367,6 @@ def in_use(sha256: str) -> str:
     return f"COALESCE(({own}), (SELECT value FROM meta WHERE key = 'settings'))"
 
 
-def person_of(name: str) -> str:
-    """Return the name that one person has however it is written: its small letters and figures, without accents.
-
-    Two people who would have one name so are taken for one: a lone decision must not stand by a way of writing.
-    """
-    letters = unicodedata.normalize("NFKD", name.casefold())
-    return "".join(one for one in letters if unicodedata.category(one)[0] not in "PSZCM")
-
-
 def _figures(entry: Entry) -> tuple[Any, ...]:
     """Return the columns of a reading after its key."""
     said = (entry.state, entry.code, entry.message)
@@ -463,9 +375,3 @@ def _figures(entry: Entry) -> tuple[Any, ...]:
 
 def _json(value: Any) -> str:
     return json.dumps(value, sort_keys=True, allow_nan=False)
-
-
-def _hash(words: tuple[Any, ...], read_by: tuple[Any, ...]) -> str:
-    """Return the hash of a decision; one made before it was written down what it was made on goes without that."""
-    words = (*words, *(one for one in read_by if one is not None))
-    return hashlib.sha256(json.dumps(words).encode()).hexdigest()

@@ -7,8 +7,8 @@ import re
 from typing import Any
 
 from visionwire import doubt, quality
+from visionwire.archive.decisions import Decision
 from visionwire.archive.figures import inch_outside, run_of
-from visionwire.archive.ledger import Decision
 from visionwire.reading import Check
 from visionwire.sheet.verdict import OF_EVERY_SECTION, because, probability_words, whole_words
 from visionwire.sheet.words import RULE_WORDS, limits_words, value_words

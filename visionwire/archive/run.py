@@ -17,6 +17,7 @@ from typing import Any
 
 from visionwire.archive import files, work
 from visionwire.archive.cluster import on_cluster
+from visionwire.archive.decisions import replaced_files
 from visionwire.archive.ledger import Entry, Job, Ledger, LimitsUsed
 from visionwire.archive.settings import Settings
 from visionwire.archive.urls import is_url
@@ -135,7 +136,7 @@ def run(
     todo = ledger.waiting()
     jobs_of = {job[0]: job for job in todo}
     kept, anew = ledger.kept_and_anew()
-    replaced, decided = tuple(other), len(ledger.replaced().keys() & set(other))
+    replaced, decided = tuple(other), len(replaced_files(ledger).keys() & set(other))
 
     def say(done: int) -> None:
         """Tell how far the work is."""

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import unicodedata
+
+from visionwire.archive.figures import more_as_json
+
 #: Each entry takes the schema one version further; the first makes it.
 MIGRATIONS = (
     """
@@ -325,3 +329,16 @@ MIGRATIONS = (
         GROUP BY f.path;
     """,
 )
+
+
+def person_of(name: str) -> str:
+    """Return the name that one person has however it is written: its small letters and figures, without accents.
+
+    Two people who would have one name so are taken for one: a lone decision must not stand by a way of writing.
+    """
+    letters = unicodedata.normalize("NFKD", name.casefold())
+    return "".join(one for one in letters if unicodedata.category(one)[0] not in "PSZCM")
+
+
+#: What migrations call, by name; no view needs them.
+FUNCTIONS = {"person_of": person_of, "more_as_json": more_as_json}

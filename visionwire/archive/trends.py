@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from visionwire.archive import work
+from visionwire.archive.decisions import replaced_files
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
 from visionwire.archive.reasons import advice_of, decided_before_words, reason_of, to_do
 from visionwire.archive.statistics import RESEMBLING_BITS, Bools, Floats, Group, grouped, saved_again
@@ -187,7 +188,7 @@ class _Sums:
 def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trends:
     """Return what a ledger says, of one technician alone if so asked, with a work list of at most ``most``."""
     with ledger.at_one_moment():
-        decided = ledger.replaced()
+        decided = replaced_files(ledger)
         replaced = [row for row in ledger.rows_of(list(decided)) if technician in (None, row["technician"])]
         sums = _Sums(frozenset(row["path"] for row in replaced))
         sums.to_look_at.update(row["call"] or row["state"] for row in replaced)

@@ -17,7 +17,7 @@ from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
-    from visionwire.archive.ledger import Decision
+    from visionwire.archive.decisions import Decision
     from visionwire.archive.trends import Trends
     from visionwire.limits import LimitSet
 
@@ -204,8 +204,9 @@ def review(
 
     Where the limit set asks for a second person, it stands once two people say the same.
     """
+    from visionwire.archive.decisions import decide, decided_before, open_decision
     from visionwire.archive.files import name_of
-    from visionwire.archive.ledger import person_of
+    from visionwire.archive.schema import person_of
     from visionwire.archive.trends import CONTESTED, EARLIER
 
     decision = one_of("--decision", decision, DECISIONS)
@@ -222,9 +223,9 @@ def review(
             )
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         sha256 = found.pop()
-        before = book.decided_before(sha256)
-        book.decide(sha256, decision, reason, by, now)
-        still_open, now_stands = book.open_decision(sha256), book.decided_before(sha256)
+        before = decided_before(book, sha256)
+        decide(book, sha256, decision, reason, by, now)
+        still_open, now_stands = open_decision(book, sha256), decided_before(book, sha256)
     finally:
         book.close()
     print(f"{photo}: {decision}, by {by}")
@@ -242,12 +243,13 @@ def review(
 
 def verify(ledger: LedgerFile) -> None:
     """Prove that the pictures are those that were read, and that no decision was changed; exit status 1 where not."""
+    from visionwire.archive.decisions import broken_links, lost_decisions
     from visionwire.archive.files import sha256_of
 
     book = _opened(ledger)
     wrong, files = [], 0
     try:
-        broken, lost = book.broken_links(), book.lost_decisions()
+        broken, lost = broken_links(book), lost_decisions(book)
         ((decisions,),) = book.ask("SELECT COUNT(*) FROM dispositions")
         for path, sha256 in book.ask("SELECT path, sha256 FROM files ORDER BY path"):
             files += 1

@@ -31,7 +31,8 @@ from tests.visionwire.archive.small import (
     in_this_process,
 )
 from visionwire.archive import Ledger, Settings, export, listed, run, work
-from visionwire.archive.ledger import MIGRATIONS, Entry, Job, LimitsUsed
+from visionwire.archive.ledger import Entry, Job, LimitsUsed
+from visionwire.archive.schema import MIGRATIONS
 from visionwire.cli import app
 from visionwire.errors import ArchiveError, ExitCode
 from visionwire.limits import load_limits

@@ -23,8 +23,10 @@ from tests.visionwire.archive.small import (
     reading,
 )
 from visionwire.archive import Ledger, listed, run, trends
-from visionwire.archive.ledger import MIGRATIONS, Entry, person_of
+from visionwire.archive.decisions import broken_links, decide, decided_before, open_decision
+from visionwire.archive.ledger import Entry
 from visionwire.archive.page import trends_html
+from visionwire.archive.schema import MIGRATIONS, person_of
 from visionwire.cli import app
 from visionwire.errors import ArchiveError, ExitCode
 from visionwire.limits import load_limits
@@ -33,12 +35,12 @@ from visionwire.limits import load_limits
 def test_decisions_are_only_added_and_a_change_is_found(tmp_path: Path) -> None:
     book = Ledger(tmp_path / "a.db")
     for decision in ("accept", "reject", "accept"):
-        book.decide("f" * 64, decision, "looked at with a glass", "A. Person", "2031-05-06T07:08:09+00:00")
-    assert book.broken_links() == []
+        decide(book, "f" * 64, decision, "looked at with a glass", "A. Person", "2031-05-06T07:08:09+00:00")
+    assert broken_links(book) == []
     book.base.execute("UPDATE dispositions SET decision = 'accept' WHERE number = 2")
-    assert 2 in book.broken_links()
+    assert 2 in broken_links(book)
     book.base.execute("DELETE FROM dispositions WHERE number = 2")
-    assert book.broken_links() != []
+    assert broken_links(book) != []
 
 
 def test_where_two_people_are_asked_for_one_is_not_enough(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -58,14 +60,14 @@ def test_where_two_people_are_asked_for_one_is_not_enough(tmp_path: Path, monkey
         ("reject", "B", None),
         ("accept", "B", "accept"),
     ):
-        book.decide(sha256, decision, "looked at", by, "2031-05-06T07:08:09+00:00")
+        decide(book, sha256, decision, "looked at", by, "2031-05-06T07:08:09+00:00")
         assert stands() == then
 
 
 def test_the_rows_say_who_decided_when_and_why(made: Made) -> None:
     book = made({"a": reading(), "b": reading()})
     for by, reason in (("A. Person", "seen"), ("B. Person", "counted with a glass")):
-        book.decide("a", "reject", reason, by, NOW)
+        decide(book, "a", "reject", reason, by, NOW)
     columns, rows = book.rows()
     names = ("path", "decision", "decided_by", "decided_at", "decision_reason")
     told = [tuple(row[columns.index(name)] for name in names) for row in rows]
@@ -82,18 +84,18 @@ def test_a_decision_of_an_old_ledger_still_holds_and_counts_for_the_one_reading_
     base.commit()
     base.close()
     book = Ledger(path)
-    assert book.broken_links() == []
+    assert broken_links(book) == []
     book.put_files([("a", "a", 1, "", None, None, None, None, None)])
     for settings, on in (("s", "this reading"), ("t", trends.EARLIER)):
         book.use(settings)
         book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), settings)
-        assert book.decided_before("a") == ("accept", "A. Person", on)
+        assert decided_before(book, "a") == ("accept", "A. Person", on)
 
 
 def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
     book = made({"a": reading("nonconforming", 0.01), "b": reading("nonconforming", 0.02)})
     for path in ("a", "b"):
-        book.decide(path, "accept", "seen", "A. Person", NOW)
+        decide(book, path, "accept", "seen", "A. Person", NOW)
     assert trends.trends_of(book, 5).earlier == 0 and not trends.trends_of(book, 5).work
     book.use("t")
     for path, p in (("a", 0.001), ("b", 0.002)):
@@ -113,48 +115,48 @@ def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
     assert "accept by A. Person, is kept; it was made on an earlier reading" in said
     found = trends.trends_of(book, 5)
     assert found.earlier == 1 and [row["path"] for row in found.work] == ["b"]
-    assert book.broken_links() == [] and list(book.ask("SELECT COUNT(*) FROM dispositions")) == [(3,)]
+    assert broken_links(book) == [] and list(book.ask("SELECT COUNT(*) FROM dispositions")) == [(3,)]
     book.use("s")
-    assert book.decided_before("b") == ("accept", "A. Person", "this reading")
+    assert decided_before(book, "b") == ("accept", "A. Person", "this reading")
     book.base.execute("UPDATE dispositions SET settings = 't' WHERE number = 2")
-    assert book.broken_links() == [2]
+    assert broken_links(book) == [2]
 
 
 def test_what_could_not_be_read_when_it_was_decided_on_is_another_reading_once_it_can(made: Made) -> None:
     book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
-    book.decide("a", "retake", "it ended", "A. Person", NOW)
-    assert book.decided_before("a") == ("retake", "A. Person", "this reading")
+    decide(book, "a", "retake", "it ended", "A. Person", NOW)
+    assert decided_before(book, "a") == ("retake", "A. Person", "this reading")
     book.forget_ended({"took-too-long": 1.0})
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
-    assert book.decided_before("a") == ("retake", "A. Person", trends.EARLIER)
+    assert decided_before(book, "a") == ("retake", "A. Person", trends.EARLIER)
 
 
 def test_a_decision_older_than_such_notes_is_on_an_earlier_reading_once_there_is_another(made: Made) -> None:
     book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
-    book.decide("a", "reject", "it ended", "A. Person", NOW)
+    decide(book, "a", "reject", "it ended", "A. Person", NOW)
     book.base.execute("UPDATE dispositions SET settings = NULL, state = NULL")
-    assert book.decided_before("a") == ("reject", "A. Person", "this reading")
+    assert decided_before(book, "a") == ("reject", "A. Person", "this reading")
     book.forget_ended({"took-too-long": 1.0})
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
-    assert book.decided_before("a") == ("reject", "A. Person", trends.EARLIER)
+    assert decided_before(book, "a") == ("reject", "A. Person", trends.EARLIER)
 
 
 def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
     book = made({"a": reading()})
     book.use("s", second_person=True)
-    book.decide("a", "accept", "seen", "A. Person", NOW)
+    decide(book, "a", "accept", "seen", "A. Person", NOW)
     book.use("t", second_person=True)
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "t")
-    book.decide("a", "accept", "seen", "B. Person", NOW)
-    assert book.decided_before("a") == ("accept", "B. Person", trends.EARLIER)
-    book.decide("a", "accept", "seen again", "A. Person", NOW)
-    assert book.decided_before("a") == ("accept", "A. Person", "this reading")
+    decide(book, "a", "accept", "seen", "B. Person", NOW)
+    assert decided_before(book, "a") == ("accept", "B. Person", trends.EARLIER)
+    decide(book, "a", "accept", "seen again", "A. Person", NOW)
+    assert decided_before(book, "a") == ("accept", "A. Person", "this reading")
 
 
 def test_one_who_decides_on_what_was_read_anew_is_told_that_one_more_has_to(made: Made) -> None:
     book = made({"a": reading()})
     book.use("s", second_person=True)
-    book.decide("a", "accept", "seen", "A. Person", NOW)
+    decide(book, "a", "accept", "seen", "A. Person", NOW)
     book.use("t", second_person=True)
     book.put_entry(Entry("a", "refusal", "blurred", "no", None, {}), "t")
     assert "a second person has to say accept of this one too" in review(book.path, "a", "accept", "B. Person")
@@ -185,7 +187,7 @@ def test_a_decision_that_waits_for_a_second_person_is_said_counted_and_first_on_
     assert "2 pending, 0 contested" in page and "; reject, pending, decided on this reading" in page
     assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
     assert [row["path"] for row in trends.trends_of(book, 5).work] == ["r", "b"]
-    assert book.broken_links() == []
+    assert broken_links(book) == []
 
 
 def test_one_who_says_otherwise_after_two_puts_the_photograph_back_on_the_list(made: Made) -> None:
@@ -210,15 +212,15 @@ def test_who_changes_their_mind_is_not_the_second_person_of_what_they_said_befor
     book = made({"a": reading()})
     book.use("s", second_person=True)
     for decision, by, still in (("accept", "A", "pending"), ("reject", "A", "pending"), ("accept", "B", "contested")):
-        book.decide("a", decision, "seen", by, NOW)
-        assert book.open_decision("a") == f"{decision}, {still}"
+        decide(book, "a", decision, "seen", by, NOW)
+        assert open_decision(book, "a") == f"{decision}, {still}"
 
 
 def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person(made: Made) -> None:
     sha256 = hashlib.sha256(DEMO.read_bytes()).hexdigest()
     book = made({str(DEMO): {"sha256": sha256, "state": "refusal", "code": "no-scale", "message": "lay a card"}})
     book.use("s", second_person=True)
-    book.decide(sha256, "retake", "no card", "A. Person", NOW)
+    decide(book, sha256, "retake", "no card", "A. Person", NOW)
     page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
     assert "<strong>not read</strong>, lay a card; retake, pending" in page and "data:image/jpeg" in page
 
@@ -264,7 +266,7 @@ def test_a_ledger_that_may_not_be_written_says_what_to_change(made: Made) -> Non
     book = made({"a": reading()})
     book.base.execute("PRAGMA query_only = 1")  # the superuser may write anything
     with pytest.raises(ArchiveError, match=r"a\.db or its folder cannot be written .*; change their perm"):
-        book.decide("a", "accept", "seen", "A. Person", NOW)
+        decide(book, "a", "accept", "seen", "A. Person", NOW)
 
 
 def test_a_name_of_nothing_but_dots_is_nobody(made: Made) -> None:
@@ -287,7 +289,7 @@ def test_decisions_of_an_old_ledger_know_their_people_and_a_person_changed_after
     base.close()
     book = Ledger(path)
     book.use("s", second_person=True)
-    assert list(book.ask("SELECT * FROM dispositions")) == rows and book.broken_links() == []
-    assert book.open_decision("a") == "accept, pending"
+    assert list(book.ask("SELECT * FROM dispositions")) == rows and broken_links(book) == []
+    assert open_decision(book, "a") == "accept, pending"
     book.base.execute("UPDATE people SET person = 'someone else' WHERE name = 'a person'")
-    assert book.open_decision("a") is None and book.broken_links() == [2]
+    assert open_decision(book, "a") is None and broken_links(book) == [2]

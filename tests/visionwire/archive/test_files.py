@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import RUN, all_rows, folder_of, in_this_process
 from visionwire.archive import Ledger, Settings, listed, run
+from visionwire.archive.decisions import decide
 from visionwire.archive.files import from_path, from_table, gone, name_of, pattern_of
 from visionwire.archive.ledger import Entry, Job
 from visionwire.cli import app
@@ -149,7 +150,7 @@ def test_every_photograph_is_read_by_the_wire_that_a_table_tells(
     # What was told stays, and of what is told otherwise that alone is read anew.
     assert again() == {}
     (first, *_), sha256 = places, str(rows[0][columns.index("sha256")])
-    book.decide(sha256, "accept", "counted by eye", "A. Person", "2031-01-01T00:00:00")
+    decide(book, sha256, "accept", "counted by eye", "A. Person", "2031-01-01T00:00:00")
     assert again(wires_told(told, **{"00": "0.025"})) == {"00": 0.025} and progress[-2] == (2, 1)
     (row,) = book.rows_of([first])
     assert (row["wire_in"], row["decision"], row["decided_on"]) == (0.025, "accept", "an earlier reading")

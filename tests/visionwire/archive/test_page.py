@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import NOW, Made, reading
 from visionwire.archive import Ledger, statistics, trends
+from visionwire.archive.decisions import decide
 from visionwire.archive.page import MOST_POINTS, STEPS, trends_html
 from visionwire.cli import app
 from visionwire.limits import load_limits
@@ -96,7 +97,7 @@ def test_the_page_names_the_first_few_that_look_like_another(made: Made) -> None
 def test_one_of_a_kind_is_said_so(made: Made) -> None:
     book = made({"a.jpg": reading()})
     assert "1 of 1 photograph has no date, so this order" in page_of(book)
-    book.decide("a.jpg", "accept", "seen", "A. Person", NOW)
+    decide(book, "a.jpg", "accept", "seen", "A. Person", NOW)
     book.use("other")
     assert (
         "1 of the photographs was read anew, by other settings or with more time, after the latest decision on it"

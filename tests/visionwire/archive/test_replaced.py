@@ -12,9 +12,10 @@ from typer.testing import CliRunner, Result
 
 from tests.visionwire.archive.small import NOW, RUN, Made, folder_of, in_this_process, reading
 from visionwire.archive import Ledger, trends
+from visionwire.archive.decisions import decide, lost_decisions, replaced_files
 from visionwire.archive.files import gone
-from visionwire.archive.ledger import MIGRATIONS
 from visionwire.archive.page import trends_html
+from visionwire.archive.schema import MIGRATIONS
 from visionwire.cli import app
 from visionwire.errors import ExitCode
 from visionwire.limits import load_limits
@@ -36,7 +37,7 @@ def of(folder: Path, command: str, *words: str) -> Result:
     return CliRunner().invoke(app, [command, *first, *words])
 
 
-def decide(folder: Path, photo: Path, decision: str, by: str = "A. Person") -> None:
+def review(folder: Path, photo: Path, decision: str, by: str = "A. Person") -> None:
     assert of(folder, "review", str(photo), "--decision", decision, "--by", by, "--reason", "seen").exit_code == 0
 
 
@@ -48,7 +49,7 @@ def put(book: Ledger, *files: tuple[str, str | None]) -> list[str]:
 def test_a_replaced_picture_that_was_decided_on_is_said_listed_first_and_verified(folder: Path, tmp_path: Path) -> None:
     photo, page = folder / "01.png", tmp_path / "t.html"
     assert "other content" not in of(folder, "archive").stdout
-    decide(folder, photo, "reject")
+    review(folder, photo, "reject")
     before = shutil.copy(photo, tmp_path / "before.png")
     photo.write_bytes((folder / "00.png").read_bytes() + b"\0")
     said = of(folder, "archive").stdout
@@ -68,7 +69,7 @@ def test_a_replaced_picture_that_was_decided_on_is_said_listed_first_and_verifie
     assert held.exit_code == ExitCode.NONCONFORMING
     assert f"decision 1 (reject by A. Person): what it was made on, once {photo}, is in no file of the" in held.stdout
     assert "3 files and 1 decision of people, 1 of them not as it was" in held.stdout
-    decide(folder, photo, "accept", "B. Person")
+    review(folder, photo, "accept", "B. Person")
     shown = of(folder, "trends").stdout
     assert "other content" not in shown and "to look at" not in shown
     assert of(folder, "verify").exit_code == ExitCode.NONCONFORMING
@@ -80,8 +81,8 @@ def test_a_replaced_picture_that_was_decided_on_is_said_listed_first_and_verifie
 
 def test_a_file_that_becomes_a_copy_of_one_accepted_waits_for_its_own_decision(folder: Path) -> None:
     of(folder, "archive")
-    decide(folder, folder / "02.png", "reject")
-    decide(folder, folder / "00.png", "accept")
+    review(folder, folder / "02.png", "reject")
+    review(folder, folder / "00.png", "accept")
     shutil.copy(folder / "00.png", folder / "02.png")
     said = of(folder, "archive").stdout
     assert "  0 photographs read now, 2 kept from before\n  1 file has other content than" in said
@@ -89,7 +90,7 @@ def test_a_file_that_becomes_a_copy_of_one_accepted_waits_for_its_own_decision(f
     found = trends.trends_of(book, 5)
     assert [(row["path"], row["decision"]) for row in found.work] == [(str(folder / "02.png"), "accept")]
     assert found.replaced == 1 and found.to_look_at == {"refusal": 1} and found.copies == 1
-    decide(folder, folder / "02.png", "reject")
+    review(folder, folder / "02.png", "reject")
     assert trends.trends_of(book, 5).replaced == 0
 
 
@@ -101,7 +102,7 @@ def test_what_was_replaced_comes_before_all_else_and_each_once(made: Made) -> No
     }
     book = made(photos)
     for path in ("sure", "surer"):
-        book.decide(path, "reject", "seen", "A. Person", NOW)
+        decide(book, path, "reject", "seen", "A. Person", NOW)
     assert put(book, ("sure", "bad"), ("surer", "new"), ("bad", "bad")) == ["sure", "surer"]
     for most in (0, 1, 2, 3, 9):
         found = trends.trends_of(book, most)
@@ -116,30 +117,30 @@ def test_what_was_replaced_comes_before_all_else_and_each_once(made: Made) -> No
 
 def test_what_a_file_held_is_known_however_often_it_changed_or_could_not_be_had(made: Made) -> None:
     book = made({"f": reading(sha256="a"), "b": reading(), "c": reading()})
-    book.decide("a", "reject", "seen", "A. Person", NOW)
-    assert put(book, ("f", None)) == [] and not book.replaced(), "of what cannot be had nothing is known"
-    assert put(book, ("f", "a")) == [] and not book.replaced()
+    decide(book, "a", "reject", "seen", "A. Person", NOW)
+    assert put(book, ("f", None)) == [] and not replaced_files(book), "of what cannot be had nothing is known"
+    assert put(book, ("f", "a")) == [] and not replaced_files(book)
     put(book, ("f", None))
     assert put(book, ("f", "b")) == ["f"], "also by way of nothing"
-    assert [one.decision for one in book.replaced().values()] == ["reject"]
-    book.decide("b", "accept", "seen", "B. Person", NOW)
-    assert not book.replaced()
-    assert put(book, ("f", "c")) == ["f"] and [one.decision for one in book.replaced().values()] == ["accept"]
-    assert put(book, ("f", "a")) == ["f"] and [one.decision for one in book.replaced().values()] == ["accept"], (
+    assert [one.decision for one in replaced_files(book).values()] == ["reject"]
+    decide(book, "b", "accept", "seen", "B. Person", NOW)
+    assert not replaced_files(book)
+    assert put(book, ("f", "c")) == ["f"] and [one.decision for one in replaced_files(book).values()] == ["accept"]
+    assert put(book, ("f", "a")) == ["f"] and [one.decision for one in replaced_files(book).values()] == ["accept"], (
         "the decision on what it held first is older than the one it was replaced after"
     )
-    book.decide("a", "reject", "seen again", "A. Person", NOW)
-    assert not book.replaced() and not book.lost_decisions()
+    decide(book, "a", "reject", "seen again", "A. Person", NOW)
+    assert not replaced_files(book) and not lost_decisions(book)
     book.forget_content("f", "the file changed")
-    assert [one.number for one in book.lost_decisions()] == [1, 3]
-    assert put(book, ("f", "c")) == ["f"] and book.replaced()["f"].decision == "reject"
+    assert [one.number for one in lost_decisions(book)] == [1, 3]
+    assert put(book, ("f", "c")) == ["f"] and replaced_files(book)["f"].decision == "reject"
 
 
 def test_what_was_hashed_and_never_read_was_not_read_before(made: Made) -> None:
     book = made({"f": {}})
     assert put(book, ("f", "b")) == [] and put(book, ("f", None)) == [] and put(book, ("f", "c")) == []
-    book.decide("c", "retake", "it waits too long", "A. Person", NOW)
-    assert put(book, ("f", "d")) == ["f"] and list(book.replaced()) == ["f"]
+    decide(book, "c", "retake", "it waits too long", "A. Person", NOW)
+    assert put(book, ("f", "d")) == ["f"] and list(replaced_files(book)) == ["f"]
 
 
 def test_a_decision_of_an_older_ledger_whose_picture_was_replaced_long_ago_is_named(tmp_path: Path) -> None:
@@ -155,7 +156,7 @@ def test_a_decision_of_an_older_ledger_whose_picture_was_replaced_long_ago_is_na
     old.close()
     book = Ledger(path)
     book.use("s")
-    book.decide("a", "reject", "seen", "A. Person", NOW)
+    decide(book, "a", "reject", "seen", "A. Person", NOW)
     put(book, ("f", None))
     held = CliRunner().invoke(app, ["verify", str(path)])
     assert held.exit_code == ExitCode.NONCONFORMING

@@ -15,8 +15,9 @@ from typer.testing import CliRunner
 
 from tests.visionwire.archive.small import NOW, Made, reading, uneven
 from visionwire.archive import Ledger, statistics, trends
+from visionwire.archive.decisions import decide
 from visionwire.archive.figures import more_as_json
-from visionwire.archive.ledger import MIGRATIONS, person_of
+from visionwire.archive.schema import MIGRATIONS, person_of
 from visionwire.cli import app
 from visionwire.errors import ExitCode
 
@@ -44,7 +45,7 @@ def test_a_ledger_of_the_schema_before_has_the_new_columns_filled_from_its_recor
 def test_the_terminal_says_how_many_more_are_open_and_what_shows_them_and_what_people_decided(made: Made) -> None:
     photos = {f"{k:02d}": reading("nonconforming", 0.01, 9.0, technician="T. One") for k in range(12)}
     book = made({**photos, "u": reading("undecided", 0.5), "c": reading(), "d": reading()})
-    book.decide("d", "accept", "seen", "A. Person", NOW)
+    decide(book, "d", "accept", "seen", "A. Person", NOW)
     shown = CliRunner().invoke(app, ["trends", str(book.path), "--most", "11"]).stdout
     row = "  nonconforming, confidence 99 %: "
     assert shown.count(row) == 11 and f"{row}00, T. One\n    run 1: 9.00 ±" in shown
@@ -137,7 +138,7 @@ def test_figures_are_those_of_the_rows(made: Made) -> None:
     book = made(photos)
     for path in list(photos)[:40]:
         if "record" in photos[path]:
-            book.decide(path, "accept", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
+            decide(book, path, "accept", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
     columns, values = book.rows()
     rows = [dict(zip(columns, row, strict=True)) for row in values]
     first = sorted(
@@ -213,7 +214,7 @@ def test_trends_go_through_sorted_tables_and_not_through_records(made: Made) -> 
 @pytest.mark.parametrize("kind", ["html", "csv", "jsonl", "parquet", "sections"])
 def test_nothing_is_written_over_the_ledger_nor_twice_into_one_file(made: Made, tmp_path: Path, kind: str) -> None:
     book = made({"a": reading()})
-    book.decide("a", "accept", "seen", "A. Person", NOW)
+    decide(book, "a", "accept", "seen", "A. Person", NOW)
     (tmp_path / "also.db").symlink_to(book.path)
     (tmp_path / "hard.db").hardlink_to(book.path)
     for place in ("a.db", "also.db", "hard.db", "a.db-wal"):

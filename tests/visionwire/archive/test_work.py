@@ -22,6 +22,7 @@ from tests.visionwire.archive.small import (
 )
 from visionwire import doubt, quality
 from visionwire.archive import Ledger, trends
+from visionwire.archive.decisions import decide
 from visionwire.archive.reasons import reason_of, section_of, to_do
 from visionwire.cli import app
 from visionwire.cli.archive import archive
@@ -44,7 +45,7 @@ def test_the_worst_comes_first_then_the_doubtful(made: Made) -> None:
             "waiting": {},
         }
     )
-    book.decide("done", "reject", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
+    decide(book, "done", "reject", "seen", "A. Person", "2031-05-06T07:08:09+00:00")
     order = ["worse", "bad", "doubtful", "cut off", "less doubtful", "hardly sure", "sure"]
     for most in (0, 1, 3, 7, 9):
         assert [one["path"] for one in trends.trends_of(book, most).work] == order[:most]
