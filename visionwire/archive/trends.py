@@ -211,53 +211,68 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
             {**_told(row), "files": not_read[row["path"]], "code": row["code"] or NOT_OPENED}
             for row in ledger.rows_of(list(not_read))
         ]
-    states: Counter[str] = Counter()
-    reasons: Counter[str] = Counter()
-    for (state, code, files), count in sums.states.items():
-        states[state] += files * count
-        if state not in ("reading", "waiting"):
-            reasons[code or ""] += files * count
-    if unhashed:
-        states["unreadable"] += unhashed
-        reasons[NOT_OPENED] += unhashed
-    calls: Counter[str] = Counter()
-    decisions: Counter[str] = Counter()
-    agreement, earlier, pending, contested = {}, 0, 0, 0
-    for (call, decision, decided_on), count in sums.decisions.items():
-        earlier += count if decided_on == EARLIER else 0
-        pending += count if decision is not None and decision.endswith(PENDING) else 0
-        contested += count if decision is not None and decision.endswith(CONTESTED) else 0
-        if decision is not None:
-            decisions[decision] += count
-        if call is not None:
-            calls[call] += count
-            if decision is not None:
-                agreement[call, decision if decided_on != EARLIER else f"{decision}, on {EARLIER}"] = count
     return Trends(
-        files=states.total(),
-        copies=sum((files - 1) * count for (_, _, files), count in sums.states.items()),
-        states=dict(sorted(states.items())),
-        reasons=dict(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))),
-        calls=dict(sorted(calls.items())),
+        **_of_files(sums.states, unhashed),
+        **_of_decisions(sums.decisions),
         as_seen=sums.as_seen,
         groups={name: grouped(counts, name == "month") for name, counts in zip(FIELDS, sums.groups, strict=True)},
         densities=np.array(sums.densities),
         pigtails=np.array(sums.pigtails),
         undated=sums.undated,
         names=tuple(sums.names),
-        agreement=dict(sorted(agreement.items())),
-        pending=pending,
-        contested=contested,
-        earlier=earlier,
         replaced=len(replaced),
         resembling=int(again.sum()),
         pairs=pairs,
-        decisions=dict(sorted(decisions.items())),
         to_look_at=dict(sorted(sums.to_look_at.items())),
         work=to_look_at,
         not_read=without,
         technician=technician,
     )
+
+
+def _of_files(counts: Counter[tuple[str, str | None, int]], unhashed: int) -> dict[str, Any]:
+    """Return what `Trends` says of files, from contents by state, code and how many files have them."""
+    states: Counter[str] = Counter()
+    reasons: Counter[str] = Counter()
+    for (state, code, files), count in counts.items():
+        states[state] += files * count
+        if state not in ("reading", "waiting"):
+            reasons[code or ""] += files * count
+    if unhashed:
+        states["unreadable"] += unhashed
+        reasons[NOT_OPENED] += unhashed
+    return {
+        "files": states.total(),
+        "copies": sum((files - 1) * count for (_, _, files), count in counts.items()),
+        "states": dict(sorted(states.items())),
+        "reasons": dict(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))),
+    }
+
+
+def _of_decisions(counts: Counter[tuple[str | None, str | None, str | None]]) -> dict[str, Any]:
+    """Return what `Trends` says of calls and of decisions, from contents by call, decision and what that was on."""
+    calls: Counter[str] = Counter()
+    decisions: Counter[str] = Counter()
+    agreement, earlier, pending, contested = {}, 0, 0, 0
+    for (call, decision, decided_on), count in counts.items():
+        earlier += count if decided_on == EARLIER else 0
+        if call is not None:
+            calls[call] += count
+        if decision is None:
+            continue
+        decisions[decision] += count
+        pending += count if decision.endswith(PENDING) else 0
+        contested += count if decision.endswith(CONTESTED) else 0
+        if call is not None:
+            agreement[call, decision if decided_on != EARLIER else f"{decision}, on {EARLIER}"] = count
+    return {
+        "calls": dict(sorted(calls.items())),
+        "decisions": dict(sorted(decisions.items())),
+        "agreement": dict(sorted(agreement.items())),
+        "pending": pending,
+        "contested": contested,
+        "earlier": earlier,
+    }
 
 
 def _pairs(
