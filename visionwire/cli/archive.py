@@ -99,24 +99,23 @@ def archive(
     said = [] if told is None else _pattern_words(told_by(paths, told), len(paths))
     for line in said + ([] if table is None else _table_words(table, paths)):
         print(line, flush=True)
-    with contextlib.nullcontext() if cluster is None else connected(cluster) as client:  # before a ledger is made
-        book = Ledger(ledger)
-        try:
-            counts, latest = _run(
-                paths,
-                book,
-                settings,
-                pattern=told,
-                table=table,
-                jobs=jobs,
-                limit_s=limit,
-                memory_gb=memory,
-                cluster=client,
-            )
-            reasons = book.reasons()
-            missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
-        finally:
-            book.close()
+    with (
+        contextlib.nullcontext() if cluster is None else connected(cluster) as client,  # before a ledger is made
+        contextlib.closing(Ledger(ledger)) as book,
+    ):
+        counts, latest = _run(
+            paths,
+            book,
+            settings,
+            pattern=told,
+            table=table,
+            jobs=jobs,
+            limit_s=limit,
+            memory_gb=memory,
+            cluster=client,
+        )
+        reasons = book.reasons()
+        missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
     if sys.stderr.isatty():
         print(file=sys.stderr)
     print(f"{ledger}: {files_words(counts, reasons)}")

@@ -54,8 +54,7 @@ def trends(
     from visionwire.archive.trends import EARLIER, trends_of
 
     _require_apart(ledger, [path for path in (html, csv, jsonl, parquet, sections) if path is not None])
-    book = _opened(ledger)
-    try:
+    with contextlib.closing(_opened(ledger)) as book:
         limit_set, heading = _read_by(book, limits)
         found = trends_of(book, most, technician)
         if technician is not None and not found.files:
@@ -77,8 +76,6 @@ def trends(
             except OSError as error:
                 raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
             print(html)
-    finally:
-        book.close()
     as_seen = {"conforming": f" ({found.as_seen} with no pigtail counted)"} if found.as_seen else {}
     calls = ", ".join(f"{count} {call}{as_seen.get(call, '')}" for call, count in found.calls.items()) or "none"
     print(f"{ledger}{whose}: {files_words(found.states, found.reasons)}{f'; calls: {calls}' if found.files else ''}")
@@ -212,8 +209,7 @@ def review(
     decision = one_of("--decision", decision, DECISIONS)
     if not person_of(by) or not reason.strip():
         raise UsageError("--by and --reason must say something; name who decided and why")
-    book = _opened(ledger)
-    try:
+    with contextlib.closing(_opened(ledger)) as book:
         found = book.contents_of(photo)
         if len(found) != 1:
             near = first_of(book.of_that_name(name_of(photo)))
@@ -226,8 +222,6 @@ def review(
         before = decided_before(book, sha256)
         decide(book, sha256, decision, reason, by, now)
         still_open, now_stands = open_decision(book, sha256), decided_before(book, sha256)
-    finally:
-        book.close()
     print(f"{photo}: {decision}, by {by}")
     if still_open is not None:
         why = "another person decided otherwise" if still_open.endswith(CONTESTED) else "one person alone said so"
@@ -246,9 +240,8 @@ def verify(ledger: LedgerFile) -> None:
     from visionwire.archive.decisions import broken_links, lost_decisions
     from visionwire.archive.files import sha256_of
 
-    book = _opened(ledger)
     wrong, files = [], 0
-    try:
+    with contextlib.closing(_opened(ledger)) as book:
         broken, lost = broken_links(book), lost_decisions(book)
         ((decisions,),) = book.ask("SELECT COUNT(*) FROM dispositions")
         for path, sha256 in book.ask("SELECT path, sha256 FROM files ORDER BY path"):
@@ -256,8 +249,6 @@ def verify(ledger: LedgerFile) -> None:
             now, _, problem = sha256_of(path) if sha256 is not None else (None, 0, "")
             if now != sha256:
                 wrong.append(f"{path}: {problem or 'its content is another than the one that was read'}")
-    finally:
-        book.close()
     wrong += [f"decision {number}: it, or the one before it, was changed" for number in broken]
     # What a changed one was made on is not known.
     wrong += [_lost_words(one) for one in lost if one.number not in broken]
