@@ -118,17 +118,9 @@ def run(
     differs, (by_last, _) = ledger.differing(key, settings.told), ledger.kept_and_anew()
     read_by = LimitsUsed(limits.name, limits.sha256, settings.limits_file)
     ledger.use(key, limits.second_person, read_by, settings.told)
-    changed, other = 0, []
-    for start in range(0, len(places), ROWS_AT_ONCE):
-        some = places[start : start + ROWS_AT_ONCE]
-        if table is not None:  # asked before it is written over
-            told = ledger.told_of(some)
-            changed += sum(table.changes(place, before) for place, before in told.items())
-            if any(table.changes_wire(place, before, settings.wire_in) for place, before in told.items()):
-                differs[WIRES_TOLD] = None
-        other += ledger.put_files([_row(place, pattern, table) for place in some])
-    if table is not None:
-        ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
+    changed, rewired, replaced = _entered(places, ledger, settings, pattern, table)
+    if rewired:
+        differs[WIRES_TOLD] = None
     began, states = time.monotonic(), dict.fromkeys(work.COUNTED, 0)
     allowed = {work.SHORT_OF_TIME: limit_s, work.SHORT_OF_MEMORY: memory_gb}
     ledger.use_own(lambda wire_in: settings.of_wire(wire_in).sha256)
@@ -136,7 +128,7 @@ def run(
     todo = ledger.waiting()
     jobs_of = {job[0]: job for job in todo}
     kept, anew = ledger.kept_and_anew()
-    replaced, decided = tuple(other), len(replaced_files(ledger).keys() & set(other))
+    decided = len(replaced_files(ledger).keys() & set(replaced))
 
     def say(done: int) -> None:
         """Tell how far the work is."""
@@ -160,6 +152,31 @@ def run(
             states[work.ENDED.get(entry.code or "", entry.state)] += 1
             say(done)
     return ledger.states()
+
+
+def _entered(
+    places: list[str],
+    ledger: Ledger,
+    settings: Settings,
+    pattern: re.Pattern[str] | None,
+    table: files.Table | None,
+) -> tuple[int, bool, tuple[str, ...]]:
+    """Hash every file and write it into the ledger, with what its path and the table say.
+
+    Returns of how many the table changed what was told, whether of any the wire, and which hold something else than
+    before.
+    """
+    changed, rewired, other = 0, False, []
+    for start in range(0, len(places), ROWS_AT_ONCE):
+        some = places[start : start + ROWS_AT_ONCE]
+        if table is not None:  # asked before it is written over
+            told = ledger.told_of(some)
+            changed += sum(table.changes(place, before) for place, before in told.items())
+            rewired |= any(table.changes_wire(place, before, settings.wire_in) for place, before in told.items())
+        other += ledger.put_files([_row(place, pattern, table) for place in some])
+    if table is not None:
+        ledger.take_back_wires([place for place in places if table.takes_back_wire(place)])
+    return changed, rewired, tuple(other)
 
 
 def _row(place: str, pattern: re.Pattern[str] | None, table: files.Table | None) -> tuple[object, ...]:
