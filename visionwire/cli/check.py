@@ -47,8 +47,9 @@ def check(
         str | None, typer.Option(metavar="DIR", help="Write a sheet (one HTML file) for each photograph into DIR.")
     ] = None,
     limits: Annotated[
-        str, typer.Option(metavar="NAME|FILE.toml", help="Limit set; 'visionwire limits' lists them.")
-    ] = "common",
+        str | None,
+        typer.Option(metavar="NAME|FILE.toml", help="Limit set; 'visionwire limits' lists them.  [default: common]"),
+    ] = None,
     wire: Annotated[
         str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches, such as 0.032, or 0.8mm.")
     ] = None,
@@ -147,7 +148,7 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
     from visionwire.photo import open_photo
     from visionwire.plan import held_against
     from visionwire.reading import Reading
-    from visionwire.sheet.verdict import as_far_as_seen
+    from visionwire.sheet.verdict import as_far_as_seen, with_other_sets
 
     read_at = datetime.now().astimezone()
     try:
@@ -155,7 +156,10 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
         result, evidence = _measure(photo, options)
         if options.plan is not None and isinstance(result, Reading):
             result = held_against(result, options.plan, options.limits)
-        said = _json_line(result.to_dict()) if options.as_json else _words(result, options)
+        record = result.to_dict()
+        if isinstance(result, Reading) and not options.limits_named:  # a person is told; a record names its set
+            result = with_other_sets(result, options.limits)
+        said = _json_line(record) if options.as_json else _words(result, options)
     except (ImportError, UsageError, LimitsError):
         raise  # not this photograph's doing
     except Exception as error:

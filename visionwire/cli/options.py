@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from visionwire.reading import Tightens
     from visionwire.scan import Finder
 
+USUAL_LIMITS = "common"
 MOST_INCHES = 1000.0
 #: Of a diameter: what 0.8 mm and .032 in differ by, and no two common sizes.
 SAME_WIRE = 0.03
@@ -50,6 +51,8 @@ class CheckOptions:
     ----------
     limits : LimitSet
         What is allowed.
+    limits_named : bool
+        Whether that set was asked for, or is the one that is taken unless another is.
     card : Card or None
         The card to look for; None looks for every known one.
     wire_in : float or None
@@ -79,6 +82,7 @@ class CheckOptions:
     """
 
     limits: LimitSet
+    limits_named: bool
     card: Card | None
     wire_in: float | None
     start: tuple[float, float] | None
@@ -98,7 +102,7 @@ class CheckOptions:
 def options_from(
     photos: list[str],
     *,
-    limits: str,
+    limits: str | None,
     wire: str | None,
     card: str | None,
     method: str,
@@ -137,7 +141,7 @@ def options_from(
         raise UsageError("--start, --end, --scale and --head are pixels of one picture; give one photograph with them")
     if ends[0] and ends[1] and math.dist(ends[0], ends[1]) < LEAST_APART_PX:
         raise UsageError(f"--start and --end lie less than {LEAST_APART_PX:g} px apart; give the two ends of one run")
-    limit_set, planned = load_limits(limits), _plan(plan)
+    limit_set, planned = load_limits(limits or USUAL_LIMITS), _plan(plan)
     wire_in = _wire_in(wire, planned)
     if planned is not None and planned.method != method:
         raise UsageError(f"the plan is of the {planned.method} method; give --method {planned.method}")
@@ -145,6 +149,7 @@ def options_from(
         density_band(limit_set, wire_in)  # one that has no band for this wire would say so only after the measuring
     return CheckOptions(
         limits=limit_set,
+        limits_named=limits is not None,
         card=_card(card, bar),
         wire_in=wire_in,
         start=ends[0],
@@ -162,7 +167,7 @@ def options_from(
             {"--wire": wire, "--card": card, "--bar": bar, "--start": start, "--end": end, "--scale": scale}
             | {"--card-below": card_below, "--plan": plan}
             | {"--method": method if method != "double" else None, "--finder": finder if finder != "both" else None}
-            | {"--limits": limits if limits != "common" else None, "--tightens": tightens},
+            | {"--limits": limits if limits != USUAL_LIMITS else None, "--tightens": tightens},
             head or [],
         ),
     )

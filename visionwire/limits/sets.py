@@ -38,6 +38,11 @@ class DensityBand:
         """Say whether wire of that diameter, in inches, falls under this band."""
         return (self.wire_over_in or 0.0) < wire_in <= (self.wire_up_to_in or math.inf)
 
+    def allows(self, twists_per_inch: float) -> bool:
+        """Say whether a density lies within this band."""
+        low, high = self.low or 0.0, math.inf if self.high is None else self.high
+        return low <= twists_per_inch <= high
+
 
 @dataclass(frozen=True)
 class Count:

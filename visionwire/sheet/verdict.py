@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Collection
 
 from visionwire import doubt
 from visionwire.judge import inch_outside
-from visionwire.limits import DecisionRule
+from visionwire.limits import DecisionRule, LimitSet, known_limits, load_limits
 from visionwire.reading import Check, Reading
 from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, percent, reach
 
@@ -92,6 +93,41 @@ def next_step(reading: Reading) -> tuple[str, ...]:
     too_far = any(check.high is not None and check.value > check.high for check in densities)
     cut = "; wire that was twisted too far cannot be untwisted, it is cut out and done again" if too_far else ""
     return (f"have a person look at it against the aircraft's own manual{cut}",)
+
+
+def with_other_sets(reading: Reading, limits: LimitSet) -> Reading:
+    """Return a reading held against a set that nobody named, with advice where its density fails there alone.
+
+    All sets that speak of such wire are named, not those alone that allow the density: the manual chooses among them.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the photograph said.
+    limits : LimitSet
+        What it was held against.
+    """
+    wire_in = reading.made_by["parameters"]["wire_in"]
+    failed = [one.value for one in reading.checks if one.rule == "density" and one.call == "nonconforming"]
+    bands = [
+        (name, band)
+        for name in known_limits()
+        if name != limits.name
+        for band in load_limits(name).density
+        if wire_in is None or band.covers(wire_in)
+    ]
+    if not any(band.allows(value) for value in failed for _, band in bands):
+        return reading
+    if wire_in is None:
+        others = "others have bands by the wire's diameter, which was not told (--wire)"
+    else:
+        said = ", ".join(f"{name} {limits_words(band.low, band.high)}" for name, band in bands)
+        others = f"of wire of {wire_in:.3g} in others allow other densities ({said})"
+    advice = (
+        f"no limit set was named, so {limits.name} was taken; {others}: take the set that the aircraft's own manual "
+        "asks for (--limits NAME)"
+    )
+    return dataclasses.replace(reading, advice=(*reading.advice, advice))
 
 
 def whole_words(flags: Collection[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import json
 import sys
 from collections.abc import Callable
@@ -23,6 +24,7 @@ from visionwire.cli import app
 from visionwire.cli.options import LEAST_APART_PX
 from visionwire.errors import ExitCode
 from visionwire.evidence import Evidence
+from visionwire.limits import known_limits, load_limits
 from visionwire.reading import Reading, Refusal
 
 WIDTH_PX, HEIGHT_PX = 64, 48
@@ -439,3 +441,57 @@ def test_a_plans_wire_is_the_ruler_where_nothing_else_is(tmp_path: Path) -> None
     )
     assert json.loads(alone)["code"] == "no-scale"
     assert json.loads(planned) == json.loads(told) and json.loads(told)["scale"]["source"] == "wire"
+
+
+def failed_by_common(measure: FakeMeasure, value: float, wire_in: float | None) -> None:
+    """Have photographs called nonconforming read so dense, by the default's limits."""
+    made = measure.reading_of
+
+    def reading_of(name: str, call: str) -> Reading:
+        reading = made(name, call)
+        first = dataclasses.replace(reading.checks[0], value=value)
+        made_by = {**reading.made_by, "parameters": {"wire_in": wire_in}}
+        return dataclasses.replace(reading, checks=(first, *reading.checks[1:]), made_by=made_by)
+
+    measure.reading_of = reading_of
+
+
+@pytest.mark.parametrize("wire_in", [0.020, 0.032, 0.020 * 1.01])
+def test_where_the_default_fails_what_other_sets_allow_all_of_them_are_named(
+    measure: FakeMeasure, photo: Callable[[str], str], wire_in: float, tmp_path: Path
+) -> None:
+    failed_by_common(measure, 9.5, wire_in)
+    sheets = tmp_path / "sheets"
+    said = run(photo("nonconforming.png"), "--sheet", str(sheets)).stdout
+    (line,) = [line for line in said.splitlines() if "no limit set was named" in line]
+    for name in known_limits():
+        bands = [band for band in load_limits(name).density if band.covers(wire_in)]
+        for band in bands:
+            assert (f"{name} {band.low:g} to {band.high:g}" in line) == (name != "common")
+    assert "so common was taken" in line and "manual" in line and "--limits" in line
+    sheet = html.unescape((sheets / "nonconforming.png.html").read_text("utf-8"))
+    assert line.removeprefix("  do: ") in sheet
+    assert "no limit set was named" not in run(photo("nonconforming.png"), "--json").stdout, "a record names its set"
+
+
+def test_of_wire_not_told_no_figures_of_other_sets_are_said(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
+    failed_by_common(measure, 9.5, None)
+    said = run(photo("nonconforming.png")).stdout
+    assert "no limit set was named, so common was taken" in said and "which was not told (--wire)" in said
+    assert not any(name in said for name in known_limits() if name != "common")
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "words"),
+    [
+        ("nonconforming.png", 9.5, ["--limits", "common"]),  # the set was named
+        ("nonconforming.png", 3.0, []),  # no set allows that
+        ("conforming.png", 7.0, []),
+        ("undecided.png", 8.0, []),
+    ],
+)
+def test_of_other_sets_nothing_is_said_where_they_change_nothing(
+    measure: FakeMeasure, photo: Callable[[str], str], name: str, value: float, words: list[str]
+) -> None:
+    failed_by_common(measure, value, 0.020)
+    assert "limit set" not in run(photo(name), *words).stdout
