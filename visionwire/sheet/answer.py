@@ -12,6 +12,7 @@ from visionwire.sheet.verdict import (
     flags_of,
     inside_anyhow,
     next_step,
+    said_once,
     uneven_words,
 )
 from visionwire.sheet.words import (
@@ -73,7 +74,7 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
         twists = plus_minus(result.pigtail.twists, result.pigtail.twists_u95, 1)
         lines.append(f"  pigtail: {twists} twists{_judged(result, check)}")
     lines += [f"  {line}" for line in further_lines(result, limits)]
-    return lines + [f"  do: {one_line(advice)}" for advice in (*result.advice, *next_step(result))]
+    return lines + [f"  do: {one_line(advice)}" for advice in said_once((*result.advice, *next_step(result)))]
 
 
 def further_lines(reading: Reading, limits: LimitSet | None = None) -> list[str]:

@@ -86,7 +86,8 @@ def sheet_html(reading: Reading, evidence: Evidence | None, limits: LimitSet, as
         How it came to be read, if that is known.
     """
     columns = _sections(reading)
-    further, advice = further_lines(reading, limits), (*reading.advice, *verdict.next_step(reading))
+    further = further_lines(reading, limits)
+    advice = verdict.said_once((*reading.advice, *verdict.next_step(reading)))
     return (
         _environment()
         .get_template("reading.html.j2")

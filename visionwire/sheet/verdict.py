@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Collection
+import re
+from collections.abc import Collection, Iterable
 
 from visionwire import doubt
 from visionwire.judge import inch_outside
@@ -17,6 +18,8 @@ WHOLE_WORDS = {
     "pigtail-looks-short": "a pigtail that could not be counted looks too short",
     **dict.fromkeys(doubt.SCALE_IN_DOUBT, "its scale is in doubt"),
 }
+#: What parts a sentence, outside of brackets.
+PARTS = re.compile(r"; (?![^()]*\))")
 NO_WIRE = "perhaps-no-wire"
 #: Flags that keep every section from being called, whichever raised them.
 OF_EVERY_SECTION = (NO_WIRE, *doubt.SCALE_IN_DOUBT)
@@ -93,6 +96,22 @@ def next_step(reading: Reading) -> tuple[str, ...]:
     too_far = any(check.high is not None and check.value > check.high for check in densities)
     cut = "; wire that was twisted too far cannot be untwisted, it is cut out and done again" if too_far else ""
     return (f"have a person look at it against the aircraft's own manual{cut}",)
+
+
+def said_once(sentences: Iterable[str]) -> tuple[str, ...]:
+    """Join sentences that end in the same advice: what is wrong in each goes before it, and it is said once.
+
+    Parameters
+    ----------
+    sentences : iterable of str
+        What is wrong and what to do, with semicolons between.
+    """
+    wrong: dict[str, list[str]] = {}
+    for sentence in dict.fromkeys(sentences):
+        to_do = PARTS.split(sentence)[-1]
+        wrong.setdefault(to_do, []).append(sentence.removesuffix(to_do).removesuffix("; "))
+    joined = {to_do: ", and ".join(said_once(filter(None, each))) for to_do, each in wrong.items()}
+    return tuple(f"{each}; {to_do}" if each else to_do for to_do, each in joined.items())
 
 
 def with_other_sets(reading: Reading, limits: LimitSet) -> Reading:

@@ -10,9 +10,10 @@ from scipy.stats import norm
 
 from visionwire.judge import check_density, overall
 from visionwire.limits import load_limits
+from visionwire.quality import flag
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
-from visionwire.sheet.verdict import because, by_mean_words, confidence_words, uneven_words
+from visionwire.sheet.verdict import because, by_mean_words, confidence_words, said_once, uneven_words
 
 
 def test_a_reading_in_five_lines(reading: Reading) -> None:
@@ -223,3 +224,24 @@ def test_a_call_of_nonconforming_says_what_follows(reading: Reading, density: fl
 
 def second(check: Check) -> Check:
     return dataclasses.replace(check, section="run 2")
+
+
+def test_advice_that_several_sections_share_is_said_once(reading: Reading) -> None:
+    runs = [flag("few-twists", run=f"run {number}", twists=6.0 + number, needed=10.0) for number in (1, 2)]
+    holes = [flag("hole-not-located", run=f"run {number}", where="before the first twist") for number in (1, 2)]
+    several = dataclasses.replace(reading, advice=tuple(one.sentence for one in (runs[0], *holes, runs[1])))
+    lines = [line.removeprefix("  do: ") for line in answer_lines(several) if line.startswith("  do: ")]
+    assert lines == [
+        "run 1 shows 7.0 twists, and run 2 shows 8.0 twists; 10 give full trust; if there is more of it, show the "
+        "whole run between the two fasteners",
+        "no hole is seen before the first twist of run 1, so the gap there from hole to twist is not measured, and no "
+        "hole is seen before the first twist of run 2, so the gap there from hole to twist is not measured; check it "
+        "by eye against the manual",
+    ]
+
+
+def test_sentences_that_share_no_advice_stay_as_they_are() -> None:
+    blurred = "the picture is blurred; hold the phone still (the blur is 2.9 px; under 2.2 px would do)"
+    moved = "the phone moved; use its timer (it is smeared by 3.1 px; under 2.2 px would do)"
+    assert said_once((blurred, moved, blurred, "look at it")) == (blurred, moved, "look at it")
+    assert said_once(("look at it", "it is odd; look at it")) == ("it is odd; look at it",)

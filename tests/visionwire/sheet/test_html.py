@@ -458,5 +458,5 @@ def test_the_more_the_box_says_the_less_room_has_the_printed_photograph(reading:
         assert found is not None
         return int(found[1])
 
-    wordy = dataclasses.replace(reading, advice=("look at this again, and then once more " * 6,) * 5)
+    wordy = dataclasses.replace(reading, advice=tuple(f"look at {k} again, and then once more " * 6 for k in range(5)))
     assert 60 <= room(wordy) < room(reading) <= 135
