@@ -69,7 +69,9 @@ class Shown:
     strips: tuple[tuple[str, float], ...] = ()
 
 
-def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str, wanting: str) -> str:
+def trends_html(
+    title: str, found: Trends, limits: LimitSet | None, ledger: Ledger, heading: str, wanting: Sequence[str]
+) -> str:
     """Return the page.
 
     Parameters
@@ -84,7 +86,7 @@ def trends_html(title: str, found: Trends, limits: LimitSet | None, ledger: Ledg
         Knows the ticks of what is on the work list.
     heading : str
         What the archive was read by, in words.
-    wanting : str
+    wanting : sequence of str
         What another run can give to files that were not read, in words.
     """
     band = limits.density[0] if limits is not None and len(limits.density) == 1 else None

@@ -134,6 +134,13 @@ class Trends:
     not_read: list[Row]
     technician: str | None = None
 
+    def not_read_by_reason(self) -> dict[tuple[str, str], list[Row]]:
+        """Return what was not read by message and code, so that what many share is said once."""
+        alike: dict[tuple[str, str], list[Row]] = {}
+        for row in self.not_read:
+            alike.setdefault((row["message"], row["code"]), []).append(row)
+        return alike
+
 
 @dataclass
 class _Sums:

@@ -119,10 +119,8 @@ def archive(
     if sys.stderr.isatty():
         print(file=sys.stderr)
     print(f"{ledger}: {files_words(counts, reasons)}")
-    for line in [*_run_words(latest), *_gone_words(missing)]:
+    for line in [*_run_words(latest), *_gone_words(missing), *wanting_words(reasons)]:
         print(f"  {line}")
-    if wanting := wanting_words(reasons):
-        print(f"  {wanting}")
     print(f"visionwire trends {ledger} shows them", file=sys.stderr)
     print("the aircraft's own manual and licensed practice govern", file=sys.stderr)
 

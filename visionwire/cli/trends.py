@@ -180,11 +180,13 @@ def _print_not_read(found: Trends) -> None:
     if not found.reasons:
         return
     print(f"not read: {counted(sum(found.reasons.values()), 'file')}")
-    if wanting := wanting_words(found.reasons):
-        print(f"  {wanting}")
-    for row in found.not_read:
-        copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
-        print(f"  {row['path']}{copies}: {row['message']} ({row['code']})")
+    for line in wanting_words(found.reasons):
+        print(f"  {line}")
+    for (message, code), rows in found.not_read_by_reason().items():
+        print(f"  {message} ({code}):")
+        for row in rows:
+            copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
+            print(f"    {row['path']}{copies}")
     more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read)
     if more:
         print(f"  and {more} more; all of them are in the rows that --csv writes")
@@ -290,8 +292,8 @@ def _opened(path: Path) -> Ledger:
     return Ledger(path)
 
 
-def wanting_words(reasons: Mapping[str, int]) -> str:
-    """Write how many files want something that another run can give, and how; nothing where none does."""
+def wanting_words(reasons: Mapping[str, int]) -> list[str]:
+    """Write how many files want something that another run can give, and how, a line for each; none where none does."""
     from visionwire.archive.work import DIED, SHORT_OF_MEMORY, SHORT_OF_TIME
 
     parts = []
@@ -312,7 +314,7 @@ def wanting_words(reasons: Mapping[str, int]) -> str:
             f"in {counted(count, 'file')} no card was found and {its} wire is not known: tell it in a column wire_in "
             "of --metadata and run visionwire archive again (--wire would tell it for every photograph)"
         )
-    return "; ".join(parts)
+    return parts
 
 
 def first_of(names: list[str]) -> str:

@@ -106,7 +106,7 @@ def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
         ("a", "accept", trends.EARLIER),
         ("b", "accept", trends.EARLIER),
     ]
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
+    page = trends_html("a.db", found, load_limits("common"), book, "common", ())
     assert "accept, decided on an earlier reading" in page and "whether it still holds" in page
     shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
     assert "decisions made on an earlier reading: 2" in shown and "a (accept, decided on an earlier reading)" in shown
@@ -183,7 +183,7 @@ def test_a_decision_that_waits_for_a_second_person_is_said_counted_and_first_on_
     assert [row["path"] for row in found.work] == ["a", "r", "b"]
     shown = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
     assert "2 pending, 0 contested" in shown and "a (reject, pending, decided on this reading)" in shown
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
+    page = trends_html("a.db", found, load_limits("common"), book, "common", ())
     assert "2 pending, 0 contested" in page and "; reject, pending, decided on this reading" in page
     assert "does not stand" not in review(book.path, "a", "reject", "B. Person")
     assert [row["path"] for row in trends.trends_of(book, 5).work] == ["r", "b"]
@@ -221,7 +221,7 @@ def test_the_page_shows_a_picture_that_was_refused_and_waits_for_a_second_person
     book = made({str(DEMO): {"sha256": sha256, "state": "refusal", "code": "no-scale", "message": "lay a card"}})
     book.use("s", second_person=True)
     decide(book, sha256, "retake", "no card", "A. Person", NOW)
-    page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
+    page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", ())
     assert "<strong>not read</strong>, lay a card; retake, pending" in page and "data:image/jpeg" in page
 
 

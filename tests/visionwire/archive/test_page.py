@@ -22,7 +22,7 @@ def chart_of(page: str) -> str:
 
 
 def page_of(book: Ledger) -> str:
-    return trends_html("a.db", trends.trends_of(book, 0), load_limits("common"), book, "common", "")
+    return trends_html("a.db", trends.trends_of(book, 0), load_limits("common"), book, "common", ())
 
 
 def test_an_order_that_no_date_tells_has_its_true_name_and_no_control_limits(made: Made) -> None:
@@ -89,7 +89,7 @@ def test_the_page_names_the_first_few_that_look_like_another(made: Made) -> None
     book = made(same | other | {"b": reading(), "c": {"state": "unreadable", "code": "blurred"}})
     found = trends.trends_of(book, 0, "T. One")
     assert found.pairs == tuple((f"like {k}", "like 0") for k in range(1, 6)) and found.resembling == 8
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "")
+    page = trends_html("a.db", found, load_limits("common"), book, "common", ())
     assert "like 1 like like 0, " in page and "like 5 like like 0 and 3 more." in page
     assert "<h1>Safety wire, trends of T. One</h1>" in page
 
@@ -118,7 +118,7 @@ def test_the_page_does_not_grow_with_the_archive(made: Made) -> None:
             for k in range(count)
         }
         book = made(photos, f"{count}.db")
-        page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", "")
+        page = trends_html("a.db", trends.trends_of(book, 5), load_limits("common"), book, "common", ())
         assert f"All {count:,}".replace(",", " ") in page and f"{count - statistics.MOST_GROUPS} others" in page
         sizes.append(len(page))
         book.close()
@@ -133,7 +133,7 @@ def test_control_limits_are_thin_dashed_and_named_and_run_into_no_limit_of_the_s
     photos |= {"r": {"state": "unreadable", "code": "took-too-long"}}
     book = made(photos)
     found = trends.trends_of(book, 0)
-    page = trends_html("a.db", found, load_limits("common"), book, "common", "one ended")
+    page = trends_html("a.db", found, load_limits("common"), book, "common", ["one ended"])
     chart = chart_of(page)
     limits = statistics.control_chart(found.densities)
     off = 1 if middle == 7.8 else 0  # 8.3: the chart ends at 8.24

@@ -111,7 +111,7 @@ def test_what_was_replaced_comes_before_all_else_and_each_once(made: Made) -> No
     assert [row["replaced"] is None for row in trends.trends_of(book, 9).work] == [False, False, True]
     (own,) = trends.trends_of(book, 9, "T. One").work
     assert own["path"] == "sure" and trends.trends_of(book, 9, "Nobody").replaced == 0
-    page = trends_html("a.db", trends.trends_of(book, 9), load_limits("common"), book, "common", "")
+    page = trends_html("a.db", trends.trends_of(book, 9), load_limits("common"), book, "common", ())
     assert "2 files have other content than when a person decided on them" in page
 
 

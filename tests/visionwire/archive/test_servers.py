@@ -252,7 +252,7 @@ def test_pictures_of_a_web_server_are_proved_and_drawn(
     shutil.copy(DEMO, folder / "demo.jpg")
     book = Ledger(tmp_path / "a.db")
     assert run([f"{site.url}/demo.jpg"], book, SETTINGS) == {"reading": 1}
-    page = trends_html("a.db", trends_of(book, 5), SETTINGS.limits, book, "common", "")
+    page = trends_html("a.db", trends_of(book, 5), SETTINGS.limits, book, "common", ())
     assert page.count('class="strip"') == 1
     book.close()
     assert CliRunner().invoke(app, ["verify", str(book.path)]).exit_code == 0

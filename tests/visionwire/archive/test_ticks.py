@@ -112,7 +112,7 @@ def test_the_page_shows_it_and_says_where_a_photograph_changed(tmp_path: Path) -
     book.put_entry(entry, "s")
 
     def page() -> str:
-        return trends_html("a.db", trends_of(book, 5), load_limits("common"), book, "common", "")
+        return trends_html("a.db", trends_of(book, 5), load_limits("common"), book, "common", ())
 
     assert page().count('class="strip"') == 1 and page().count('class="thumb"') == 1
     assert "a tick at each whole twist, counted from the end at the left; a point" in page()
@@ -128,7 +128,7 @@ def test_a_reading_without_ticks_has_no_strip(tmp_path: Path) -> None:
     book.use("s")
     book.put_files([(str(DEMO), photo.sha256, 1, "", None, None, None, None, None)])
     book.put_entry(Entry(entry.sha256, entry.state, None, None, entry.fingerprint, entry.record), "s")
-    page = trends_html("a.db", trends_of(book, 5), load_limits("common"), book, "common", "")
+    page = trends_html("a.db", trends_of(book, 5), load_limits("common"), book, "common", ())
     assert 'class="thumb"' in page and 'class="strip"' not in page
 
 
