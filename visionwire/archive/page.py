@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -198,8 +199,8 @@ def _histogram(values: Floats, low: float | None, high: float | None) -> Markup 
     seen = [float(one) for one in np.quantile(values, (rim, 1 - rim))]
     begin, end = min([*seen, *inside]), max([*seen, *inside])
     margin = 0.05 * (end - begin) or 1.0
-    scale = (begin - margin, end + margin)
-    counts, edges = np.histogram(np.clip(values, *scale), BINS, scale)
+    edges = _edges(begin - margin, end + margin, inside)
+    counts, _ = np.histogram(np.clip(values, edges[0], edges[-1]), edges)
 
     def x(value: float) -> float:
         return LEFT + (WIDTH - LEFT) * float((value - edges[0]) / (edges[-1] - edges[0]))
@@ -217,6 +218,20 @@ def _histogram(values: Floats, low: float | None, high: float | None) -> Markup 
     ]
     shapes.append(f'<text x="0" y="{TOP + 6}">{counts.max()}</text>')
     return _frame("distribution, limits as heavy lines", shapes, BOTTOM)
+
+
+def _edges(begin: float, end: float, limits: Sequence[float]) -> Floats:
+    """Return the edges of some `BINS` bars of one width that reach from begin to end.
+
+    Limits are edges, that no bar holds what lies on both sides of one; of two that lie nearer than half a bar the
+    first alone is.
+    """
+    width, start = (end - begin) / BINS, limits[0] if limits else begin
+    apart = limits[-1] - start if limits else 0.0
+    if apart > width / 2:
+        width = apart / round(apart / width)
+    before, after = math.ceil((start - begin) / width), math.ceil((end - start) / width)
+    return start + width * np.arange(-before, after + 1, dtype=np.float64)
 
 
 class _Scale:

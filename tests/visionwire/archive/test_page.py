@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 
 import numpy as np
@@ -158,3 +159,32 @@ def test_control_limits_far_off_do_not_squeeze_the_chart_and_are_said_at_its_edg
     assert re.findall(r'text-anchor="end">([\d.]+)<', chart) == ["6", "7", "8", "9", "10"]
     tall = [float(one) for one in re.findall(r'cy="([\d.]+)"', chart)]
     assert max(tall) - min(tall) > 100, "the points take most of the height"
+
+
+@pytest.mark.parametrize(("middle", "spread"), [(7.0, 1.0), (9.3, 0.1), (25.0, 8.0)])
+def test_no_bar_of_a_distribution_holds_what_lies_on_both_sides_of_a_limit(
+    made: Made, middle: float, spread: float
+) -> None:
+    densities = np.abs(np.random.default_rng(3).normal(middle, spread, 60))
+    book = made({f"{k}": reading(density=float(one)) for k, one in enumerate(densities)})
+    found, common = trends.trends_of(book, 0), load_limits("common")
+    for low, high in ((6.0, 8.0), (6.0, None), (None, 8.0), (7.0, 7.0)):
+        limits = dataclasses.replace(common, density=(dataclasses.replace(common.density[0], low=low, high=high),))
+        page = trends_html("a.db", found, limits, book, "common", ())
+        chart = re.findall(r'<svg[^>]*aria-label="distribution.*?</svg>', page, re.DOTALL)[0]
+        bars = re.findall(r'<rect[^>]* x="([\d.]+)"[^>]* width="([\d.]+)" height="([\d.]+)"', chart)
+        left, width, height = np.array(bars, float).T
+        posts = [float(one) for one in re.findall(r'<path class="limit"[^>]*d="M([\d.]+)', chart)]
+        asked = [one for one in (low, high) if one is not None]
+        assert len(posts) == len(asked) and 20 <= len(bars) <= 50
+        for post, limit in zip(posts, asked, strict=True):
+            assert np.all((left > post) | (left + width < post)), "no bar straddles it"
+            assert height[left > post].sum() / height.sum() == pytest.approx(np.mean(densities >= limit), abs=0.01)
+
+
+def test_the_page_says_what_a_confidence_is_and_what_a_probability(made: Made) -> None:
+    book = made({"a.jpg": reading(confidence=0.97)})
+    page = trends_html("a.db", trends.trends_of(book, 1), load_limits("common"), book, "common", ())
+    assert "confidence 97 %" in page and "within limits with probability" in page
+    assert "Confidence: how likely the call" in page and "Probability: how likely the one figure" in page
+    assert "Confidence: " not in page_of(book), "where no photograph is listed"
