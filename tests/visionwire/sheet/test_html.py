@@ -460,3 +460,15 @@ def test_the_more_the_box_says_the_less_room_has_the_printed_photograph(reading:
 
     wordy = dataclasses.replace(reading, advice=tuple(f"look at {k} again, and then once more " * 6 for k in range(5)))
     assert 60 <= room(wordy) < room(reading) <= 135
+
+
+def test_of_several_sections_each_has_its_call_in_the_box(reading_of: Callable[..., Reading]) -> None:
+    for call in ("conforming", "nonconforming", "undecided"):
+        reading = reading_of("a.jpg", call)
+        by_mean = r" by its mean; some inch of it is outside" if call == "conforming" else ""
+        text = Page(sheet_html(reading, None, COMMON)).text
+        assert re.search(rf"twists per inch allowed 6 to 8[^:]*: {call}{by_mean} ", text)
+        assert "twists allowed 3 to 6, to the nearest whole: conforming " in text, "the pigtail's own call"
+        alone = Page(sheet_html(dataclasses.replace(reading, pigtail=None), None, COMMON)).text
+        said = re.search(r"twists per inch allowed 6 to 8.*?(?= pigtail )", alone)
+        assert said is not None and (call in said[0]) == bool(by_mean), "of one section the whole's call is its own"
