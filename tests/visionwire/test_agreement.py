@@ -150,6 +150,18 @@ def test_a_photograph_of_a_study_is_found_whichever_way_its_slashes_lean(
     assert read == [tmp_path / "in" / "a.jpg"]
 
 
+def test_columns_of_a_study_that_are_not_known_are_named_once(tmp_path: Path) -> None:
+    table = tmp_path / "study.csv"
+    rows = [f"{part},{person},{7 + 0.2 * value:.4f},,A,1,1" for part, person, value in VALUES]
+    table.write_text("safety,person,twists_per_inch,,photos,day,day\n" + "\n".join(rows))
+    result = CliRunner().invoke(app, ["agreement", str(table)])
+    assert result.exit_code == 0 and "distinct categories" in result.stdout
+    assert result.stderr.splitlines() == [
+        f"{table}: its column photos (did you mean photo?) is not known and left out",
+        f"{table}: its column day is not known and left out",
+    ]
+
+
 def test_the_command_reads_a_table(tmp_path: Path) -> None:
     table = tmp_path / "study.csv"
     rows = [f"{part},{person},{7 + 0.2 * value:.4f}" for part, person, value in VALUES]

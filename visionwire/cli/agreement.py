@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visionwire.cli.complaint import sentence_for
-from visionwire.cli.numbers import wire_diameter_in
+from visionwire.cli.numbers import guess, wire_diameter_in
 from visionwire.counts import counted
 from visionwire.errors import ExitCode, InputError, LimitsError, UsageError
 from visionwire.lengths import floats
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 #: The columns of a study that say what was read, or of which photograph it is to be.
 READ, PHOTO = "twists_per_inch", "photo"
+COLUMNS = ("safety", "person", READ, PHOTO)
 #: No wire has so many twists per inch.
 MOST = 1000.0
 
@@ -117,7 +118,7 @@ def _rows(study: Path) -> list[tuple[str, str, Path | float]]:
 
 
 def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
-    table = written_in("study", study, ("safety", "person", READ, PHOTO))
+    table = written_in("study", study, COLUMNS)
     lacking = [name for name in ("safety", "person") if name not in table.columns]
     if lacking or not {READ, PHOTO} & set(table.columns):
         raise InputError(
@@ -137,4 +138,6 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
         rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo.replace("\\", "/")))
     if faults:
         raise InputError(f"the study {study} is off in {faults_words(faults)}")
+    for column in dict.fromkeys(one for one in table.columns if one and one not in COLUMNS):
+        print(f"{study}: its column {column}{guess(column, COLUMNS)} is not known and left out", file=sys.stderr)
     return rows
