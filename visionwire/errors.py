@@ -16,9 +16,12 @@ class ExitCode(IntEnum):
 
 
 class VisionwireError(Exception):
-    """One sentence: what is wrong, with which file, what to do."""
+    """One sentence: what is wrong, with which file, what to do; where it names several places, each in a line below."""
 
     exit_code = ExitCode.FILE
+
+    def __str__(self) -> str:
+        return "\n  ".join(map(str, self.args))
 
 
 class UsageError(VisionwireError):
@@ -68,3 +71,8 @@ class OutputError(VisionwireError):
 def install(extra: str) -> str:
     """Say how an extra is added, wherever visionwire was cloned to."""
     return f'pip install ".[{extra}]" in the folder of visionwire'
+
+
+def one_line(text: str) -> str:
+    """Make text from outside, such as a file's name, fit for one line of a terminal: what is no letter is escaped."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)

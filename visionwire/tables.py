@@ -79,13 +79,13 @@ def written_in(what: str, path: Path, used: Iterable[str]) -> Written:
     )
 
 
-def faults_words(faults: list[tuple[int, str]]) -> str:
-    """Write what is off in which line: one fault goes on with the sentence, of several each has a line of its own."""
+def faults_words(what: str, path: Path, faults: list[tuple[int, str]]) -> tuple[str, ...]:
+    """Return what is off in a table, and where: of several faults each stands in a line of its own."""
     said = [f"line {line}: {fault}" for line, fault in sorted(faults)]
     if len(said) == 1:
-        return said[0]
+        return (f"the {what} {path} is off in {said[0]}",)
     more = [f"and {len(said) - MOST_FAULTS} more"] if len(said) > MOST_FAULTS else []
-    return "\n  ".join([f"{len(said)} places:", *said[:MOST_FAULTS], *more])
+    return (f"the {what} {path} is off in {len(said)} places:", *said[:MOST_FAULTS], *more)
 
 
 def not_opened(what: str, path: Path, error: OSError) -> ArchiveError:

@@ -188,6 +188,10 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
         "  line 4: a cell is empty",
         "  line 6: a cell is empty",
     ]
+    odd = tmp_path / "study\n  line 7: b.csv"
+    odd.write_text(table.read_text())
+    off = CliRunner().invoke(app, ["agreement", str(odd)]).stderr.splitlines()
+    assert len(off) == 5 and "study\\n  line 7: b.csv is off in 4 places:" in off[0], "a name fakes none of them"
     table.write_text("safety,person,twists_per_inch\ns,a,-7\ns,a,0\ns,a,1e308\n")
     off = CliRunner().invoke(app, ["agreement", str(table)])
     assert off.exit_code == ExitCode.FILE and off.stderr.count("a number above 0 and under 1000, such as 7.2") == 3

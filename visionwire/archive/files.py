@@ -367,7 +367,7 @@ def from_table(path: Path) -> Table:
             except UsageError as error:  # it knows not that a wire may be taken back
                 faults.append((line, f"{error}, or {NO_WIRE} to take back one told before"))
     if faults:
-        raise ArchiveError(f"the table {path} is off in {faults_words(faults)}")
+        raise ArchiveError(*faults_words("table", path, faults))
     told = {row[first]: {name: row[name] for name in FIELDS if row.get(name)} for _, row in rows}
     return Table(
         told,

@@ -11,7 +11,7 @@ import typer
 from visionwire.cli.complaint import sentence_for
 from visionwire.cli.numbers import guess, wire_diameter_in
 from visionwire.counts import counted
-from visionwire.errors import ExitCode, InputError, LimitsError, UsageError
+from visionwire.errors import ExitCode, InputError, LimitsError, UsageError, one_line
 from visionwire.lengths import floats
 from visionwire.tables import faults_words, with_point, written_in
 
@@ -59,7 +59,7 @@ def agreement(
         except Exception as error:  # the others are read all the same
             density, why, unreadable = None, sentence_for(error).replace(str(what), "the file"), True
         if density is None:
-            lost.append(f"  not read: {what} (of {safety}, by {person}): {why}")
+            lost.append(f"  not read: {one_line(f'{what} (of {safety}, by {person}): {why}')}")
         else:
             values.append((safety, person, density))
     tolerance = None if band.low is None or band.high is None else band.high - band.low
@@ -137,7 +137,8 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
             faults.append((line, "a cell is empty; say which safety, by whom, and what was read or the photograph"))
         rows.append((row["safety"], row["person"], read[0] if read else study.parent / photo.replace("\\", "/")))
     if faults:
-        raise InputError(f"the study {study} is off in {faults_words(faults)}")
+        raise InputError(*faults_words("study", study, faults))
     for column in dict.fromkeys(one for one in table.columns if one and one not in COLUMNS):
-        print(f"{study}: its column {column}{guess(column, COLUMNS)} is not known and left out", file=sys.stderr)
+        said = f"{study}: its column {column}{guess(column, COLUMNS)} is not known and left out"
+        print(one_line(said), file=sys.stderr)
     return rows

@@ -14,7 +14,7 @@ import typer
 
 from visionwire.cli.complaint import complain
 from visionwire.cli.options import CheckOptions, options_from, require_inside
-from visionwire.errors import ExitCode, LimitsError, UsageError
+from visionwire.errors import ExitCode, LimitsError, UsageError, one_line
 
 if TYPE_CHECKING:
     from visionwire.evidence import Evidence
@@ -258,4 +258,4 @@ def _write_sheet(
     sheet = free_path(options.sheets, photo.info, sheets)
     sheets.add(sheet)
     write_sheet(sheet, html)
-    print(f"sheet: {sheet}", file=sys.stderr if options.as_json else sys.stdout)
+    print(f"sheet: {one_line(str(sheet))}", file=sys.stderr if options.as_json else sys.stdout)

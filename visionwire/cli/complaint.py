@@ -9,7 +9,7 @@ import sys
 import traceback
 from typing import Any
 
-from visionwire.errors import VisionwireError
+from visionwire.errors import VisionwireError, one_line
 
 OFF_VALUE = re.compile(r"Invalid value for '?([^':]+)'?: (?:Input should be (.+)|(.+))")
 GUESS = re.compile(r"\. Did you mean (.+?)\?")
@@ -33,7 +33,8 @@ def complain(error: Exception, photo: str = "") -> str:
     sentence = sentence_for(error)
     if photo and not isinstance(error, VisionwireError):
         sentence = f"{photo}: {sentence}"
-    print(f"visionwire: {sentence}", file=sys.stderr)
+    lines = error.args if isinstance(error, VisionwireError) else (sentence,)
+    print("visionwire:", "\n  ".join(one_line(str(line)) for line in lines), file=sys.stderr)
     return sentence
 
 

@@ -13,7 +13,7 @@ import typer
 
 from visionwire.cli.numbers import guess, one_of
 from visionwire.counts import counted
-from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError
+from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError, one_line
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
@@ -135,7 +135,7 @@ def _print_to_look_at(found: Trends) -> None:
             if row["call"] in (None, "undecided") or row["confidence"] is None
             else f", confidence {percent(row['confidence'])}"
         )
-        print(f"  {row['call'] or row['state']}{sure}: {row['path']}{who}{decided}")
+        print(f"  {row['call'] or row['state']}{sure}: {one_line(row['path'])}{who}{decided}")
         for line in (row["replaced"], row["reason"], row["advice"]):
             if line:
                 print(f"    {line}")
@@ -183,10 +183,10 @@ def _print_not_read(found: Trends) -> None:
     for line in wanting_words(found.reasons):
         print(f"  {line}")
     for (message, code), rows in found.not_read_by_reason().items():
-        print(f"  {message} ({code}):")
+        print(one_line(f"  {message} ({code}):"))
         for row in rows:
             copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
-            print(f"    {row['path']}{copies}")
+            print(f"    {one_line(row['path'])}{copies}")
     more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read)
     if more:
         print(f"  and {more} more; all of them are in the rows that --csv writes")
@@ -255,7 +255,7 @@ def verify(ledger: LedgerFile) -> None:
     # What a changed one was made on is not known.
     wrong += [_lost_words(one) for one in lost if one.number not in broken]
     for line in wrong:
-        print(line)
+        print(one_line(line))
     held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
     unchanged = ", all unchanged" if files or decisions else f"; visionwire archive FOLDER --ledger {ledger} reads some"
     were = "it was" if len(wrong) == 1 else "they were"
@@ -320,7 +320,7 @@ def wanting_words(reasons: Mapping[str, int]) -> list[str]:
 def first_of(names: list[str]) -> str:
     """Write the first few of some names, and how many more there are."""
     more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
-    return f"{', '.join(names[:NAMED])}{more}"
+    return f"{one_line(', '.join(names[:NAMED]))}{more}"
 
 
 def states_words(counts: Mapping[str, int]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from visionwire.errors import one_line
 from visionwire.limits import LimitSet
 from visionwire.reading import Check, Reading, Refusal
 from visionwire.sheet.verdict import (
@@ -104,11 +105,6 @@ def further_lines(reading: Reading, limits: LimitSet | None = None) -> list[str]
         lines.append("plan: number of runs, spans and twists agree")
     outside = [] if limits is None else [row for row in shown_limits(reading, limits) if row.outside]
     return lines + [f"{row.what}: {row.value}, outside {row.allowed}: {SHOWN}" for row in outside]
-
-
-def one_line(text: str) -> str:
-    """Make text from outside fit for one line of a terminal: no line breaks, no control characters."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def _judged(reading: Reading, check: Check | None) -> str:

@@ -252,6 +252,14 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
     assert everything[-1]["message"] == "the file cannot be read; check it"
 
 
+def test_a_line_break_in_a_name_fakes_no_line_of_the_lists(made: Made) -> None:
+    name = "a\n  conforming: b"
+    lost = {"state": "refusal", "code": "no-scale", "message": "no card; lay one"}
+    book = made({name: reading("nonconforming"), f"c{name}": lost})
+    said = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
+    assert "\n  conforming: b" not in said and said.count("a\\n  conforming: b") == 2
+
+
 def test_the_list_of_what_was_not_read_is_the_same_however_rows_come(
     made: Made, monkeypatch: pytest.MonkeyPatch
 ) -> None:

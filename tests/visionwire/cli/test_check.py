@@ -495,3 +495,16 @@ def test_of_other_sets_nothing_is_said_where_they_change_nothing(
 ) -> None:
     failed_by_common(measure, value, 0.020)
     assert "limit set" not in run(photo(name), *words).stdout
+
+
+def test_a_line_break_in_a_name_fakes_no_line(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
+) -> None:
+    break_in = "\nvisionwire: all is well\n  \x1b[1mb"
+    names = [f"{call}_a{break_in}.png" for call in ("broken", "odd", "refused", "conforming")]
+    result = run(*map(photo, names), "--sheet", str(tmp_path / "sheets"))
+    assert not any(line.startswith(("visionwire: all", "  \x1b")) for line in result.output.splitlines())
+    for name in names:
+        assert name.encode("unicode_escape").decode() in result.output, "each is told, escaped"
+    missing = run(str(tmp_path / f"none{break_in}.png"))
+    assert missing.stderr.startswith("visionwire: ") and missing.stderr.count("\nvisionwire: ") == 0
