@@ -11,6 +11,8 @@ from visionwire.errors import UsageError
 
 Role = Literal["bolt", "nut", "connector", "structure", "fuel-line", "oxygen-line", "hydraulic-line"]
 Thread = Literal["right", "left"]
+#: No part is larger; where a place lies farther off its number is a slip.
+FARTHEST_IN = 1000.0
 ROLES: tuple[Role, ...] = get_args(Role)
 
 
@@ -91,4 +93,9 @@ def fastener(text: str, unit: str = "in") -> Fastener:
         raise UsageError(f"fastener {text!r} has no role that is known; it must be one of {', '.join(ROLES)}")
     role: Role = next((known for known in ROLES if known in roles), "bolt")
     scale = 1.0 if unit == "in" else 1 / MM_PER_IN
+    if max(abs(x), abs(y)) * scale > FARTHEST_IN:
+        raise UsageError(
+            f"fastener {text!r} stands over {FARTHEST_IN:g} in away from 0,0; count from a point of the part, in "
+            "inches, or with --unit mm in mm"
+        )
     return Fastener(x * scale, y * scale, role, thread)

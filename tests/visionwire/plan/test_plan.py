@@ -379,3 +379,14 @@ def test_a_turnbuckle_in_words_and_as_json() -> None:
         off = runner.invoke(app, ["plan", *more, "--turnbuckle", "1/8"])
         assert off.exit_code == ExitCode.USAGE and "takes nothing beside it but --limits" in off.stderr
         assert off.stdout == ""
+
+
+@pytest.mark.parametrize("place", ["1e300,0", "0,-1e300", "1000.5,0", "1e308,1e308"])
+@pytest.mark.parametrize("unit", ["in", "mm"])
+def test_a_place_that_no_part_reaches_is_one_short_sentence(place: str, unit: str) -> None:
+    result = CliRunner().invoke(app, ["plan", "0,0", place, "--hole", "0.060", "--unit", unit])
+    if place == "1000.5,0" and unit == "mm":
+        assert "a span of 39.39 in" in result.stderr, "that is a length, and too long for a run alone"
+    else:
+        assert f"fastener {place!r} stands over 1000 in away from 0,0" in result.stderr
+    assert result.exit_code == ExitCode.USAGE and result.stderr.count("\n") == 1 and len(result.stderr) < 250
