@@ -158,10 +158,9 @@ def _table(metadata: Path, settings: Settings) -> Table:
     if settings.method == "double":
         for wire_in in set(table.wires_in.values()) - {None}:
             try:
-                density_band(settings.limits, wire_in)  # without one for it, said before the night's work too
+                density_band(settings.limits, wire_in, f"its column {WIRE}")  # said before the night's work too
             except LimitsError as error:
-                said = str(error).replace("--wire", f"its column {WIRE}")
-                raise ArchiveError(f"the table {metadata} tells wire that cannot be judged: {said}") from error
+                raise ArchiveError(f"the table {metadata} tells wire that cannot be judged: {error}") from error
     return table
 
 

@@ -191,7 +191,7 @@ def _is_known(name_or_path: str | Path) -> bool:
     return str(name_or_path) in known_limits()
 
 
-def density_band(limits: LimitSet, wire_in: float | None = None) -> DensityBand:
+def density_band(limits: LimitSet, wire_in: float | None = None, told_by: str = "--wire") -> DensityBand:
     """Return the band of twists per inch for this wire.
 
     Parameters
@@ -200,6 +200,8 @@ def density_band(limits: LimitSet, wire_in: float | None = None) -> DensityBand:
         The limits in force.
     wire_in : float, optional
         The wire's diameter, inches; needed only where the bands go by diameter.
+    told_by : str
+        What told the diameter, as the sentence of an error names it.
 
     Returns
     -------
@@ -224,7 +226,7 @@ def density_band(limits: LimitSet, wire_in: float | None = None) -> DensityBand:
     covered = ", ".join(f"over {b.wire_over_in or 0} up to {b.wire_up_to_in or 'any'}" for b in limits.density)
     raise LimitsError(
         f"limit set {limits.name} has no band for wire of {wire_in} in (it covers {covered}); "
-        "check --wire or choose other limits with --limits"
+        f"check {told_by} or choose other limits with --limits"
     )
 
 

@@ -19,7 +19,7 @@ from visionwire.archive.ledger import Entry, Job
 from visionwire.cli import app
 from visionwire.cli.numbers import wire_diameter_in
 from visionwire.errors import ArchiveError, ExitCode, UsageError
-from visionwire.limits import load_limits
+from visionwire.limits import limits_toml, load_limits
 
 
 def test_words_name_files(tmp_path: Path) -> None:
@@ -283,10 +283,13 @@ def test_headers_are_known_however_they_are_written_and_a_slip_is_guessed(tmp_pa
 def test_a_wire_that_the_limit_set_has_no_band_for_is_said_before_the_work(tmp_path: Path) -> None:
     told = wires_told(tmp_path / "wires.csv", **{"00": "0.09"})
     words = ["archive", str(folder_of(tmp_path / "photos", 1)), "--ledger", str(tmp_path / "a.db")]
-    stopped = CliRunner().invoke(app, [*words, "--metadata", str(told), "--limits", "by-diameter", "--wire", "0.032"])
+    mine = tmp_path / "mine.toml"
+    mine.write_bytes(limits_toml("by-diameter").replace(b'name = "by-diameter"', b'name = "ours--wire"'))
+    stopped = CliRunner().invoke(app, [*words, "--metadata", str(told), "--limits", str(mine), "--wire", "0.032"])
     assert stopped.exit_code == ExitCode.FILE and not (tmp_path / "a.db").exists()
     assert f"the table {told} tells wire that cannot be judged: " in stopped.stderr
-    assert "no band for wire of 0.09 in" in stopped.stderr and "; check its column wire_in or choose" in stopped.stderr
+    assert "limit set ours--wire has no band for wire of 0.09 in" in stopped.stderr, "its name stays as it is"
+    assert "; check its column wire_in or choose" in stopped.stderr
 
 
 def test_a_folder_without_photographs_is_said_and_makes_no_ledger(tmp_path: Path) -> None:
