@@ -36,7 +36,7 @@ class InputError(VisionwireError):
     exit_code = ExitCode.FILE
 
 
-class PhotoError(VisionwireError):
+class PhotoError(InputError):
     """A picture that cannot be read."""
 
 
@@ -60,7 +60,7 @@ class PlanFileError(InputError, PlanError):
     """The file of a plan cannot be read or is none."""
 
 
-class ArchiveError(VisionwireError):
+class ArchiveError(InputError):
     """An archive, its ledger or what it is joined with cannot be used."""
 
 

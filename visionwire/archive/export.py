@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from visionwire.errors import ArchiveError, install
+from visionwire.errors import ArchiveError, OutputError, install
 
 ROWS_AT_ONCE = 20_000
 WHOLE = ("bytes", "runs")
@@ -83,4 +83,4 @@ def _said(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise ArchiveError(f"{path} cannot be written ({error.strerror}); give another place") from error
+        raise OutputError(f"{path} cannot be written ({error.strerror}); give another place") from error

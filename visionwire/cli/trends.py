@@ -13,7 +13,7 @@ import typer
 
 from visionwire.cli.numbers import guess, one_of
 from visionwire.counts import counted
-from visionwire.errors import ArchiveError, ExitCode, LimitsError, UsageError, one_line
+from visionwire.errors import ArchiveError, ExitCode, LimitsError, OutputError, UsageError, one_line
 
 if TYPE_CHECKING:
     from visionwire.archive import Ledger
@@ -74,7 +74,7 @@ def trends(
                 )
                 html.write_text(page, encoding="utf-8")
             except OSError as error:
-                raise ArchiveError(f"{html} cannot be written ({error.strerror}); give another place") from error
+                raise OutputError(f"{html} cannot be written ({error.strerror}); give another place") from error
             print(html)
     as_seen = {"conforming": f" ({found.as_seen} with no pigtail counted)"} if found.as_seen else {}
     calls = ", ".join(f"{count} {call}{as_seen.get(call, '')}" for call, count in found.calls.items()) or "none"

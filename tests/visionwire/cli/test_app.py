@@ -15,9 +15,13 @@ from typer.testing import CliRunner, Result
 
 import visionwire
 from visionwire.archive import Ledger
+from visionwire.archive.export import to_csv, to_jsonl
+from visionwire.archive.files import from_table
 from visionwire.cli import Handled, app
-from visionwire.errors import ExitCode, LimitsError, OutputError, PhotoError, UsageError
+from visionwire.errors import ExitCode, InputError, LimitsError, OutputError, PhotoError, UsageError
 from visionwire.limits import known_limits, load_limits
+from visionwire.photo import open_photo
+from visionwire.plan import load_plan
 
 ROOT = Path(visionwire.__file__).parents[1]
 
@@ -56,6 +60,23 @@ def test_an_error_of_ours_is_its_sentence_and_its_status(error: Exception, statu
     result = run_raising(error, wrote="data\n")
     assert result.exit_code == status
     assert result.stderr == f"visionwire: {error}\n" and result.stdout == "data\n"
+
+
+def test_whatever_is_wrong_with_what_is_read_is_one_kind_of_error_and_with_what_is_written_another(
+    tmp_path: Path,
+) -> None:
+    empty, nowhere = tmp_path / "empty.csv", tmp_path / "none" / "a"
+    empty.write_bytes(b"")
+    for read in (open_photo, load_plan, from_table, lambda path: load_limits(f"{path}.toml"), Ledger):
+        with pytest.raises(InputError):
+            read(nowhere)
+        if read is not Ledger:  # which is made
+            with pytest.raises(InputError):
+                read(empty)
+    for write in (to_csv, to_jsonl):
+        with pytest.raises(OutputError) as caught:
+            write(nowhere, ["path"], [("a.jpg",)])
+        assert not isinstance(caught.value, InputError)
 
 
 @pytest.mark.parametrize("error", [RuntimeError("odd\nthing"), KeyError("x"), ZeroDivisionError(), MemoryError()])
