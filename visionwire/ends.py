@@ -16,6 +16,7 @@ from importlib import resources
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import find_peaks
 from scipy.special import expit, softmax
 
 from visionwire import section
@@ -54,6 +55,11 @@ FARTHER_OUT_TWISTS, FARTHER_IN_TWISTS, ALIKE_TWISTS = (1.0, 2.0), (-1.0, -2.0, -
 LEAST_U_TWISTS = 0.16
 #: Of the mean of other words: against pictures with truth, where the words agree.
 LEAST_WORDS_U_TWISTS = 0.26
+#: A pigtail may be followed on past the head, along the strands round it. Where the finder marks an end so far within,
+#: it is asked for from so many twists to either side, and lies there where all have it nearly alike.
+MARKED_WITHIN, WITHIN_TWISTS, ASKED_FROM_TWISTS, ALIKE_WITHIN_TWISTS, SURELY_U = 0.45, 1.0, (-0.5, 0.0, 0.5), 0.3, 0.3
+#: Of what is that long there is none: it is a run.
+MOST_TWISTS_WITHIN = 10.0
 #: The finder sees twist where its mark is over this, and an end where that mark is.
 ON_SECTION, LEAST_MARK = 0.5, 0.3
 #: So near to the picture's edge, in wire diameters, a wire may be cut by that.
@@ -115,8 +121,44 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
         one = dataclasses.replace(moved, end_u_twists=float(np.sqrt(np.mean(np.square(u)))))
         if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
             break
-    first, last = (UNKNOWN if _at_edge(luminance, one, at == 0) else cut[at] for at in (0, 1))  # it may have come there
-    return dataclasses.replace(one, cut=(first, last))
+    at_edge = [_at_edge(luminance, one, at_start) for at_start in (True, False)]  # it may have come there
+    first, last = (max(cut[at], UNKNOWN) if at_edge[at] else cut[at] for at in (0, 1))
+    return _without_way_on(luminance, seen, dataclasses.replace(one, cut=(first, last)))
+
+
+def _without_way_on(luminance: Picture, seen: Maps, one: Section) -> Section:
+    """Return a section that is cut at one end without what it was followed along beyond its other, if anything."""
+    if one.cut is None or one.twists > MOST_TWISTS_WITHIN or sum(cut > UNKNOWN for cut in one.cut) != 1:
+        return one
+    at_start = one.cut[1] > one.cut[0]
+    for place_px in _marks_within(seen, one, at_start):
+        told = []
+        for twists in ASKED_FROM_TWISTS:
+            inward_px = place_px + twists * one.px_per_twist
+            moved = section.with_ends_moved(luminance, one, np.array([-inward_px, 0] if at_start else [0, -inward_px]))
+            if moved is one:
+                break
+            end = read(luminance, seen, moved, at_start)
+            told.append(dataclasses.replace(end, outward_px=end.outward_px - inward_px))
+        outward_px = np.array([end.outward_px for end in told])
+        sure = len(told) == len(ASKED_FROM_TWISTS) and max(end.u_twists for end in told) < SURELY_U
+        if sure and np.ptp(outward_px) < ALIKE_WITHIN_TWISTS * one.px_per_twist:
+            moves = [float(outward_px.mean()), 0.0]
+            cuts = [float(np.mean([end.cut for end in told])), max(one.cut)]
+            start, last = (0, 1) if at_start else (1, 0)
+            there = section.with_ends_moved(luminance, one, np.array([moves[start], moves[last]]))
+            return one if there is one else dataclasses.replace(there, cut=(cuts[start], cuts[last]))
+    return one
+
+
+def _marks_within(seen: Maps, one: Section, at_start: bool) -> list[float]:
+    """Return how far in from an end the finder marks others within a section, px, the farthest first."""
+    spine_px = one.spine_px if at_start else one.spine_px[::-1]
+    step_px = one.strip.step_d * one.strip.diameter_px
+    mark = along(seen.ends, seen.scale, spine_px)
+    margin = int(WITHIN_TWISTS * one.px_per_twist / step_px)
+    peaks, _ = find_peaks(mark, height=MARKED_WITHIN, distance=max(margin, 1))
+    return [float(at * step_px) for at in peaks[::-1] if margin < at < len(mark) - margin]
 
 
 def _told(luminance: Picture, seen: Maps, one: Section, at_start: bool) -> End | None:

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from visionwire import ends, learned, section
+from visionwire import ends, learned, section, spine
 from visionwire.measure import measure
 from visionwire.reading import Reading
+from visionwire.strip import arc_length
 
 PICTURES = Path(__file__).parents[2] / "fixtures" / "pictures"
 NAMES = ("demo", "flange", "copper_weave", "hub", "long_tail", "tight", "tilted", "three_heads")
@@ -180,6 +181,21 @@ def test_a_pigtail_that_a_walk_followed_on_to_the_picture_s_edge_ends_where_it_i
     put = ends.placed(part, learned.maps(part, diameter_px), section.whole(part, followed, diameter_px, spacing))
     assert np.hypot(*(put.spine_px[-1] - lines[-1][-1])) < 0.5 * spacing
     assert put.cut is not None and put.cut[1] > 0.8
+
+
+@pytest.mark.parametrize(("name", "of_run"), [("demo", 1.0), ("hub", 0.8)])
+def test_a_pigtail_followed_on_past_the_head_onto_the_run_ends_at_the_head(name: str, of_run: float) -> None:
+    grey, diameter_px, (*runs, tail) = opened(name)
+    places = [(run[::by], tail[::tail_by]) for run in runs for by in (1, -1) for tail_by in (1, -1)]
+    run, tail = min(places, key=lambda pair: np.hypot(*(pair[0][-1] - pair[1][0])))  # both ends at the head, now
+    spacing = section.whole(grey, tail, diameter_px).px_per_twist
+    last = moved(run[::-1], of_run * spacing - arc_length(run)[-1])[::-1]
+    followed = spine.smooth_line(np.vstack([last, tail]), 1.0, 1e-3)
+    one = section.whole(grey, followed, diameter_px, spacing)
+    put = ends.placed(grey, learned.maps(grey, diameter_px), one)
+    assert np.hypot(*(one.spine_px[0] - tail[0])) > 2 * spacing
+    assert np.hypot(*(put.spine_px[0] - tail[0])) < 0.4 * spacing
+    assert put.cut is not None and put.cut[0] < 0.2 and put.cut[1] > 0.8
 
 
 def test_a_section_keeps_its_octave_where_its_spacing_is_known() -> None:

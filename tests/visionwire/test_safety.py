@@ -220,6 +220,14 @@ def test_what_lies_all_along_beside_a_likelier_run_is_no_run() -> None:
     assert safety.join([run, shadow], PX_PER_IN, pointed_at=shadow).runs == (shadow, run)
 
 
+def test_beside_a_likelier_run_a_doubtful_one_is_none() -> None:
+    run = stretch((100, 100), (500, 100), 14.0, cut=(0.0, 0.0))
+    doubtful, sure = (stretch((560, 100), (760, 140), 6.0, belief=belief, cut=(0.0, 0.0)) for belief in (0.8, 0.9))
+    assert safety.join([run, doubtful], PX_PER_IN).runs == (run,)
+    assert safety.join([run, sure], PX_PER_IN).runs == (run, sure)
+    assert safety.join([doubtful], PX_PER_IN).runs == (doubtful,)
+
+
 def test_likelier_is_longer_at_the_same_likeness_and_likelier_at_the_same_length() -> None:
     one = stretch((0, 0), (100, 0), 4.0, 0.5)
     assert safety.weight(stretch((0, 0), (400, 0), 16.0, 0.5)) == pytest.approx(2 * safety.weight(one))
