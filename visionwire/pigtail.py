@@ -31,7 +31,7 @@ LEAST_BELIEF_TAIL, LEAST_BELIEF_TAIL_AS_RUN, SURER_BY, LONGER_BY_TWISTS = 0.3, 0
 FAINTEST_TAIL, ALIKE_TWISTS = 0.15, 0.5
 #: Of such a pigtail, what the network counts with a larger deviation, or less of, is not counted, nor what has
 #: its crossings farther apart, in wire diameters: the networks learned from none.
-CANNOT_COUNT_U, FEWEST_COUNTED, LOOSEST_COUNTED_D = 0.45, 0.5, 8.5
+CANNOT_COUNT_U, FEWEST_COUNTED, LOOSEST_COUNTED_D = 0.65, 0.5, 8.5
 
 
 @dataclass(frozen=True)
