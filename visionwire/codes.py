@@ -228,8 +228,8 @@ CODES: dict[str, Code] = {
     ),
     "hole-not-located": Code(
         "flag",
-        "no hole is seen {where} of {run}, so the gap there from hole to twist is not measured",
-        "check it by eye against the manual",
+        "no hole is seen {where} of {run}",
+        "check the gap there from hole to twist by eye against the manual: it is not measured",
     ),
     "end-beyond-twist": Code(
         "flag",
