@@ -79,9 +79,9 @@ def reading(
     sections = whole.runs or tuple(one for one in (whole.pigtail,) if one is not None)
     call, confidence, doubts = _called(judged, min(one.belief for one in sections), limits)
     flags += doubts
-    if call == "conforming" and any(one.code == "pigtail-looks-short" for one in flags):
+    if call == "conforming" and any(one.code in doubt.NOT_READ for one in flags):
         call = "undecided"
-        flags.sort(key=lambda one: one.code != "pigtail-looks-short")  # why nothing is called comes first
+        flags.sort(key=lambda one: one.code not in doubt.NOT_READ)  # why nothing is called comes first
     flags = doubt.near_a_limit(checks, flags, ruler.plane.source, ruler.height_told) + flags
     if call == "undecided" and any(one.code in doubt.EVEN_CHANCE for one in flags):
         confidence = 0.5  # nothing is known of what lies beyond the picture, or of the scale
@@ -117,6 +117,9 @@ def _safety_flags(
         flags.append(quality.flag("long-series", fasteners=too_long.fasteners))
     if whole.count > 1:
         flags.append(quality.flag("several-safeties", count=whole.count))
+    for one in whole.doubtful:
+        x, y = (float(value) for value in safety.middle_px(one.spine_px))
+        flags.append(quality.flag("run-in-doubt", x=x, y=y, belief=math.floor(100 * one.belief)))
     sections = [*whole.runs, *([] if whole.pigtail is None else [whole.pigtail])]
     if any(one.taken_in for one in sections):
         flags.append(quality.flag("end-beyond-twist"))

@@ -291,6 +291,12 @@ CODES: dict[str, Code] = {
             "look at the marked picture (--sheet DIR): where its ticks follow the wire, take another picture from nearer, lit from the side; where they do not, put --start and --end on the wire",
         ),
     ),
+    "run-in-doubt": Code(
+        "flag",
+        "what may be another run is seen at {x:.0f}, {y:.0f}, only {belief:.0f} % sure to be twisted wire, and is not read",
+        "look there: if it is a run, take another picture from nearer, lit from the side, or read it with --start X,Y --end X,Y",
+        ("--start", "look there: if it is a run, take another picture from nearer, lit from the side"),
+    ),
     "picture-mirrored": Code(
         "flag",
         "the card is seen mirrored, as front cameras show it; the lay is given as on the part",

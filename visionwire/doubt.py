@@ -18,10 +18,12 @@ SCALE_IN_DOUBT = ("scale-not-as-card", "wire-not-as-given", "card-below-wire")
 #: What makes a scale doubtful has it off by no more, as a rule: a wire told the next common size too thick or too thin,
 #: 1.28 times, and seen an eighth otherwise than it is. What is seen to be off by more counts as that.
 SCALE_OFF = 1.5
+#: Flags of what is seen of a safety and was not read: it may be at fault.
+NOT_READ = ("pigtail-looks-short", "run-in-doubt")
 #: Where undecided is as likely the one as the other.
-EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT, "pigtail-looks-short")
+EVEN_CHANCE = (*CUT_OFF, *SCALE_IN_DOUBT, *NOT_READ)
 #: Flags that keep a safety from being called conforming of which every check conforms.
-WITHHELD = ("find-in-doubt", "pigtail-looks-short")
+WITHHELD = ("find-in-doubt", *NOT_READ)
 #: The flag of a pigtail whose two counts contradict one another.
 TOLD_TWICE = "pigtail-told-twice"
 #: Flags of a pigtail that is seen and was not counted.

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.signal import find_peaks
 from scipy.special import expit, softmax
 
-from visionwire import section
+from visionwire import safety, section
 from visionwire.learned import Maps, along
 from visionwire.section import MOST_CHANGE, Section
 from visionwire.windows import MIDDLE_SPACING, carried_on, evened, straightened
@@ -56,10 +56,9 @@ LEAST_U_TWISTS = 0.16
 #: Of the mean of other words: against pictures with truth, where the words agree.
 LEAST_WORDS_U_TWISTS = 0.26
 #: A pigtail may be followed on past the head, along the strands round it. Where the finder marks an end so far within,
-#: it is asked for from so many twists to either side, and lies there where all have it nearly alike.
-MARKED_WITHIN, WITHIN_TWISTS, ASKED_FROM_TWISTS, ALIKE_WITHIN_TWISTS, SURELY_U = 0.45, 1.0, (-0.5, 0.0, 0.5), 0.3, 0.3
-#: Of what is that long there is none: it is a run.
-MOST_TWISTS_WITHIN = 10.0
+#: it is asked for from so many twists to either side, and lies there where it is told so near to the mark.
+MARKED_WITHIN, WITHIN_TWISTS = 0.45, 1.0
+ASKED_FROM_TWISTS, NEAR_MARK_TWISTS = (-0.5, 0.0, 0.5), 0.5
 #: The finder sees twist where its mark is over this, and an end where that mark is.
 ON_SECTION, LEAST_MARK = 0.5, 0.3
 #: So near to the picture's edge, in wire diameters, a wire may be cut by that.
@@ -121,33 +120,26 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
         one = dataclasses.replace(moved, end_u_twists=float(np.sqrt(np.mean(np.square(u)))))
         if np.abs(outward_px).max() < SETTLED_TWISTS * one.px_per_twist:
             break
-    at_edge = [_at_edge(luminance, one, at_start) for at_start in (True, False)]  # it may have come there
+    # What was read as cut from farther in stays so where it came out to the edge; of a run that may be cut by it.
+    at_edge = [_at_edge(luminance, one, at_start) for at_start in (True, False)]
     first, last = (max(cut[at], UNKNOWN) if at_edge[at] else cut[at] for at in (0, 1))
     return _without_way_on(luminance, seen, dataclasses.replace(one, cut=(first, last)))
 
 
 def _without_way_on(luminance: Picture, seen: Maps, one: Section) -> Section:
     """Return a section that is cut at one end without what it was followed along beyond its other, if anything."""
-    if one.cut is None or one.twists > MOST_TWISTS_WITHIN or sum(cut > UNKNOWN for cut in one.cut) != 1:
+    if one.cut is None or one.twists > safety.MOST_PIGTAIL_TWISTS or sum(cut > UNKNOWN for cut in one.cut) != 1:
         return one
     at_start = one.cut[1] > one.cut[0]
+    spacing = spacing_px(one, at_start)
     for place_px in _marks_within(seen, one, at_start):
-        told = []
-        for twists in ASKED_FROM_TWISTS:
-            inward_px = place_px + twists * one.px_per_twist
-            moved = section.with_ends_moved(luminance, one, np.array([-inward_px, 0] if at_start else [0, -inward_px]))
-            if moved is one:
-                break
-            end = read(luminance, seen, moved, at_start)
-            told.append(dataclasses.replace(end, outward_px=end.outward_px - inward_px))
-        outward_px = np.array([end.outward_px for end in told])
-        sure = len(told) == len(ASKED_FROM_TWISTS) and max(end.u_twists for end in told) < SURELY_U
-        if sure and np.ptp(outward_px) < ALIKE_WITHIN_TWISTS * one.px_per_twist:
-            moves = [float(outward_px.mean()), 0.0]
-            cuts = [float(np.mean([end.cut for end in told])), max(one.cut)]
-            start, last = (0, 1) if at_start else (1, 0)
-            there = section.with_ends_moved(luminance, one, np.array([moves[start], moves[last]]))
-            return one if there is one else dataclasses.replace(there, cut=(cuts[start], cuts[last]))
+        twists_out = tuple(twists - place_px / spacing for twists in ASKED_FROM_TWISTS)
+        end = _from_elsewhere(luminance, seen, one, at_start, twists_out)
+        if end is not None and abs(end.outward_px + place_px) < NEAR_MARK_TWISTS * spacing:
+            there = section.with_ends_moved(luminance, one, _outward(end.outward_px, at_start))
+            u = np.array([np.hypot(LEAST_U_TWISTS, end.u_twists), one.end_u_twists])
+            cut = (end.cut, one.cut[1]) if at_start else (one.cut[0], end.cut)
+            return dataclasses.replace(there, cut=cut, end_u_twists=float(np.sqrt(np.mean(np.square(u)))))
     return one
 
 
@@ -182,8 +174,7 @@ def _from_elsewhere(
     """
     spacing, told = spacing_px(one, at_start), []
     for twists in twists_out:
-        outward_px = np.array([twists * spacing, 0.0] if at_start else [0.0, twists * spacing])
-        moved = section.with_ends_moved(luminance, one, outward_px)
+        moved = section.with_ends_moved(luminance, one, _outward(twists * spacing, at_start))
         if moved is one or moved.twists < section.FEWEST_TWISTS:
             continue
         end = read(luminance, seen, moved, at_start)
@@ -196,6 +187,11 @@ def _from_elsewhere(
     best = min(alike, key=lambda end: end.u_twists)
     spread = float(np.std([end.outward_px for end in alike])) / spacing
     return dataclasses.replace(best, u_twists=float(np.hypot(best.u_twists, spread)))
+
+
+def _outward(px: float, at_start: bool) -> Floats:
+    """Return by how much a section's start and its end move out where one of them does by so many px."""
+    return np.array([px, 0.0] if at_start else [0.0, px])
 
 
 def taken_in(luminance: Picture, seen: Maps, one: Section) -> Section:

@@ -15,8 +15,8 @@ from visionwire.strip import arc_length
 Floats = NDArray[np.float64]
 
 FEWEST_RUN_TWISTS = 4.0
-#: Of any run, and of one beside a likelier: of 92 true ones of these every one was believed to 0.86 at least, and of
-#: three that were none two to less (rendered, and painted series; read once, no command is kept).
+#: Of any run, and of one beside a surer: of 92 true ones of these every one was believed to 0.86 at least, and of three
+#: that were none two to less (rendered, and painted series; read once, no command is kept).
 LEAST_RUN_BELIEF, LEAST_RUN_BELIEF_BESIDE = 0.7, 0.85
 MOST_OVERLAP = 0.3
 REFLECTED_D, LEAST_REFLECTED = 8.0, 0.8
@@ -53,6 +53,8 @@ class Safety:
         How many of the runs, the first ones, are of the safety looked at first.
     pigtail_line_px : (N, 2) float array or None
         Where there is no pigtail that can be measured: along what is surely seen of one beside the runs.
+    doubtful : tuple of Section
+        What may be a run beside surer ones, and is not read for one.
     """
 
     runs: tuple[Section, ...]
@@ -60,6 +62,7 @@ class Safety:
     count: int = 1
     first_runs: int = 0
     pigtail_line_px: Floats | None = None
+    doubtful: tuple[Section, ...] = ()
 
 
 def without_overlap(sections: list[Section], taken: list[Section]) -> list[Section]:
@@ -111,9 +114,12 @@ def join(
         The one between ends that the user gave: a run, whatever its length, and its safety comes first.
     """
     parts = [_parts(group, px_per_in, pointed_at) for group in _groups(sections, px_per_in)]
-    all_runs = [run for part in parts for run in part.runs]
-    own = [run for run in all_runs if run is pointed_at or _is_own(run, all_runs)]
-    parts = [dataclasses.replace(part, runs=tuple(run for run in part.runs if run in own)) for part in parts]
+    found = [run for part in parts for run in part.runs]
+    own = [run for run in found if run is pointed_at or not _is_shadow(run, found)]
+    surest = max((run.belief for run in own), default=0.0)
+    doubtful = [run for run in own if run is not pointed_at and run.belief <= LEAST_RUN_BELIEF_BESIDE < surest]
+    read = [run for run in own if run not in doubtful]
+    parts = [dataclasses.replace(part, runs=tuple(run for run in part.runs if run in read)) for part in parts]
 
     def far(part: Safety) -> float:
         """Return how far down the list a safety comes."""
@@ -126,7 +132,9 @@ def join(
 
     parts = sorted((part for part in parts if part.runs), key=far)
     runs = tuple(sorted((run for part in parts for run in part.runs), key=lambda run: run is not pointed_at))
-    return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs)) if parts else Safety((), None, 0)
+    if not parts:
+        return Safety((), None, 0)
+    return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs), doubtful=tuple(doubtful))
 
 
 def _likely(one: Section) -> float:
@@ -134,12 +142,10 @@ def _likely(one: Section) -> float:
     return float(one.belief**2 * one.length_d * one.gain**0.5)
 
 
-def _is_own(one: Section, runs: list[Section]) -> bool:
-    """Whether what is taken for a run is no likelier one's shadow, or image, nor else doubtful beside it."""
+def _is_shadow(one: Section, runs: list[Section]) -> bool:
+    """Whether what is taken for a run lies all along beside a likelier one: part of that one's shadow, or image."""
     likelier = [run for run in runs if _likely(run) > _likely(one)]
-    if covered(one.spine_px, likelier, one.strip.diameter_px, REFLECTED_D) > LEAST_REFLECTED:
-        return False  # it lies all along beside it
-    return not likelier or one.belief > LEAST_RUN_BELIEF_BESIDE
+    return covered(one.spine_px, likelier, one.strip.diameter_px, REFLECTED_D) > LEAST_REFLECTED
 
 
 def pigtail_alone(sections: list[Section]) -> bool:

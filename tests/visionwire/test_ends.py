@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -196,6 +197,21 @@ def test_a_pigtail_followed_on_past_the_head_onto_the_run_ends_at_the_head(name:
     assert np.hypot(*(one.spine_px[0] - tail[0])) > 2 * spacing
     assert np.hypot(*(put.spine_px[0] - tail[0])) < 0.4 * spacing
     assert put.cut is not None and put.cut[0] < 0.2 and put.cut[1] > 0.8
+
+
+def test_a_pigtail_with_a_mark_of_an_end_within_is_left_where_the_network_has_none_there(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    grey, diameter_px, (*_, tail) = opened("portrait")
+    seen, one = learned.maps(grey, diameter_px), section.whole(grey, tail, diameter_px)
+    one = dataclasses.replace(one, cut=(0.01, 0.98))
+    assert ends._marks_within(seen, one, True)
+    assert ends._without_way_on(grey, seen, one) is one
+    (inward_px,) = ends._marks_within(seen, one, True)
+    for off_twists, left in ((0.4, False), (0.6, True)):  # told within, but of another place
+        told = ends.End(off_twists * ends.spacing_px(one, True) - inward_px, 0.1, 0.01)
+        monkeypatch.setattr(ends, "_from_elsewhere", lambda *_, told=told: told)
+        assert (ends._without_way_on(grey, seen, one) is one) == left
 
 
 def test_a_section_keeps_its_octave_where_its_spacing_is_known() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -17,6 +18,7 @@ from calibration.card import load_card
 from fixtures.quick import make_scene
 from tests.benchmarks.report import PICTURES, PictureResult, read_picture
 from tests.visionwire.drawn import even, picture, rgb
+from visionwire import safety
 from visionwire.codes import CODES
 from visionwire.errors import LimitsError, PhotoError
 from visionwire.limits import load_limits
@@ -24,6 +26,7 @@ from visionwire.measure import measure
 from visionwire.photo import from_array, open_photo
 from visionwire.reading import Reading, Refusal
 from visionwire.scan import BOTH
+from visionwire.section import Section
 
 DEMO = PICTURES / "demo.jpg"
 TRUTHS = sorted(PICTURES.glob("*.json"))
@@ -66,6 +69,26 @@ def test_wire_thicker_or_thinner_than_usual_is_read_without_being_named(name: st
     assert run.lay_right
     assert result.pigtail is not None
     assert result.pigtail.twists == pytest.approx(result.truth["pigtail"]["count"], abs=0.7)
+
+
+def test_what_may_be_another_run_is_pointed_at_and_keeps_a_safety_from_being_called_conforming(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sure = measure(PICTURES / "three_heads.jpg")
+    join = safety.join
+
+    def second_doubted(sections: list[Section], *rest: Any) -> safety.Safety:
+        by_length = sorted(sections, key=safety.length_px)
+        return join([replace(one, belief=0.8) if one is by_length[-2] else one for one in sections], *rest)
+
+    monkeypatch.setattr(safety, "join", second_doubted)
+    result = measure(PICTURES / "three_heads.jpg")
+    assert isinstance(sure, Reading) and isinstance(result, Reading)
+    assert (len(sure.runs), sure.call) == (2, "conforming") and "run-in-doubt" not in sure.flags
+    assert (len(result.runs), result.call) == (1, "undecided") and "run-in-doubt" in result.flags
+    (unread,) = (run for run in sure.runs if run.start_px != result.runs[0].start_px)
+    x, y = (float(value) for value in re.findall(r"seen at (\d+), (\d+), only 80 %", " ".join(result.advice))[0])
+    assert np.hypot(*(np.array(unread.spine_px) - (x, y)).T).min() < 10
 
 
 # -- pictures with truth, the ends of a run given ------------------------------------------------

@@ -215,17 +215,21 @@ def test_of_two_sections_on_one_place_the_likelier_stays() -> None:
 def test_what_lies_all_along_beside_a_likelier_run_is_no_run() -> None:
     run, shadow = stretch((100, 100), (500, 100), 14.0), stretch((250, 130), (400, 145), 6.0, cut=(0.0, 0.1))
     leaving = stretch((250, 130), (400, 190), 6.0, cut=(0.0, 0.1))  # under 8 wires away over 0.3 of it
-    assert safety.join([run, shadow], PX_PER_IN).runs == (run,)
+    whole = safety.join([run, shadow], PX_PER_IN)
+    assert whole.runs == (run,) and whole.doubtful == ()
     assert safety.join([run, leaving], PX_PER_IN).runs == (run, leaving)
     assert safety.join([run, shadow], PX_PER_IN, pointed_at=shadow).runs == (shadow, run)
 
 
-def test_beside_a_likelier_run_a_doubtful_one_is_none() -> None:
+def test_beside_a_sure_run_a_doubtful_one_is_not_read_and_told_of() -> None:
     run = stretch((100, 100), (500, 100), 14.0, cut=(0.0, 0.0))
     doubtful, sure = (stretch((560, 100), (760, 140), 6.0, belief=belief, cut=(0.0, 0.0)) for belief in (0.8, 0.9))
-    assert safety.join([run, doubtful], PX_PER_IN).runs == (run,)
-    assert safety.join([run, sure], PX_PER_IN).runs == (run, sure)
+    whole = safety.join([run, doubtful], PX_PER_IN)
+    assert whole.runs == (run,) and whole.doubtful == (doubtful,)
+    whole = safety.join([run, sure], PX_PER_IN)
+    assert whole.runs == (run, sure) and whole.doubtful == ()
     assert safety.join([doubtful], PX_PER_IN).runs == (doubtful,)
+    assert safety.join([run, doubtful], PX_PER_IN, pointed_at=doubtful).runs == (doubtful, run)
 
 
 def test_likelier_is_longer_at_the_same_likeness_and_likelier_at_the_same_length() -> None:

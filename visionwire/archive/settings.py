@@ -15,7 +15,7 @@ from visionwire.reading import Tightens
 from visionwire.scan import BOTH, Finder
 
 #: Raised whenever the same picture comes to be read otherwise: a ledger gone on with is then read anew.
-READINGS = 18
+READINGS = 19
 #: What readings depend on and no option says.
 VERSION = "the version of visionwire"
 

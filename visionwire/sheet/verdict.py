@@ -15,6 +15,7 @@ from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, perc
 #: What keeps a whole from being called of which every check conforms.
 WHOLE_WORDS = {
     "find-in-doubt": "too little sure that what was read is the wire",
+    "run-in-doubt": "what may be another run was not read",
     "pigtail-looks-short": "a pigtail that could not be counted looks too short",
     **dict.fromkeys(doubt.SCALE_IN_DOUBT, "its scale is in doubt"),
 }

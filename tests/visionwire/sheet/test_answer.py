@@ -234,8 +234,8 @@ def test_advice_that_several_sections_share_is_said_once(reading: Reading) -> No
     assert lines == [
         "run 1 shows 7.0 twists, and run 2 shows 8.0 twists; 10 give full trust; if there is more of it, show the "
         "whole run between the two fasteners",
-        "no hole is seen before the first twist of run 1, and no hole is seen before the first twist of run 2; check the "
-        "gap there from hole to twist by eye against the manual: it is not measured",
+        "no hole is seen before the first twist of run 1, and no hole is seen before the first twist of run 2; check "
+        "the gap there from hole to twist by eye against the manual: it is not measured",
     ]
 
 
