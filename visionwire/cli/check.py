@@ -27,13 +27,15 @@ GRAVEST_FIRST = (ExitCode.FILE, ExitCode.NONCONFORMING, ExitCode.UNDECIDED, Exit
 WITHOUT = "without a reading"
 #: What photographs are counted as, in the order of the line of totals.
 AS_SEEN = "conforming as far as seen"
-TOTALLED = ("conforming", AS_SEEN, "nonconforming", "undecided", WITHOUT)
+LOOSE = "pulling loose"
+TOTALLED = ("conforming", AS_SEEN, LOOSE, "nonconforming", "undecided", WITHOUT)
 
 _EXIT_OF_CALL = {
     "conforming": ExitCode.CONFORMING,
     AS_SEEN: ExitCode.CONFORMING,
     "nonconforming": ExitCode.NONCONFORMING,
     "undecided": ExitCode.UNDECIDED,
+    LOOSE: ExitCode.UNDECIDED,  # a person must look, however well it is twisted
     WITHOUT: ExitCode.UNDECIDED,
 }
 
@@ -102,7 +104,8 @@ def check(
     """Read photographs and say whether the twist conforms.
 
     Exit status, the gravest of all photographs: 4 a file that cannot be read, used or written, else 1 at least one
-    nonconforming, else 3 at least one undecided or refused, else 0 all conforming. 2 is wrong options or arguments.
+    nonconforming, else 3 at least one undecided, pulling loose or refused, else 0 all conforming. 2 is wrong options or
+    arguments.
     """
     options = options_from(
         photos,
@@ -148,7 +151,7 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
     from visionwire.photo import open_photo
     from visionwire.plan import held_against
     from visionwire.reading import Reading
-    from visionwire.sheet.verdict import as_far_as_seen, with_other_sets
+    from visionwire.sheet.verdict import with_other_sets
 
     read_at = datetime.now().astimezone()
     try:
@@ -168,9 +171,7 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
             print(_json_line(unreadable(Path(path).name, sentence)))
         return ExitCode.FILE, WITHOUT
     typer.echo(said, file=sys.stdout)  # which leaves out what is bold where no terminal shows it
-    counted = WITHOUT
-    if isinstance(result, Reading):
-        counted = AS_SEEN if as_far_as_seen(result) else result.call
+    counted = _counted(result)
     if options.sheets is not None:
         try:
             _write_sheet(path, read_at, options, sheets, photo, result, evidence)
@@ -180,6 +181,18 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
             complain(error, path)
             return ExitCode.FILE, counted
     return _EXIT_OF_CALL[counted], counted
+
+
+def _counted(result: Reading | Refusal) -> str:
+    """Return what a photograph counts as, one of `TOTALLED`."""
+    from visionwire.reading import Refusal
+    from visionwire.sheet.verdict import as_far_as_seen, pulls_loose
+
+    if isinstance(result, Refusal):
+        return WITHOUT
+    if result.call == "conforming" and pulls_loose(result):
+        return LOOSE
+    return AS_SEEN if as_far_as_seen(result) else result.call
 
 
 def _measure(photo: Photo, options: CheckOptions) -> tuple[Reading | Refusal, Evidence | None]:

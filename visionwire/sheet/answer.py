@@ -56,7 +56,8 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
         ]
     sure = confidence_words(result, None if limits is None else limits.decision)
     uneven = uneven_words(result)
-    lines = [f"{shown}: {call_words(result).upper()}{f'; {uneven}' if uneven else ''} ({sure})"]
+    head, *rest = call_words(result).split("; ")  # the first words are what a tired inspector reads
+    lines = [f"{shown}: {'; '.join([head.upper(), *rest, *filter(None, [uneven])])} ({sure})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
         by_mean = by_mean_words(result, section)

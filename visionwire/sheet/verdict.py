@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable
 from visionwire import doubt
 from visionwire.judge import inch_outside
 from visionwire.limits import DecisionRule, LimitSet, known_limits, load_limits
-from visionwire.reading import Check, Reading
+from visionwire.reading import Call, Check, Reading
 from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, percent, reach
 
 #: What keeps a whole from being called of which every check conforms.
@@ -27,11 +27,25 @@ OF_EVERY_SECTION = (NO_WIRE, *doubt.SCALE_IN_DOUBT)
 
 
 def call_words(reading: Reading) -> str:
-    """Say the call, with how far it goes: by the mean alone, or as far as seen; and with it what pulls loose."""
+    """Say the call, with how far it goes: by the mean alone, or as far as seen; before it what pulls loose."""
     mean = f" by {'its' if len(reading.runs) == 1 else 'the'} mean" if uneven_words(reading) else ""
     seen_only = ", as far as seen" if as_far_as_seen(reading) else ""
-    loose = any("loosens" in (one.start_pulls, one.end_pulls) for one in reading.routing or ())
-    return f"{reading.call}{mean}{seen_only}{', but the wire pulls loose' if loose else ''}"
+    called = f"{reading.call}{mean}{seen_only}"
+    if not pulls_loose(reading):
+        return called
+    if reading.call == "nonconforming":
+        return f"{called}, and the wire pulls loose"
+    return f"the wire pulls loose; twist{'' if reading.pigtail is None else ' and pigtail'} {called}"
+
+
+def pulls_loose(reading: Reading) -> bool:
+    """Whether the wire pulls some fastener loose, which no call tells: twist and pigtail alone are called."""
+    return any("loosens" in (one.start_pulls, one.end_pulls) for one in reading.routing or ())
+
+
+def sign(reading: Reading) -> Call:
+    """Return the call whose sign stands over a reading: a person must look at what pulls loose, however twisted."""
+    return "undecided" if reading.call == "conforming" and pulls_loose(reading) else reading.call
 
 
 def as_far_as_seen(reading: Reading) -> bool:

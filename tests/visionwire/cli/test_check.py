@@ -25,7 +25,7 @@ from visionwire.cli.options import LEAST_APART_PX
 from visionwire.errors import ExitCode
 from visionwire.evidence import Evidence
 from visionwire.limits import known_limits, load_limits
-from visionwire.reading import Reading, Refusal
+from visionwire.reading import Reading, Refusal, Routing
 
 WIDTH_PX, HEIGHT_PX = 64, 48
 
@@ -377,6 +377,21 @@ def test_several_photographs_end_with_their_totals(measure: FakeMeasure, photo: 
     assert seen.exit_code == 1 and run(photo("conforming_1.png")).exit_code == 0
     assert "photographs:" not in run(photo("conforming.png")).output
     assert "photographs:" not in run("--json", photo("conforming.png"), photo("refused.png")).output
+
+
+@pytest.mark.parametrize("as_json", [[], ["--json"]])
+def test_of_what_pulls_loose_a_person_must_look(
+    measure: FakeMeasure, photo: Callable[[str], str], as_json: list[str]
+) -> None:
+    reading_of = measure.reading_of
+    routing = (Routing("loosens", "loosens", 0.93, 0.03, 0.04, None, None),)
+    measure.reading_of = lambda *words: dataclasses.replace(reading_of(*words), routing=routing)
+    names = [photo(f"{name}.png") for name in ("conforming", "nonconforming")]
+    assert run(names[0], *as_json).exit_code == ExitCode.UNDECIDED
+    both = run(*names, *as_json)
+    assert both.exit_code == ExitCode.NONCONFORMING
+    if not as_json:
+        assert both.stdout.endswith("\n2 photographs: 1 pulling loose, 1 nonconforming\n")
 
 
 def test_with_json_the_sheet_is_told_on_stderr(

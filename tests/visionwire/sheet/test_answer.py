@@ -158,8 +158,25 @@ def test_routing_is_said_where_it_was_asked(
     lines = answer_lines(dataclasses.replace(reading, routing=(routing,)))
     assert lines[3] == f"  routing of run 1: {words}"
     plain = answer_lines(reading)[0]
-    assert lines[0].replace(", BUT THE WIRE PULLS LOOSE", "") == plain, "it has no part in the call"
-    assert ("BUT THE WIRE PULLS LOOSE" in lines[0]) == ("loosening" in words)
+    said = plain.replace("CONFORMING BY ITS MEAN", "THE WIRE PULLS LOOSE; twist and pigtail conforming by its mean")
+    assert lines[0] == (said if "loosening" in words else plain), "the danger comes first, and no call is otherwise"
+
+
+@pytest.mark.parametrize(
+    ("call", "pigtail", "said"),
+    [
+        ("conforming", False, "THE WIRE PULLS LOOSE; twist conforming by its mean, as far as seen; "),
+        ("nonconforming", True, "NONCONFORMING, AND THE WIRE PULLS LOOSE ("),
+        ("undecided", True, "THE WIRE PULLS LOOSE; twist and pigtail undecided ("),
+    ],
+)
+def test_the_first_words_are_of_what_is_wrong(
+    reading_of: Callable[..., Reading], call: str, pigtail: bool, said: str
+) -> None:
+    made = reading_of("a.jpg", call)
+    routing = (Routing("tightens", "loosens", 0.9, 0.95, 0.05, None, None),)
+    loose = dataclasses.replace(made, routing=routing, pigtail=made.pigtail if pigtail else None)
+    assert answer_lines(loose)[0].startswith(f"a.jpg: {said}")
 
 
 def test_a_refusal_says_what_is_wrong_and_what_to_do(refusal: Refusal) -> None:

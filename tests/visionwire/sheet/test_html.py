@@ -22,6 +22,7 @@ from visionwire.evidence import Evidence
 from visionwire.limits import load_limits
 from visionwire.reading import Check, DensityAt, Pattern, Reading, Refusal, Routing, Wraps
 from visionwire.sheet.answer import answer_lines
+from visionwire.sheet.chart import call_mark
 from visionwire.sheet.html import Asked, free_path, refusal_html, sheet_html, write_sheet
 from visionwire.sheet.marks import Picture
 
@@ -276,6 +277,16 @@ def test_flags_are_named_in_words_and_known_by_their_codes(reading: Reading, ref
     assert set(codes) <= {attrs.get("title") for _, attrs in page.tags}
     refused = Page(refused_html(dataclasses.replace(refusal, code="card-too-small")))
     assert "as read: no reading (card too small)." in refused.text and "Code card-too-small" in refused.text
+
+
+def test_what_pulls_loose_has_no_sign_of_conforming(reading: Reading) -> None:
+    routing = (Routing("loosens", "loosens", 0.93, 0.03, 0.04, None, None),)
+    html = sheet_html(dataclasses.replace(reading, routing=routing), None, COMMON)
+    assert 'class="call undecided"' in html and 'class="call conforming"' in sheet_html(reading, None, COMMON)
+    box = html.split('class="verdict"')[1].split("</p>")[0]
+    assert call_mark("undecided") in box and call_mark("conforming") not in box
+    assert "The wire pulls loose; twist and pigtail conforming" in box
+    assert "Not decided by the reading" in html and "the call stands" not in html
 
 
 def test_routing_stands_on_the_sheet(reading: Reading, evidence: Evidence) -> None:
