@@ -82,7 +82,9 @@ def reading(
     if call == "conforming" and any(one.code in doubt.NOT_READ for one in flags):
         call = "undecided"
         flags.sort(key=lambda one: one.code not in doubt.NOT_READ)  # why nothing is called comes first
-    flags = doubt.near_a_limit(checks, flags, ruler.plane.source, ruler.height_told) + flags
+    cut_off = [f"run {number}" for number, run in enumerate(runs, 1) if "run-cut-off" in run.flags]
+    cut_off += ["pigtail"] if pigtail is not None and "pigtail-cut-off" in pigtail.flags else []
+    flags = doubt.near_a_limit(checks, flags, ruler.plane.source, ruler.height_told, cut_off) + flags
     if call == "undecided" and any(one.code in doubt.EVEN_CHANCE for one in flags):
         confidence = 0.5  # nothing is known of what lies beyond the picture, or of the scale
     result = Reading(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from visionwire.budget import BESIDE
 from visionwire.limits import LimitSet
@@ -28,15 +28,10 @@ WITHHELD = ("find-in-doubt", *NOT_READ)
 TOLD_TWICE = "pigtail-told-twice"
 #: Flags of a pigtail that is seen and was not counted.
 NOT_COUNTED = ("pigtail-not-counted", "pigtail-looks-short")
-#: Flags that say themselves why something is not called.
-UNCALLED = (
-    *EVEN_CHANCE,
-    "perhaps-no-wire",
-    "find-in-doubt",
-    "runs-not-as-planned",
-)
+#: Flags that say of all that is not called why it is not.
+OF_ALL = ("perhaps-no-wire", "find-in-doubt", "runs-not-as-planned")
 #: Flags that keep a reading from being called, each of which says so.
-STOPPING = (*UNCALLED, "near-a-limit")
+STOPPING = (*EVEN_CHANCE, *OF_ALL, "near-a-limit")
 #: What is looked at again by eye where it is counted; the rest is measured.
 COUNTED = ("twists per inch", "twists", "turns")
 #: And of these no scale is needed.
@@ -82,8 +77,10 @@ def stops(checks: Sequence[Check]) -> Check | None:
     return min(undecided, key=lambda check: check.probability_conforming, default=None)
 
 
-def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag], source: str, height_told: bool) -> list[Flag]:
-    """Return what is to be said of the check that stops the call, unless a flag says why already.
+def near_a_limit(
+    checks: Sequence[Check], flags: Sequence[Flag], source: str, height_told: bool, cut_off: Collection[str] = ()
+) -> list[Flag]:
+    """Return what is to be said of the check that stops the call, of those of which no flag says why already.
 
     Parameters
     ----------
@@ -95,12 +92,21 @@ def near_a_limit(checks: Sequence[Check], flags: Sequence[Flag], source: str, he
         Of the scale, as in `reading.Scale`.
     height_told : bool
         Whether it was told how far the card lies below the wire.
+    cut_off : collection of str
+        Sections that end at the picture's edge.
     """
-    first = stops(checks)
     codes = [one.code for one in flags]
-    if first is None or any(code in UNCALLED for code in codes):
-        return []
-    if first.rule == "pigtail-twists" and TOLD_TWICE in codes:
+    scale_in_doubt = any(code in SCALE_IN_DOUBT for code in codes)
+    first = stops(
+        [
+            check
+            for check in checks
+            if check.section not in cut_off
+            and not (scale_in_doubt and check.unit not in SCALELESS)
+            and not (check.rule == "pigtail-twists" and TOLD_TWICE in codes)
+        ]
+    )
+    if first is None or any(code in OF_ALL for code in codes):
         return []
     if first.unit not in COUNTED:
         by_hand = "measure it by hand"

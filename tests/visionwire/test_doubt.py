@@ -62,6 +62,28 @@ def test_near_a_limit_it_is_named_which_figure_of_a_run_is_not_called(rule: str,
     assert said.sentence.startswith(f"of {named} a limit lies")
 
 
+@pytest.mark.parametrize(
+    ("code", "cut_off", "named"),
+    [
+        ("pigtail-cut-off", ("pigtail",), "run 1"),
+        ("run-cut-off", ("run 1",), "the pigtail"),
+        ("wire-not-as-given", (), "the pigtail"),
+        ("pigtail-told-twice", (), "run 1"),
+        ("perhaps-no-wire", (), None),
+        ("pigtail-cut-off", ("run 1", "pigtail"), None),
+    ],
+)
+def test_a_flag_that_says_why_one_section_is_not_called_hides_no_other(
+    code: str, cut_off: tuple[str, ...], named: str | None
+) -> None:
+    checks = [
+        Check("density", "run 1", 6.6, 0.9, "twists per inch", 6.0, 8.0, 0.93, "undecided", "common"),
+        Check("pigtail-twists", "pigtail", 6.2, 0.5, "twists", 3, 6, 0.9, "undecided", "common"),
+    ]
+    said = [one.sentence for one in near_a_limit(checks, [Flag(code, "why")], "card", False, cut_off)]
+    assert bool(said) == (named is not None) and all(one.startswith(f"of {named} a limit") for one in said)
+
+
 def length(value: float, low: float | None, high: float | None, call: str = "conforming", unit: str = "in") -> Check:
     return Check("span", "run 1", value, 0.1, unit, low, high, 0.99, call, "common")  # type: ignore[arg-type]
 

@@ -94,12 +94,16 @@ def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> 
     plain = [check for check in undecided if not _kept_from(check, flags_of(reading, check))]
     stops = doubt.stops(plain)
     kept = next((check for check in undecided if check not in plain), None)
-    # What is likelier a fault than not comes first, whatever hides the rest.
-    if stops is not None and (kept is None or stops.probability_conforming < 0.5):
-        return f"{section_words(stops)} {_probably_words(stops, decision)}"
+    said = []
     if kept is not None:
-        return f"{_of(kept)} not called: {_kept_from(kept, flags_of(reading, kept))}"
-    return whole_words(reading.flags)
+        said.append(f"{_of(kept)} not called: {_kept_from(kept, flags_of(reading, kept))}")
+    if stops is not None:
+        # What is likelier a fault than not comes first, whatever hides the rest.
+        said.insert(
+            0 if stops.probability_conforming < 0.5 else len(said),
+            f"{section_words(stops)} {_probably_words(stops, decision)}",
+        )
+    return "; ".join(said) or whole_words(reading.flags)
 
 
 def next_step(reading: Reading) -> tuple[str, ...]:
