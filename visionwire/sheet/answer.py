@@ -7,12 +7,12 @@ from visionwire.limits import LimitSet
 from visionwire.reading import Check, Reading, Refusal
 from visionwire.sheet.verdict import (
     because,
-    by_mean_words,
     call_words,
     confidence_words,
     flags_of,
     inside_anyhow,
     next_step,
+    provisos,
     said_once,
     uneven_words,
 )
@@ -60,9 +60,7 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
     lines = [f"{shown}: {'; '.join([head.upper(), *rest, *filter(None, [uneven])])} ({sure})"]
     for number, run in enumerate(result.runs, start=1):
         section = f"run {number}"
-        by_mean = by_mean_words(result, section)
-        judged = f"{_judged(result, density_check(result, section))}{f' {by_mean}' if by_mean else ''}"
-        lines.append(f"  {section}: {run_words(run)}{judged}")
+        lines.append(f"  {section}: {run_words(run)}{_judged(result, density_check(result, section))}")
     if "single-wire" in result.flags:
         lines.append(f"  {single_words(result)}")
     for number, one in enumerate(result.wraps, start=1):
@@ -111,7 +109,7 @@ def further_lines(reading: Reading, limits: LimitSet | None = None) -> list[str]
 def _judged(reading: Reading, check: Check | None) -> str:
     if check is None:
         return ", no limit given"
-    return f", {because(check, flags_of(reading, check))}: {check.call.upper()}"
+    return f", {because(check, flags_of(reading, check))}: {check.call.upper()}{provisos(reading, check)}"
 
 
 def _other(reading: Reading, check: Check) -> str:

@@ -7,7 +7,7 @@ import re
 from collections.abc import Collection, Iterable
 
 from visionwire import doubt
-from visionwire.judge import inch_outside
+from visionwire.judge import inch_outside, overall
 from visionwire.limits import DecisionRule, LimitSet, known_limits, load_limits
 from visionwire.reading import Call, Check, Reading
 from visionwire.sheet.words import RULE_WORDS, density_check, limits_words, percent, reach
@@ -19,6 +19,9 @@ WHOLE_WORDS = {
     "pigtail-looks-short": "a pigtail that could not be counted looks too short",
     **dict.fromkeys(doubt.SCALE_IN_DOUBT, "its scale is in doubt"),
 }
+IS_WIRE = "what was read is the wire at all"
+#: From so much on nobody asks whether it is wire: what a call of conforming asks for.
+SURE = 0.95
 #: What parts a sentence, outside of brackets.
 PARTS = re.compile(r"; (?![^()]*\))")
 NO_WIRE = "perhaps-no-wire"
@@ -64,6 +67,13 @@ def by_mean_words(reading: Reading, section: str) -> str:
     return "by its mean; some inch of it is outside" if section in _runs_uneven(reading) else ""
 
 
+def provisos(reading: Reading, check: Check) -> str:
+    """Say what goes with the call of a check: by the mean alone, or only if it is the wire; else nothing."""
+    by_mean = by_mean_words(reading, check.section) if check.rule == "density" else ""
+    if_wire = f", if {IS_WIRE}" if check.call == "conforming" and "find-in-doubt" in reading.flags else ""
+    return f"{f' {by_mean}' if by_mean else ''}{if_wire}"
+
+
 def _runs_uneven(reading: Reading) -> list[str]:
     named = {f"run {number}": run for number, run in enumerate(reading.runs, start=1)}
     checks = {name: density_check(reading, name) for name in named}
@@ -87,7 +97,8 @@ def confidence_words(reading: Reading, decision: DecisionRule | None = None) -> 
         What a call asks for.
     """
     if reading.call != "undecided":
-        return f"confidence {percent(reading.confidence)}"
+        doubted = reading.confidence < SURE * overall(reading.checks)[1]  # which is without that doubt
+        return f"confidence {percent(reading.confidence)}{f'; the doubt is whether {IS_WIRE}' if doubted else ''}"
     if not reading.checks:
         return "nothing that was measured has a limit"
     undecided = [check for check in reading.checks if check.call == "undecided"]

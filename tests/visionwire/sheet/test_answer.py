@@ -13,6 +13,7 @@ from visionwire.limits import load_limits
 from visionwire.quality import flag
 from visionwire.reading import Check, Pull, Reading, Refusal, Routing
 from visionwire.sheet.answer import answer_lines
+from visionwire.sheet.html import sheet_html
 from visionwire.sheet.verdict import because, by_mean_words, confidence_words, said_once, uneven_words
 
 
@@ -116,6 +117,26 @@ def test_a_length_inside_its_limit_by_any_scale_says_so(reading: Reading) -> Non
 def test_where_every_check_conforms_it_is_said_what_keeps_the_whole(reading: Reading, flag: str, why: str) -> None:
     undecided = dataclasses.replace(reading, call="undecided", confidence=0.5, flags=(flag,))
     assert confidence_words(undecided) == f"all within limits, but {why}"
+    doubted = ", if what was read is the wire at all"
+    for line in answer_lines(undecided)[1:3]:
+        assert "CONFORMING" in line and line.endswith(doubted) == (flag == "find-in-doubt")
+    assert (doubted in sheet_html(undecided, None, load_limits("common"))) == (flag == "find-in-doubt")
+
+
+@pytest.mark.parametrize(
+    ("fails", "belief", "said"),
+    [
+        (0.999, 0.89, "confidence 89 %; the doubt is whether what was read is the wire at all"),
+        (0.96, 0.98, "confidence 94 %"),  # the limit is as near as the doubt
+        (0.999, 0.97, "confidence 97 %"),
+    ],
+)
+def test_where_the_doubt_is_whether_it_is_wire_that_is_said_beside_the_confidence(
+    reading: Reading, fails: float, belief: float, said: str
+) -> None:
+    off = dataclasses.replace(reading.checks[0], call="nonconforming", probability_conforming=1 - fails)
+    call, confidence = overall([off], belief)
+    assert confidence_words(dataclasses.replace(reading, call=call, confidence=confidence, checks=(off,))) == said
 
 
 def test_without_a_limit_there_is_nothing_to_be_sure_of(reading: Reading) -> None:
