@@ -279,6 +279,13 @@ def test_flags_are_named_in_words_and_known_by_their_codes(reading: Reading, ref
     assert "as read: no reading (card too small)." in refused.text and "Code card-too-small" in refused.text
 
 
+def test_it_is_said_why_the_pigtails_brackets_stand_beyond_its_limits(reading: Reading) -> None:
+    said = "its limits, to the nearest whole: half a twist beyond"
+    assert said in Page(sheet_html(reading, None, COMMON)).text
+    unjudged = dataclasses.replace(reading, checks=reading.checks[:1])
+    assert said not in Page(sheet_html(unjudged, None, COMMON)).text
+
+
 def test_what_pulls_loose_has_no_sign_of_conforming(reading: Reading) -> None:
     routing = (Routing("loosens", "loosens", 0.93, 0.03, 0.04, None, None),)
     html = sheet_html(dataclasses.replace(reading, routing=routing), None, COMMON)
