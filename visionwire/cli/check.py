@@ -125,8 +125,8 @@ def check(
         bar=bar,
         card_below=card_below,
     )
-    sheets: set[Path] = set()
-    came = [_check_one(path, options, sheets) for path in photos]
+    call = _Call(photos)
+    came = [_check_one(path, options, call) for path in photos]
     statuses = {status for status, _ in came}
     if not as_json:
         if len(photos) > 1:
@@ -137,16 +137,30 @@ def check(
     raise typer.Exit(next(status for status in GRAVEST_FIRST if status in statuses))
 
 
+class _Call:
+    """What the photographs of one call have between them."""
+
+    def __init__(self, photos: list[str]) -> None:
+        self._named = Counter(Path(path).name for path in photos)
+        #: Those of the photographs before.
+        self.sheets: set[Path] = set()
+
+    def name_of(self, path: str) -> str:
+        """Return what to call a photograph: its path where others have its name."""
+        name = Path(path).name
+        return path if self._named[name] > 1 else name
+
+
 def totals(said: list[str]) -> str:
     """Return the one line that says how many photographs got which call; ``said`` has one of `TOTALLED` for each."""
     count = Counter(said)
     return f"{len(said)} photographs: {', '.join(f'{count[one]} {one}' for one in TOTALLED if count[one])}"
 
 
-def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[ExitCode, str]:
+def _check_one(path: str, options: CheckOptions, call: _Call) -> tuple[ExitCode, str]:
     """Read one photograph and say what came of it; whatever goes wrong with it is said here and the others go on.
 
-    Returns its exit status and what it counts as. ``sheets`` are those of the photographs before it, and takes its own.
+    Returns its exit status and what it counts as.
     """
     from visionwire.photo import open_photo
     from visionwire.plan import held_against
@@ -162,7 +176,7 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
         record = result.to_dict()
         if isinstance(result, Reading) and not options.limits_named:  # a person is told; a record names its set
             result = with_other_sets(result, options.limits)
-        said = _json_line(record) if options.as_json else _words(result, options)
+        said = _json_line(record) if options.as_json else _words(result, options, call.name_of(path))
     except (ImportError, UsageError, LimitsError):
         raise  # not this photograph's doing
     except Exception as error:
@@ -174,7 +188,7 @@ def _check_one(path: str, options: CheckOptions, sheets: set[Path]) -> tuple[Exi
     counted = _counted(result)
     if options.sheets is not None:
         try:
-            _write_sheet(path, read_at, options, sheets, photo, result, evidence)
+            _write_sheet(path, read_at, options, call.sheets, photo, result, evidence)
         except BrokenPipeError:
             raise  # whoever reads the words has gone; the sheet is written
         except Exception as error:
@@ -238,12 +252,12 @@ def _json_line(record: dict[str, Any]) -> str:
     return json.dumps(record, allow_nan=False)
 
 
-def _words(result: Reading | Refusal, options: CheckOptions) -> str:
+def _words(result: Reading | Refusal, options: CheckOptions, name: str) -> str:
     """Return the answer, its first line bold where a terminal shows it; the words alone carry the meaning."""
     from visionwire.sheet.answer import answer_lines
     from visionwire.sheet.words import on_sheet
 
-    first, *rest = answer_lines(result, options.limits)
+    first, *rest = answer_lines(result, options.limits, name)
     return "\n".join(
         [typer.style(first, bold=True), *(line if options.sheets is None else on_sheet(line) for line in rest)]
     )

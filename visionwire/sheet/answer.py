@@ -32,7 +32,7 @@ from visionwire.sheet.words import (
 )
 
 
-def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> list[str]:
+def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None, name: str | None = None) -> list[str]:
     """Say in words what one photograph said.
 
     Parameters
@@ -41,13 +41,15 @@ def answer_lines(result: Reading | Refusal, limits: LimitSet | None = None) -> l
         What came of the photograph.
     limits : LimitSet, optional
         What it was held against; what of that is shown and not judged is said where it lies outside.
+    name : str, optional
+        What to call the photograph; its own name unless given.
 
     Returns
     -------
     list of str
         The call first, then what it rests on, then what to do.
     """
-    shown = one_line(result.photo.name if result.photo else "photograph")
+    shown = one_line(name or (result.photo.name if result.photo else "photograph"))
     if isinstance(result, Refusal):
         return [
             f"{shown}: NO READING",

@@ -394,6 +394,15 @@ def test_of_what_pulls_loose_a_person_must_look(
         assert both.stdout.endswith("\n2 photographs: 1 pulling loose, 1 nonconforming\n")
 
 
+def test_photographs_of_one_name_are_told_apart_by_their_paths(
+    measure: FakeMeasure, photo: Callable[[str], str]
+) -> None:
+    paths = [photo(name) for name in ("x/conforming.png", "y/conforming.png", "y/refused.png")]
+    said = [line.partition(": ")[0] for line in run(*paths).stdout.splitlines() if not line.startswith(" ")]
+    assert said[:-1] == [paths[0], paths[1], "refused.png"]
+    assert run(paths[0]).stdout.startswith("conforming.png: ")
+
+
 def test_with_json_the_sheet_is_told_on_stderr(
     measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
 ) -> None:
