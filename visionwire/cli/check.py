@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import sys
 from collections import Counter
@@ -129,7 +130,8 @@ def check(
     came = [_check_one(path, options, call) for path in photos]
     statuses = {status for status, _ in came}
     if not as_json:
-        if len(photos) > 1:
+        if call.several:
+            print("".join(f"do: {advice}\n" for advice in call.advice), end="")
             print(totals([said for _, said in came]))
         from visionwire.sheet.words import CAUTION
 
@@ -144,6 +146,9 @@ class _Call:
         self._named = Counter(Path(path).name for path in photos)
         #: Those of the photographs before.
         self.sheets: set[Path] = set()
+        #: What is advised to several alike, said once at the end.
+        self.advice: dict[str, None] = {}
+        self.several = len(photos) > 1
 
     def name_of(self, path: str) -> str:
         """Return what to call a photograph: its path where others have its name."""
@@ -165,7 +170,7 @@ def _check_one(path: str, options: CheckOptions, call: _Call) -> tuple[ExitCode,
     from visionwire.photo import open_photo
     from visionwire.plan import held_against
     from visionwire.reading import Reading
-    from visionwire.sheet.verdict import with_other_sets
+    from visionwire.sheet.verdict import other_sets
 
     read_at = datetime.now().astimezone()
     try:
@@ -173,10 +178,13 @@ def _check_one(path: str, options: CheckOptions, call: _Call) -> tuple[ExitCode,
         result, evidence = _measure(photo, options)
         if options.plan is not None and isinstance(result, Reading):
             result = held_against(result, options.plan, options.limits)
-        record = result.to_dict()
+        told = result
         if isinstance(result, Reading) and not options.limits_named:  # a person is told; a record names its set
-            result = with_other_sets(result, options.limits)
-        said = _json_line(record) if options.as_json else _words(result, options, call.name_of(path))
+            other = other_sets(result, options.limits)
+            call.advice.update(dict.fromkeys(other))
+            told = dataclasses.replace(result, advice=(*result.advice, *other))
+        words_of = result if call.several else told
+        said = _json_line(result.to_dict()) if options.as_json else _words(words_of, options, call.name_of(path))
     except (ImportError, UsageError, LimitsError):
         raise  # not this photograph's doing
     except Exception as error:
@@ -188,7 +196,7 @@ def _check_one(path: str, options: CheckOptions, call: _Call) -> tuple[ExitCode,
     counted = _counted(result)
     if options.sheets is not None:
         try:
-            _write_sheet(path, read_at, options, call.sheets, photo, result, evidence)
+            _write_sheet(path, read_at, options, call.sheets, photo, told, evidence)
         except BrokenPipeError:
             raise  # whoever reads the words has gone; the sheet is written
         except Exception as error:

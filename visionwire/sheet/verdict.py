@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from collections.abc import Collection, Iterable
 
@@ -144,8 +143,8 @@ def said_once(sentences: Iterable[str]) -> tuple[str, ...]:
     return tuple(f"{each}; {to_do}" if each else to_do for to_do, each in joined.items())
 
 
-def with_other_sets(reading: Reading, limits: LimitSet) -> Reading:
-    """Return a reading held against a set that nobody named, with advice where its density fails there alone.
+def other_sets(reading: Reading, limits: LimitSet) -> tuple[str, ...]:
+    """Return the advice to a reading held against a set that nobody named, where its density fails there alone.
 
     All sets that speak of such wire are named, not those alone that allow the density: the manual chooses among them.
 
@@ -166,17 +165,16 @@ def with_other_sets(reading: Reading, limits: LimitSet) -> Reading:
         if wire_in is None or band.covers(wire_in)
     ]
     if not any(band.allows(value) for value in failed for _, band in bands):
-        return reading
+        return ()
     if wire_in is None:
         others = "others have bands by the wire's diameter, which was not told (--wire)"
     else:
         said = ", ".join(f"{name} {limits_words(band.low, band.high)}" for name, band in bands)
         others = f"of wire of {wire_in:.3g} in others allow other densities ({said})"
-    advice = (
+    return (
         f"no limit set was named, so {limits.name} was taken; {others}: take the set that the aircraft's own manual "
-        "asks for (--limits NAME)"
+        "asks for (--limits NAME)",
     )
-    return dataclasses.replace(reading, advice=(*reading.advice, advice))
 
 
 def whole_words(flags: Collection[str]) -> str:

@@ -498,6 +498,19 @@ def test_where_the_default_fails_what_other_sets_allow_all_of_them_are_named(
     assert "no limit set was named" not in run(photo("nonconforming.png"), "--json").stdout, "a record names its set"
 
 
+def test_of_several_photographs_it_is_said_once_that_no_set_was_named(
+    measure: FakeMeasure, photo: Callable[[str], str], tmp_path: Path
+) -> None:
+    failed_by_common(measure, 9.5, 0.020)
+    paths = [photo(f"{name}.png") for name in ("nonconforming_1", "nonconforming_2", "conforming")]
+    result = run(*paths, "--sheet", str(tmp_path / "s"))
+    *_, advice, totals = result.stdout.splitlines()
+    assert advice.startswith("do: no limit set was named") and totals.startswith("3 photographs: ")
+    assert result.stdout.count("no limit set was named") == 1
+    for sheet, said in (("nonconforming_1", True), ("nonconforming_2", True), ("conforming", False)):
+        assert ("no limit set was named" in (tmp_path / "s" / f"{sheet}.png.html").read_text("utf-8")) == said
+
+
 def test_of_wire_not_told_no_figures_of_other_sets_are_said(measure: FakeMeasure, photo: Callable[[str], str]) -> None:
     failed_by_common(measure, 9.5, None)
     said = run(photo("nonconforming.png")).stdout
