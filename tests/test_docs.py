@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from visionwire.cli import app
 from visionwire.codes import CODES
 from visionwire.errors import ExitCode
+from visionwire.quality import with_slips
 from visionwire.reading import READING_FORMAT, REFUSAL_FORMAT, Reading, Refusal
 
 ROOT = Path(__file__).parents[1]
@@ -76,7 +77,8 @@ def test_every_refusal_is_explained_in_its_own_words() -> None:
             assert f"| `{code}` |" not in README
             continue
         words = [re.sub(r"{[^}]*}", "…", text) for text in (entry.message, entry.advice)]
-        assert f"| `{code}` | {words[0]} | {words[1]} |" in README
+        printed = with_slips(Refusal(code, *words), None, None, None, perhaps_single=True)  # as of a plain call
+        assert f"| `{code}` | {printed.message} | {printed.advice} |" in README
 
 
 def test_every_refusal_explained_is_given_somewhere() -> None:
