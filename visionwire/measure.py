@@ -175,6 +175,8 @@ def measure_with_evidence(
     _require_known(wire_in, card, finders, method)
     _require_height(height_mm, two_points)
     _require_routable(tightens, heads, method)
+    if method == "wraps" and hints is None:  # before what the picture lacks: whatever it shows, it is not read so
+        return dataclasses.replace(quality.refuse("turnbuckle-not-pointed"), photo=photo.info), None
     if method == "double":
         density_band(limits, wire_in)  # a set without a band for this wire says so before the picture is looked at
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
@@ -289,8 +291,7 @@ def _single(
 def _wrapped(photo: Photo, luminance: Picture, plane: Plane | None, told: _Told) -> tuple[Reading, Evidence] | Refusal:
     """Return the reading of a turnbuckle's wraps between the two points given."""
     wire_in, hints = told.wire_in, told.hints
-    if hints is None:
-        return quality.refuse("turnbuckle-not-pointed")
+    assert hints is not None  # asked for before
     ruler = None if plane is None else budget.beside(plane, photo.focal_px, photo.size_px, told.height_mm)
     diameter_px = None if ruler is None or wire_in is None else wire_in * ruler.px_per_in(hints.mean(0))
     if diameter_px is not None and diameter_px < LEAST_PX_PER_WRAP:

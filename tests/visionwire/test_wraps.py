@@ -101,6 +101,11 @@ def test_without_points_it_says_to_point() -> None:
     assert "--start" in result.advice and "--end" in result.advice
 
 
+def test_the_points_are_asked_for_before_a_scale() -> None:
+    result = measure(np.full((300, 600, 3), 128, np.uint8), method="wraps")
+    assert isinstance(result, Refusal) and result.code == "turnbuckle-not-pointed"
+
+
 def test_where_nothing_is_wrapped_nothing_is_counted() -> None:
     noise = np.random.default_rng(2).normal(128, 12, (300, 600, 3)).clip(0, 255).astype(np.uint8)
     result = measure(noise, wire=0.040, method="wraps", start=(40.0, 150.0), end=(560.0, 150.0))
