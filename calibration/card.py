@@ -258,7 +258,7 @@ def _parse(text: str, name: str, file: str) -> Card:
         raise CardFileError(f"card file {file} is not TOML: {error}") from error
     for key in _NEEDED:
         if key not in data:
-            raise CardFileError(f"card file {file} lacks the key {key!r}")
+            raise CardFileError(f"card file {file} lacks the key {key!r}; add it: a card needs {', '.join(_NEEDED)}")
     for key, value in data.items():
         _check(key, value, file)
     first_square = data.pop("first_square", "black")

@@ -69,7 +69,7 @@ def test_card_from_a_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        (PLAIN.replace("squares_x = 3", ""), "lacks the key 'squares_x'"),
+        (PLAIN.replace("squares_x = 3", ""), "lacks the key 'squares_x'; add it: a card needs squares_x, squares_y"),
         (PLAIN.replace("squares_x = 3", "squares_x = 3.5"), "'squares_x' must be a whole number"),
         (PLAIN.replace("square_mm = 10", 'square_mm = "ten"'), "'square_mm' must be a number"),
         (PLAIN.replace("square_mm = 10", "square_mm = -10"), "'square_mm' must be above zero"),
