@@ -30,13 +30,24 @@ def length_in(option: str, text: str, wanted: str) -> float:
     """
     from visionwire.budget import MM_PER_IN  # not at the top: with it OpenCV is loaded, which --help does not wait for
 
+    return _length(option, text, wanted, {"mm": MM_PER_IN, "in": 1.0, '"': 1.0})
+
+
+def length_mm(option: str, text: str, wanted: str) -> float:
+    """Read a length in mm, with or without its sign, or in inches where it says so; errors as in `length_in`."""
+    from visionwire.budget import MM_PER_IN
+
+    return _length(option, text, wanted, {"mm": 1.0, "in": 1 / MM_PER_IN, '"': 1 / MM_PER_IN})
+
+
+def _length(option: str, text: str, wanted: str, units: dict[str, float]) -> float:
+    """Read a length in the unit that a bare number has; ``units`` says how many of each make one of that."""
     plain = text.strip().lower()
-    per_inch = {"mm": MM_PER_IN, "in": 1.0, '"': 1.0}
-    unit = next((unit for unit in per_inch if plain.endswith(unit)), "")
+    unit = next((unit for unit in units if plain.endswith(unit)), "")
     read = floats(plain.removesuffix(unit))
     if len(read) != 1:
         raise UsageError(f"{option} is {text!r}; it must be {wanted}")
-    return read[0] / per_inch.get(unit, 1.0)
+    return read[0] / units.get(unit, 1.0)
 
 
 def wire_diameter_in(option: str, text: str) -> float:
@@ -54,6 +65,9 @@ def _likelier(option: str, text: str, wire_in: float) -> str:
     """Say what was likely meant by a diameter that no lock wire has: thousandths, mm, or what lies nearest."""
     from visionwire.budget import MM_PER_IN
 
+    if wire_in <= 0:
+        slip = THINNEST_IN <= -wire_in <= THICKEST_IN
+        return f"a diameter is above zero{f', so leave out the minus: {option} {text.strip()[1:]}' if slip else ''}"
     meant = []
     in_mm = floats(text.strip().lower().removesuffix("mm"))
     if text.strip().lower().endswith("mm") and in_mm and THINNEST_IN <= in_mm[0] <= THICKEST_IN:

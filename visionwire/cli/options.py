@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from visionwire.cli.numbers import numbers, one_of, wire_diameter_in
 from visionwire.errors import InputError, OutputError, UsageError
-from visionwire.lengths import length_in
+from visionwire.lengths import length_in, length_mm
 
 if TYPE_CHECKING:
     from calibration.card import Card
@@ -260,7 +260,7 @@ def _card(name: str | None, bar: str | None) -> Card | None:
     card = card_named(name, "--card: ")
     if bar is None:
         return card
-    (bar_mm,) = numbers("--bar", bar, f"the length in mm that a rule reads on the bar, near {card.bar_mm:g}", 1)
+    bar_mm = length_mm("--bar", bar, f"the length in mm that a rule reads on the bar, near {card.bar_mm:g}")
     try:
         return card.as_printed(bar_mm)
     except ValueError as error:
@@ -298,7 +298,7 @@ def _height(below: str | None, scale: str | None) -> float | None:
         f"how many mm the card's face lies below the wire, {LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g}, 0 where it is "
         "held level with it"
     )
-    (height_mm,) = numbers("--card-below", below, wanted, 1)
+    height_mm = length_mm("--card-below", below, wanted)
     if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
         raise UsageError(f"--card-below is {height_mm:g}; it must be {wanted}")
     return height_mm

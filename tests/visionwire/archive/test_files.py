@@ -181,7 +181,7 @@ def test_a_table_takes_a_diameter_as_the_command_line_does(tmp_path: Path) -> No
         ("0.8", "wire_in is 0.8 in; it must be 0.005 to 0.1 in; for 0.8 mm give wire_in 0.8mm"),
         ("0.032mm", "wire_in is 0.032mm; it must be 0.005 to 0.1 in; for 0.032 in leave out mm: wire_in 0.032"),
         ("thick", "wire_in is 'thick'; it must be a diameter in inches, such as 0.032, or 0.8mm"),
-        ("0", "wire_in is 0 in; it must be 0.005 to 0.1 in; the nearest that works is 0.005"),
+        ("0", "wire_in is 0 in; it must be 0.005 to 0.1 in; a diameter is above zero"),
         ("nan", "wire_in is 'nan'; it must be a diameter in inches, such as 0.032, or 0.8mm"),
     ],
 )

@@ -200,13 +200,22 @@ def test_a_bar_that_was_measured_makes_the_card_so_large_and_surer(
     measure: FakeMeasure, photo: Callable[[str], str]
 ) -> None:
     assert run(photo("conforming.png"), "--card", "pocket", "--bar", "79.2").exit_code == ExitCode.CONFORMING
-    card, (asked,) = load_card("pocket"), measure.asked
+    assert run(photo("conforming.png"), "--card", "pocket", "--bar", "79.2mm").exit_code == ExitCode.CONFORMING
+    card, (asked, with_sign) = load_card("pocket"), measure.asked
+    assert with_sign["card"] == asked["card"]
     assert asked["card"].square_mm == pytest.approx(card.square_mm * 79.2 / 80)
     assert asked["card"].print_relative_u == PRINT_VERIFIED_U < card.print_relative_u
 
 
 @pytest.mark.parametrize(
-    ("words", "height_mm"), [(["--card-below", "0"], 0.0), (["--card-below", "-2.5"], -2.5), ([], None)]
+    ("words", "height_mm"),
+    [
+        (["--card-below", "0"], 0.0),
+        (["--card-below", "-2.5"], -2.5),
+        (["--card-below", "25.4 mm"], 25.4),
+        (["--card-below", "1in"], 25.4),
+        ([], None),
+    ],
 )
 def test_how_far_the_card_lies_below_the_wire_is_told(
     measure: FakeMeasure, photo: Callable[[str], str], words: list[str], height_mm: float | None
@@ -247,8 +256,10 @@ def test_nothing_given_is_none(measure: FakeMeasure, photo: Callable[[str], str]
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--wire", "0"], "the nearest that works is 0.005"),
-        (["--wire", "-0.032"], "the nearest that works is 0.005"),
+        (["--wire", "0"], "it must be 0.005 to 0.1 in; a diameter is above zero\n"),
+        (["--wire", "-0.032"], "a diameter is above zero, so leave out the minus: --wire 0.032\n"),
+        (["--wire", "-0.8mm"], "a diameter is above zero, so leave out the minus: --wire 0.8mm\n"),
+        (["--wire", "0.001"], "the nearest that works is 0.005"),
         (["--wire", "32"], "for 32 thousandths give --wire 0.032"),
         (["--wire", "0.8"], "for 0.8 mm give --wire 0.8mm"),
         (["--wire", "0.20"], "for 0.020 in give --wire 0.020"),
