@@ -156,6 +156,8 @@ def _sheet(card: Card, measured_bar_mm: float | None) -> _Sheet:
     boxes = np.vstack([_squares(card), _markers(card), _bar(card, bar_x_mm, bar_y_mm)])
     boxes[:, :2] += origin_mm
     label = f"visionwire {card.name} · {card.square_mm:.2f} mm squares · bar {card.bar_mm:.0f} mm"
+    if measured_bar_mm is not None:  # what is cut out must tell itself from the print before it
+        label += f" · drawn for {measured_bar_mm:g}"
     texts = [_Text(bar_x_mm + SHEET_MARGIN_MM, bar_y_mm + SHEET_MARGIN_MM + 2.5, 1.9, label)]
     y_mm = SHEET_MARGIN_MM + max(card.height_mm, bar_y_mm + 2.5) + 7.0
     for line in _advice(card, measured_bar_mm, width_mm - 2 * SHEET_MARGIN_MM):

@@ -8,6 +8,7 @@ import re
 import numpy as np
 import pytest
 from PIL import Image
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from calibration import draw_pdf, draw_png, draw_svg, known_cards, load_card
 from calibration.draw import SHEET_MARGIN_MM
@@ -27,6 +28,21 @@ def test_a_correction_scales_the_whole_drawing(name: str) -> None:
     plain, corrected = cut_mm(draw_svg(card)), cut_mm(draw_svg(card, 0.99 * card.bar_mm))
     assert plain == pytest.approx((card.width_mm, card.height_mm), abs=1e-3)
     assert corrected == pytest.approx((card.width_mm / 0.99, card.height_mm / 0.99), abs=1e-3)
+
+
+@pytest.mark.parametrize("name", known_cards())
+def test_what_is_cut_out_tells_for_which_bar_it_was_drawn(name: str) -> None:
+    card = load_card(name)
+    measured_mm = 0.9912 * card.bar_mm
+    said = f"drawn for {measured_mm:g}"
+    svg = draw_svg(card, measured_mm)
+    (label,) = re.findall(rf'<text x="([\d.]+)" y="([\d.]+)" font-size="([\d.]+)">([^<]*{said})<', svg)
+    x_mm, y_mm, size_mm = map(float, label[:3])
+    width_mm, height_mm = cut_mm(svg)
+    margin_mm = SHEET_MARGIN_MM * width_mm / card.width_mm
+    assert margin_mm < x_mm and x_mm + stringWidth(label[3], "Helvetica", size_mm) < margin_mm + width_mm
+    assert margin_mm < y_mm < margin_mm + height_mm
+    assert said not in draw_svg(card)
 
 
 def test_a_rule_in_the_wrong_unit_is_told() -> None:
