@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import hashlib
 import re
 import unicodedata
@@ -271,28 +272,29 @@ def told_by(places: Iterable[str], pattern: re.Pattern[str]) -> dict[str, Counte
 class Table:
     """What a CSV says of files: by the name or path in its first column; ``unused`` are columns that are not known.
 
-    ``wires_in`` are their wires' diameters, in; None takes back what was told before.
+    ``wires_in`` are their wires' diameters, in; None takes back what was told before. ``ambiguous`` are names that
+    files of several contents have, which stand for none of these (`unambiguous`).
     """
 
     rows: dict[str, dict[str, str]]
     unused: tuple[str, ...] = ()
     wires_in: dict[str, float | None] = field(default_factory=dict)
+    ambiguous: frozenset[str] = frozenset()
 
     def of(self, place: str) -> dict[str, str]:
         """Return what it says of a path or URL: by its name, or before that by all of it."""
-        whole, name = _as_written(place)
-        return {**self.rows.get(name, {}), **self.rows.get(whole, {})}
+        told: dict[str, str] = {}
+        for word in reversed(self._words(place)):
+            told |= self.rows.get(word, {})
+        return told
 
     def wire_in(self, place: str) -> float | None:
         """Return the diameter that it says of a path or URL, in; as `of`."""
-        whole, name = _as_written(place)
-        return self.wires_in.get(whole, self.wires_in.get(name))
+        return next((self.wires_in[word] for word in self._words(place) if word in self.wires_in), None)
 
     def takes_back_wire(self, place: str) -> bool:
         """Whether it takes back the wire that was told of a path or URL."""
-        whole, name = _as_written(place)
-        named = whole if whole in self.wires_in else name
-        return named in self.wires_in and self.wires_in[named] is None
+        return self.wire_in(place) is None and any(word in self.wires_in for word in self._words(place))
 
     def tells_wire(self, place: str) -> bool:
         """Whether it tells the wire of a path or URL, or takes it back."""
@@ -316,7 +318,30 @@ class Table:
 
     def without_row(self, places: Iterable[str]) -> list[str]:
         """Return the paths or URLs that no row names."""
-        return [place for place in places if not any(word in self.rows for word in _as_written(place))]
+        return [place for place in places if not any(word in self.rows for word in self._words(place))]
+
+    def unambiguous(self, places: Iterable[str]) -> tuple[Table, dict[str, list[str]]]:
+        """Return it with what is ambiguous left out, and by each such name the paths or URLs that it could be of.
+
+        A name alone is ambiguous where files of that name differ in content: cameras use a name again in every folder.
+        Of a file whose path is no more than that name it still tells.
+        """
+        alike: dict[str, list[str]] = {}
+        for place in places:
+            _, name = _as_written(place)
+            if name in self.rows:
+                alike.setdefault(name, []).append(place)
+        several = {
+            name: [place for place in some if _spelled(place) != name]
+            for name, some in alike.items()
+            if len(some) > 1 and len({sha256_of(place)[0] for place in some}) > 1
+        }
+        return dataclasses.replace(self, ambiguous=frozenset(several)), several
+
+    def _words(self, place: str) -> list[str]:
+        """Return the words by which a row may name a path or URL, the surest first: all of it, and its name."""
+        whole, name = _as_written(place)
+        return [whole] if name in self.ambiguous else [whole, name]
 
 
 def _as_written(place: str) -> tuple[str, str]:

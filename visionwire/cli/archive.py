@@ -97,7 +97,10 @@ def archive(
         )
     # Before the night's work, so that a slip can be mended.
     said = [] if told is None else _pattern_words(told_by(paths, told), len(paths))
-    for line in said + ([] if table is None else _table_words(table, paths)):
+    if table is not None:
+        table, several = table.unambiguous(paths)
+        said += _table_words(table, paths, several)
+    for line in said:
         print(line, flush=True)
     with (
         contextlib.nullcontext() if cluster is None else connected(cluster) as client,  # before a ledger is made
@@ -308,14 +311,22 @@ def _pattern_words(told: Mapping[str, Counter[str]], files: int) -> list[str]:
     return lines
 
 
-def _table_words(table: Table, paths: list[str]) -> list[str]:
-    """Write which columns of a table are not known, and which rows and which photographs go without the other."""
+def _table_words(table: Table, paths: list[str], several: Mapping[str, list[str]]) -> list[str]:
+    """Write which columns of a table are not known, and which rows and which photographs go without the other.
+
+    ``several`` are paths by the name alone that could be of each of them.
+    """
     from visionwire.archive.files import FIELDS, WIRE
 
     without_photograph, without_row = table.without_photograph(paths), table.without_row(paths)
     lines = [
         f"--metadata: its column {column}{guess(column, (*FIELDS, WIRE))} is not known and left out"
         for column in table.unused
+    ]
+    lines += [
+        f"--metadata: its row {name} fits files of different content ({first_of(some)}) and tells nothing of these; "
+        "write the path of each in place of the name"
+        for name, some in several.items()
     ]
     if without_photograph:
         count = counted(len(without_photograph), "row")

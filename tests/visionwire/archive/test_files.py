@@ -218,6 +218,38 @@ def test_a_name_is_found_whichever_way_its_slashes_lean(tmp_path: Path) -> None:
     ]
 
 
+def test_a_name_that_files_of_different_content_have_tells_of_none_of_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    monkeypatch.chdir(tmp_path)
+    made = folder_of(tmp_path / "made", 2)
+    for place, content in {"x/a.png": "00", "x/b.png": "00", "y/a.png": "01", "y/b.png": "00"}.items():
+        Path(place).parent.mkdir(exist_ok=True)
+        shutil.copy(made / f"{content}.png", place)
+    Path("who.csv").write_text("photo,technician,wire_in\na.png,Ann,0.032\nb.png,Bob,0.041\n")
+    words = ["archive", "x", "y", "--ledger", "a.db", "--metadata", "who.csv"]
+    said = CliRunner().invoke(app, words).stdout
+    line = (
+        "--metadata: its row a.png fits files of different content (x/a.png, y/a.png) and tells nothing of these; write"
+    )
+    assert line in said and "b.png" not in said, "what is alike may share a row"
+
+    def told() -> list[tuple[object, ...]]:
+        return list(Ledger(Path("a.db")).ask("SELECT path, technician, wire_in FROM files ORDER BY path"))
+
+    both = [("x/b.png", "Bob", 0.041), ("y/b.png", "Bob", 0.041)]
+    assert sorted(told()) == sorted([("x/a.png", None, None), ("y/a.png", None, None), *both])
+    with Path("who.csv").open("a") as more:
+        more.write("y/a.png,Cy,0.020\n")
+    CliRunner().invoke(app, words)
+    assert sorted(told(), key=str) == sorted([("x/a.png", None, None), ("y/a.png", "Cy", 0.020), *both], key=str)
+    shutil.copy(made / "01.png", "a.png")
+    table, several = from_table(Path("who.csv")).unambiguous(["a.png", "x/a.png"])
+    assert several == {"a.png": ["x/a.png"]}
+    assert (table.of("a.png"), table.of("x/a.png")) == ({"technician": "Ann"}, {}), "the name is the path of one"
+
+
 def test_a_comma_may_part_a_diameter_where_a_country_writes_it_so(tmp_path: Path) -> None:
     table = tmp_path / "wires.csv"
     for text in ("photo;wire_in\na.jpg;0,032\n", 'photo,wire_in\na.jpg,"0,032"\n'):
