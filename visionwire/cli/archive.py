@@ -102,6 +102,7 @@ def archive(
         said += _table_words(table, paths, several)
     for line in said:
         print(line, flush=True)
+    _require_wires(paths, table, ledger, settings)
     with (
         contextlib.nullcontext() if cluster is None else connected(cluster) as client,  # before a ledger is made
         contextlib.closing(Ledger(ledger)) as book,
@@ -139,7 +140,7 @@ def _settings(photos: list[str], *, limits: str, method: str, **words: Any) -> S
             "--method wraps is pointed at picture by picture, which an archive cannot do; read each with "
             "visionwire check PHOTO --method wraps --start X,Y --end X,Y"
         )
-    options = options_from(photos, limits=limits, method=method, **words)
+    options = options_from(photos, limits=limits, method=method, wire_of_each=True, **words)
     return Settings(
         options.limits,
         options.wire_in,
@@ -165,6 +166,33 @@ def _table(metadata: Path, settings: Settings) -> Table:
             except LimitsError as error:
                 raise ArchiveError(f"the table {metadata} tells wire that cannot be judged: {error}") from error
     return table
+
+
+def _require_wires(paths: list[str], table: Table | None, ledger: Path, settings: Settings) -> None:
+    """Check that every photograph's wire is told, now or before, where the bands need it and none is told for all."""
+    from visionwire.archive import Ledger
+    from visionwire.archive.files import WIRE
+    from visionwire.limits import by_diameter
+
+    if settings.method != "double" or settings.wire_in is not None or not by_diameter(settings.limits):
+        return
+    before: dict[str, float | None] = {}
+    if ledger.exists():
+        with contextlib.closing(Ledger(ledger)) as book:
+            before = dict(book.ask("SELECT path, wire_in FROM files"))
+    wires_in = before | {path: _wire_told(path, table, before.get(path)) for path in paths}
+    if without := [path for path, wire_in in wires_in.items() if wire_in is None]:
+        count, has = counted(len(without), "photograph"), "has" if len(without) == 1 else "have"
+        raise ArchiveError(
+            f"limit set {settings.limits.name} has its bands by wire diameter, and {count} {has} none "
+            f"told: {first_of(without)}; tell it in a column {WIRE} of --metadata, or give that of every "
+            "photograph with --wire DIAMETER_IN"
+        )
+
+
+def _wire_told(path: str, table: Table | None, before_in: float | None) -> float | None:
+    """Return the wire of a photograph, in, as a table tells it, or where that says nothing as it was told before."""
+    return table.wire_in(path) if table is not None and table.tells_wire(path) else before_in
 
 
 def _run(paths: list[str], book: Ledger, settings: Settings, **more: Any) -> tuple[dict[str, int], Progress]:

@@ -117,8 +117,11 @@ def options_from(
     head: list[str] | None = None,
     bar: str | None = None,
     card_below: str | None = None,
+    wire_of_each: bool = False,
 ) -> CheckOptions:
     """Check the words of the call, all of them before any photograph is opened.
+
+    Where each photograph's wire may be told by itself (``wire_of_each``), bands by diameter need none for all.
 
     Raises
     ------
@@ -145,7 +148,7 @@ def options_from(
     wire_in = _wire_in(wire, planned)
     if planned is not None and planned.method != method:
         raise UsageError(f"the plan is of the {planned.method} method; give --method {planned.method}")
-    if method == "double":
+    if method == "double" and not (wire_of_each and wire_in is None):
         density_band(limit_set, wire_in)  # one that has no band for this wire would say so only after the measuring
     return CheckOptions(
         limits=limit_set,

@@ -191,6 +191,12 @@ def _is_known(name_or_path: str | Path) -> bool:
     return str(name_or_path) in known_limits()
 
 
+def by_diameter(limits: LimitSet) -> bool:
+    """Whether the bands of a set go by the wire's diameter."""
+    first = limits.density[0]
+    return len(limits.density) > 1 or first.wire_over_in is not None or first.wire_up_to_in is not None
+
+
 def density_band(limits: LimitSet, wire_in: float | None = None, told_by: str = "--wire") -> DensityBand:
     """Return the band of twists per inch for this wire.
 
@@ -213,9 +219,8 @@ def density_band(limits: LimitSet, wire_in: float | None = None, told_by: str = 
     LimitsError
         If the bands go by diameter and none is given, or none covers the one given.
     """
-    first = limits.density[0]
-    if len(limits.density) == 1 and first.wire_over_in is None and first.wire_up_to_in is None:
-        return first
+    if not by_diameter(limits):
+        return limits.density[0]
     if wire_in is None:
         raise LimitsError(
             f"limit set {limits.name} has its bands by wire diameter; give the wire with --wire DIAMETER_IN"

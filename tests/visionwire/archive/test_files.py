@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 import pytest
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from tests.visionwire.archive.small import RUN, all_rows, folder_of, in_this_process
 from visionwire.archive import Ledger, Settings, listed, run
@@ -322,6 +322,31 @@ def test_a_wire_that_the_limit_set_has_no_band_for_is_said_before_the_work(tmp_p
     assert f"the table {told} tells wire that cannot be judged: " in stopped.stderr
     assert "limit set ours--wire has no band for wire of 0.09 in" in stopped.stderr, "its name stays as it is"
     assert "; check its column wire_in or choose" in stopped.stderr
+
+
+def test_bands_by_diameter_take_the_wire_of_each_photograph_from_the_table_or_from_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    folder, ledger = folder_of(tmp_path / "photos", 3), tmp_path / "a.db"
+    for name in ("copy.png", "broken.jpg"):
+        (folder / name).unlink()
+    words = ["archive", str(folder), "--ledger", str(ledger), "--limits", "by-diameter"]
+
+    def read(**wires: str) -> Result:
+        table = ["--metadata", str(wires_told(tmp_path / "wires.csv", **wires))] if wires else []
+        return CliRunner().invoke(app, [*words, *table])
+
+    for said, wires in ((read(), ("00", "01", "02")), (read(**{"00": "0.020"}), ("01", "02"))):
+        names = ", ".join(str(folder / f"{name}.png") for name in wires)
+        assert said.exit_code == ExitCode.FILE and not ledger.exists()
+        assert f"and {len(wires)} photographs have none told: {names}; tell it in a column wire_in of" in said.stderr
+    assert "3 photographs read now" in read(**{"00": "0.020", "01": "0.032", "02": "0.032"}).stdout
+    assert "3 kept from before" in read().stdout, "what was told before stays"
+    taken_back = read(**{"01": "none"})
+    assert taken_back.exit_code == ExitCode.FILE and f"1 photograph has none told: {folder / '01.png'};" in (
+        taken_back.stderr
+    )
 
 
 def test_a_folder_without_photographs_is_said_and_makes_no_ledger(tmp_path: Path) -> None:
