@@ -221,6 +221,7 @@ def review(
             )
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         sha256 = found.pop()
+        _require_seen(book, photo, sha256, decision)
         before = decided_before(book, sha256)
         decide(book, sha256, decision, reason, by, now)
         still_open, now_stands = open_decision(book, sha256), decided_before(book, sha256)
@@ -235,6 +236,15 @@ def review(
     if before is not None:
         what, who, on = before
         print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}")
+
+
+def _require_seen(book: Ledger, photo: str, sha256: str, decision: str) -> None:
+    """Check that nothing is accepted that is no picture: nobody can have seen it. What only ended may be looked at."""
+    from visionwire.archive.work import ENDED
+
+    ((state, code),) = book.ask("SELECT state, code FROM contents WHERE sha256 = ?", sha256)
+    if decision == "accept" and state == "unreadable" and code not in ENDED:
+        raise UsageError(f"{photo} is no picture that can be read, so nothing is in it to accept; say retake or reject")
 
 
 def verify(ledger: LedgerFile) -> None:

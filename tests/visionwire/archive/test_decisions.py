@@ -262,6 +262,19 @@ def test_of_a_photograph_that_is_not_there_those_of_its_name_are_said(made: Made
     )
 
 
+def test_what_is_no_picture_is_not_accepted(made: Made) -> None:
+    codes = {"empty.jpg": "unreadable", "large.jpg": "too-large"}
+    book = made({path: {"state": "unreadable", "code": code} for path, code in codes.items()})
+    words = ["review", str(book.path), "empty.jpg", "--by", "A. Person", "--reason", "seen", "--decision"]
+    off = CliRunner().invoke(app, [*words, "accept"])
+    assert off.exit_code == ExitCode.USAGE and decided_before(book, "empty.jpg") is None
+    assert "empty.jpg is no picture that can be read, so nothing is in it to accept; say retake or reject" in off.stderr
+    for decision in ("retake", "reject"):
+        assert CliRunner().invoke(app, [*words, decision]).exit_code == 0
+    review(book.path, "large.jpg", "accept", "A. Person")
+    assert (decided_before(book, "large.jpg") or ("",))[0] == "accept", "it may be looked at, if not read"
+
+
 def test_a_ledger_that_may_not_be_written_says_what_to_change(made: Made) -> None:
     book = made({"a": reading()})
     book.base.execute("PRAGMA query_only = 1")  # the superuser may write anything
