@@ -291,6 +291,11 @@ class Ledger:
         """Return how many files were opened and not read, by code."""
         return dict(self.ask("SELECT code, SUM(files) FROM contents WHERE code IS NOT NULL GROUP BY code"))
 
+    def copies(self) -> int:
+        """Return how many files are copies of another."""
+        ((copies,),) = self.ask("SELECT COUNT(sha256) - COUNT(DISTINCT sha256) FROM files")
+        return int(copies)
+
     def contents_of(self, photo: str) -> set[str]:
         """Return the contents that a path or a SHA-256 names."""
         rows = self.ask("SELECT DISTINCT sha256 FROM files WHERE path = ? OR sha256 = ?", photo, photo)

@@ -118,11 +118,11 @@ def archive(
             memory_gb=memory,
             cluster=client,
         )
-        reasons = book.reasons()
+        reasons, copies = book.reasons(), book.copies()
         missing = gone((path for (path,) in book.ask("SELECT path FROM files")), photos, paths)
     if sys.stderr.isatty():
         print(file=sys.stderr)
-    print(f"{ledger}: {files_words(counts, reasons)}")
+    print(f"{ledger}: {files_words(counts, reasons, copies)}")
     for line in [*_run_words(latest), *_gone_words(missing), *wanting_words(reasons)]:
         print(f"  {line}")
     print(f"visionwire trends {ledger} shows them", file=sys.stderr)

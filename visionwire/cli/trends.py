@@ -78,7 +78,8 @@ def trends(
             print(html)
     as_seen = {"conforming": f" ({found.as_seen} with no pigtail counted)"} if found.as_seen else {}
     calls = ", ".join(f"{count} {call}{as_seen.get(call, '')}" for call, count in found.calls.items()) or "none"
-    print(f"{ledger}{whose}: {files_words(found.states, found.reasons)}{f'; calls: {calls}' if found.files else ''}")
+    called = f"; calls: {calls}" if found.files else ""
+    print(f"{ledger}{whose}: {files_words(found.states, found.reasons, found.copies)}{called}")
     print(f"  limits: {heading}")
     if found.decisions:
         said = "; ".join(f"{count} {decision}" for decision, count in found.decisions.items())
@@ -339,9 +340,17 @@ def states_words(counts: Mapping[str, int]) -> str:
     return ", ".join(counted(count, state) if state in nouns else f"{count} {state}" for state, count in counts.items())
 
 
-def files_words(states: Mapping[str, int], reasons: Mapping[str, int]) -> str:
-    """Write how many files there are, in which states, and how many ended that may be read yet, by their codes."""
+def files_words(states: Mapping[str, int], reasons: Mapping[str, int], copies: int) -> str:
+    """Write how many files there are, in which states, and how many ended that may be read yet, by their codes.
+
+    Copies among them are said: what is counted by content, as calls are, adds up to fewer.
+    """
     from visionwire.archive.work import ends
 
     files = counted(sum(states.values()), "file")
-    return f"{files}, {states_words(ends(states, reasons))}" if states else files
+    same = (
+        f"; {copies} of them {'a copy' if copies == 1 else 'copies'}, counted once among photographs and calls"
+        if copies
+        else ""
+    )
+    return f"{files}, {states_words(ends(states, reasons))}{same}" if states else files

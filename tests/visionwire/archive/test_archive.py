@@ -399,7 +399,9 @@ def test_the_commands_one_after_the_other(tmp_path: Path, monkeypatch: pytest.Mo
         r"(run 1|pigtail): \S+ ± \S+ twists.*, allowed .*; within limits with probability over", shown.stdout
     )
     assert " 100 %" not in shown.stdout
-    assert "5 files, 1 reading, 3 refusals, 1 unreadable; calls:" in shown.stdout
+    once = "5 files, 1 reading, 3 refusals, 1 unreadable; 1 of them a copy, counted once among photographs and calls"
+    assert f"{once}\n  3 photographs read now, 1 unreadable, 0 kept" in done.stdout, "four contents of five files"
+    assert f"{once}; calls:" in shown.stdout
     html = Path(page).read_text()
     assert "bay 1" in html and "eye protection" in html
     assert "://" not in html.replace("http://www.w3.org", "")  # the letters alone may stand in a picture's base64
@@ -436,10 +438,14 @@ def test_the_last_words_say_what_reads_again_what_ended(
     done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(ledger)])
     assert f"3 files {want}" in done.stdout and f"visionwire archive {again}" in done.stdout
     first, second, *_ = done.stdout.splitlines()
-    assert first == f"{ledger}: 3 files, 3 {want}", "they may be read yet, so they are not called unreadable"
+    assert first.startswith(f"{ledger}: 3 files, 3 {want}"), "they may be read yet, so they are not called unreadable"
     assert second == f"  0 photographs read now, 2 {want}, 0 kept from before"
     shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)]).stdout
-    assert f"{ledger}: 3 files, 3 {want}; calls: none" in shown and f"3 files: 3 {want};" in page.read_text()
+    assert (
+        f"{ledger}: 3 files, 3 {want}; " in shown
+        and "; calls: none\n" in shown
+        and f"3 files: 3 {want};" in page.read_text()
+    )
 
 
 def test_what_ended_is_counted_apart_from_what_is_no_picture_and_an_empty_file_is_no_photograph_read(
@@ -460,7 +466,7 @@ def test_what_ended_is_counted_apart_from_what_is_no_picture_and_an_empty_file_i
     monkeypatch.setattr(RUN, "_entries", ending)
     done = CliRunner().invoke(app, ["archive", str(folder), "--ledger", str(tmp_path / "a.db")])
     first, second, *_ = done.stdout.splitlines()
-    assert first.endswith(": 6 files, 3 refusals, 1 ended for want of time, 2 unreadable")
+    assert ": 6 files, 3 refusals, 1 ended for want of time, 2 unreadable; 1 of them a copy, counted" in first
     assert second == "  2 photographs read now, 1 ended for want of time, 2 unreadable, 0 kept from before"
 
 
