@@ -18,7 +18,7 @@ NO_HASH = "0" * 64
 
 @dataclass(frozen=True)
 class Decision:
-    """A person's decision, as it was made; ``path`` is a file that held its content, if one is known."""
+    """A person's decision, as it was made; ``path`` is the file that it named, if that is known."""
 
     number: int
     decision: str
@@ -27,8 +27,19 @@ class Decision:
     path: str | None
 
 
-def decide(ledger: Ledger, sha256: str, decision: str, reason: str, decided_by: str, decided_at: str) -> None:
-    """Add a person's decision on the reading in use; every one is chained to the one before by its hash."""
+def decide(
+    ledger: Ledger,
+    sha256: str,
+    decision: str,
+    reason: str,
+    decided_by: str,
+    decided_at: str,
+    path: str | None = None,
+) -> None:
+    """Add a person's decision on the reading in use; every one is chained to the one before by its hash.
+
+    ``path`` is the file that it named, where it did not name the content itself.
+    """
     with ledger.writing() as base:
         last = base.execute("SELECT number, hash FROM dispositions ORDER BY number DESC LIMIT 1").fetchone()
         number, previous = (1, NO_HASH) if last is None else (last[0] + 1, last[1])
@@ -39,15 +50,15 @@ def decide(ledger: Ledger, sha256: str, decision: str, reason: str, decided_by: 
             " LEFT JOIN readings r USING (sha256, settings) WHERE m.settings IS NOT NULL",
             (sha256,),
         ).fetchone() or (None, None)
-        row = (*words, _hash(words, read_by), *read_by)
-        base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+        row = (*words, _hash(words, (*read_by, path)), *read_by, path)
+        base.execute("INSERT INTO dispositions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
         base.execute("INSERT OR IGNORE INTO people VALUES (?, ?)", (decided_by, person_of(decided_by)))
 
 
-def decided_before(ledger: Ledger, sha256: str) -> tuple[str, str, str] | None:
-    """Return the latest decision, whether it stands or not, who made it, and what it was made on."""
+def decided_before(ledger: Ledger, sha256: str) -> tuple[str, str, str, str | None] | None:
+    """Return the latest decision, whether it stands or not, who made it, what on, and the file it named if known."""
     rows = ledger.ask(
-        "SELECT d.decision, d.decided_by, l.decided_on FROM decided l JOIN dispositions d USING (number)"
+        "SELECT d.decision, d.decided_by, l.decided_on, d.path FROM decided l JOIN dispositions d USING (number)"
         " WHERE l.sha256 = ?",
         sha256,
     )
@@ -67,17 +78,17 @@ def replaced_files(ledger: Ledger) -> dict[str, Decision]:
     One of which a person has decided since on what it holds now is none of them.
     """
     rows = ledger.ask(
-        "SELECT number, d.decision, d.decided_by, d.decided_at, r.path"
+        "SELECT r.path, number, d.decision, d.decided_by, d.decided_at, d.path"
         " FROM replaced r JOIN dispositions d USING (number) ORDER BY r.path"
     )
-    return {row[-1]: Decision(*row) for row in rows}
+    return {path: Decision(*row) for path, *row in rows}
 
 
 def lost_decisions(ledger: Ledger) -> list[Decision]:
-    """Return the decisions on contents that no file holds any more."""
+    """Return the decisions on contents that no file holds any more; of one that named no file, one that held it."""
     rows = ledger.ask(
         "SELECT d.number, d.decision, d.decided_by, d.decided_at,"
-        " (SELECT MIN(e.path) FROM earlier e WHERE e.sha256 = d.sha256)"
+        " COALESCE(d.path, (SELECT MIN(e.path) FROM earlier e WHERE e.sha256 = d.sha256))"
         " FROM dispositions d WHERE NOT EXISTS (SELECT 1 FROM files f WHERE f.sha256 = d.sha256) ORDER BY d.number"
     )
     return [Decision(*row) for row in rows]
@@ -96,7 +107,7 @@ def broken_links(ledger: Ledger) -> list[int]:
     return broken
 
 
-def _hash(words: tuple[Any, ...], read_by: tuple[Any, ...]) -> str:
+def _hash(words: tuple[Any, ...], more: tuple[Any, ...]) -> str:
     """Return the hash of a decision; one made before it was written down what it was made on goes without that."""
-    words = (*words, *(one for one in read_by if one is not None))
+    words = (*words, *(one for one in more if one is not None))
     return hashlib.sha256(json.dumps(words).encode()).hexdigest()

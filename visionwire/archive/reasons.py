@@ -71,12 +71,13 @@ def to_do(advice: str) -> str:
     return OF_ONE_PICTURE.sub(r"visionwire check PHOTO \g<0>", shown)
 
 
-def decided_before_words(decided: Decision | None) -> str | None:
+def decided_before_words(path: str, decided: Decision | None) -> str | None:
     """Return in one sentence that a file holds something else than when a person decided on it; None of no decision."""
     if decided is None:
         return None
+    what = "it" if decided.path in (None, path) else f"its copy {decided.path}"
     return (
-        f"the file has other content than when {decided.decided_by} decided on it ({decided.decision}, "
+        f"the file has other content than when {decided.decided_by} decided on {what} ({decided.decision}, "
         f"{decided.decided_at[:10]}): that decision is kept with the earlier content, and this one waits for its own"
     )
 

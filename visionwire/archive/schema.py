@@ -328,6 +328,10 @@ MIGRATIONS = (
             SELECT 1 FROM dispositions n WHERE n.sha256 = f.sha256 AND n.number > e.decisions)
         GROUP BY f.path;
     """,
+    # By which file of a content a person decided on it: copies, and what came in its place, have other names.
+    """
+    ALTER TABLE dispositions ADD COLUMN path TEXT;
+    """,
 )
 
 

@@ -211,7 +211,7 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
         first = [*replaced, *ledger.rows_of([path for *_, path in sums.work])][:most]
         to_look_at = [
-            {**_told(row), **_why(ledger, row), "replaced": decided_before_words(decided.get(row["path"]))}
+            {**_told(row), **_why(ledger, row), "replaced": decided_before_words(row["path"], decided.get(row["path"]))}
             for row in first
         ]
         without = [

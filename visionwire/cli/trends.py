@@ -224,7 +224,7 @@ def review(
         sha256 = found.pop()
         _require_seen(book, photo, sha256, decision)
         before = decided_before(book, sha256)
-        decide(book, sha256, decision, reason, by, now)
+        decide(book, sha256, decision, reason, by, now, None if photo == sha256 else photo)
         still_open, now_stands = open_decision(book, sha256), decided_before(book, sha256)
     print(f"{photo}: {decision}, by {by}")
     if still_open is not None:
@@ -235,8 +235,9 @@ def review(
             f"  of two people one decided on an earlier reading; a second person has to say {decision} of this one too"
         )
     if before is not None:
-        what, who, on = before
-        print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}")
+        what, who, on, named = before
+        copy = "" if named in (None, photo) else f" of its copy {named}"
+        print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}{copy}")
 
 
 def _require_seen(book: Ledger, photo: str, sha256: str, decision: str) -> None:

@@ -35,8 +35,10 @@ from visionwire.limits import load_limits
 def test_decisions_are_only_added_and_a_change_is_found(tmp_path: Path) -> None:
     book = Ledger(tmp_path / "a.db")
     for decision in ("accept", "reject", "accept"):
-        decide(book, "f" * 64, decision, "looked at with a glass", "A. Person", "2031-05-06T07:08:09+00:00")
+        decide(book, "f" * 64, decision, "looked at with a glass", "A. Person", "2031-05-06T07:08:09+00:00", "a.jpg")
     assert broken_links(book) == []
+    book.base.execute("UPDATE dispositions SET path = 'b.jpg' WHERE number = 1")
+    assert broken_links(book) == [1]
     book.base.execute("UPDATE dispositions SET decision = 'accept' WHERE number = 2")
     assert 2 in broken_links(book)
     book.base.execute("DELETE FROM dispositions WHERE number = 2")
@@ -89,7 +91,7 @@ def test_a_decision_of_an_old_ledger_still_holds_and_counts_for_the_one_reading_
     for settings, on in (("s", "this reading"), ("t", trends.EARLIER)):
         book.use(settings)
         book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), settings)
-        assert decided_before(book, "a") == ("accept", "A. Person", on)
+        assert decided_before(book, "a") == ("accept", "A. Person", on, None)
 
 
 def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
@@ -117,7 +119,7 @@ def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
     assert found.earlier == 1 and [row["path"] for row in found.work] == ["b"]
     assert broken_links(book) == [] and list(book.ask("SELECT COUNT(*) FROM dispositions")) == [(3,)]
     book.use("s")
-    assert decided_before(book, "b") == ("accept", "A. Person", "this reading")
+    assert decided_before(book, "b") == ("accept", "A. Person", "this reading", None)
     book.base.execute("UPDATE dispositions SET settings = 't' WHERE number = 2")
     assert broken_links(book) == [2]
 
@@ -125,20 +127,20 @@ def test_a_decision_on_an_earlier_reading_is_kept_and_named(made: Made) -> None:
 def test_what_could_not_be_read_when_it_was_decided_on_is_another_reading_once_it_can(made: Made) -> None:
     book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
     decide(book, "a", "retake", "it ended", "A. Person", NOW)
-    assert decided_before(book, "a") == ("retake", "A. Person", "this reading")
+    assert decided_before(book, "a") == ("retake", "A. Person", "this reading", None)
     book.forget_ended({"took-too-long": 1.0})
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
-    assert decided_before(book, "a") == ("retake", "A. Person", trends.EARLIER)
+    assert decided_before(book, "a") == ("retake", "A. Person", trends.EARLIER, None)
 
 
 def test_a_decision_older_than_such_notes_is_on_an_earlier_reading_once_there_is_another(made: Made) -> None:
     book = made({"a": {"state": "unreadable", "code": "took-too-long"}})
     decide(book, "a", "reject", "it ended", "A. Person", NOW)
     book.base.execute("UPDATE dispositions SET settings = NULL, state = NULL")
-    assert decided_before(book, "a") == ("reject", "A. Person", "this reading")
+    assert decided_before(book, "a") == ("reject", "A. Person", "this reading", None)
     book.forget_ended({"took-too-long": 1.0})
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "s")
-    assert decided_before(book, "a") == ("reject", "A. Person", trends.EARLIER)
+    assert decided_before(book, "a") == ("reject", "A. Person", trends.EARLIER, None)
 
 
 def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
@@ -148,9 +150,9 @@ def test_both_people_must_have_seen_the_reading_in_use(made: Made) -> None:
     book.use("t", second_person=True)
     book.put_entry(Entry("a", "reading", None, None, None, reading()["record"]), "t")
     decide(book, "a", "accept", "seen", "B. Person", NOW)
-    assert decided_before(book, "a") == ("accept", "B. Person", trends.EARLIER)
+    assert decided_before(book, "a") == ("accept", "B. Person", trends.EARLIER, None)
     decide(book, "a", "accept", "seen again", "A. Person", NOW)
-    assert decided_before(book, "a") == ("accept", "A. Person", "this reading")
+    assert decided_before(book, "a") == ("accept", "A. Person", "this reading", None)
 
 
 def test_one_who_decides_on_what_was_read_anew_is_told_that_one_more_has_to(made: Made) -> None:
@@ -302,7 +304,7 @@ def test_decisions_of_an_old_ledger_know_their_people_and_a_person_changed_after
     base.close()
     book = Ledger(path)
     book.use("s", second_person=True)
-    assert list(book.ask("SELECT * FROM dispositions")) == rows and broken_links(book) == []
+    assert list(book.ask("SELECT * FROM dispositions")) == [(*row, None) for row in rows] and broken_links(book) == []
     assert open_decision(book, "a") == "accept, pending"
     book.base.execute("UPDATE people SET person = 'someone else' WHERE name = 'a person'")
     assert open_decision(book, "a") is None and broken_links(book) == [2]

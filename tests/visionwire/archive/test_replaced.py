@@ -94,6 +94,30 @@ def test_a_file_that_becomes_a_copy_of_one_accepted_waits_for_its_own_decision(f
     assert trends.trends_of(book, 5).replaced == 0
 
 
+def test_of_copies_the_one_that_a_decision_named_is_said(folder: Path) -> None:
+    photo, copy = folder / "01.png", folder / "00 as sent.png"
+    shutil.copy(photo, copy)
+    of(folder, "archive")
+    review(folder, photo, "reject")
+    again = of(folder, "review", str(copy), "--decision", "reject", "--by", "B. Person", "--reason", "seen").stdout
+    assert f"reject by A. Person, is kept; it was made on this reading of its copy {photo}\n" in again
+    review(folder, photo, "retake")
+    before = copy.read_bytes()
+    copy.write_bytes((folder / "00.png").read_bytes() + b"\0")
+    of(folder, "archive")
+    shown = of(folder, "trends").stdout
+    assert f"the file has other content than when A. Person decided on its copy {photo} (retake, 20" in shown
+    copy.write_bytes(before)
+    photo.unlink()
+    of(folder, "archive")
+    photo.write_bytes(before + b"\0")
+    copy.write_bytes(before + b"\0")
+    of(folder, "archive")
+    lost = of(folder, "verify").stdout
+    assert f"decision 1 (reject by A. Person): what it was made on, once {photo}, is in no file" in lost
+    assert f"decision 2 (reject by B. Person): what it was made on, once {copy}, is in no file" in lost
+
+
 def test_what_was_replaced_comes_before_all_else_and_each_once(made: Made) -> None:
     photos: dict[str, dict[str, Any]] = {
         "bad": reading("nonconforming", 0.001),
