@@ -10,7 +10,7 @@ from visionwire import doubt, quality
 from visionwire.archive.decisions import Decision
 from visionwire.archive.figures import inch_outside, run_of
 from visionwire.reading import Check
-from visionwire.sheet.verdict import OF_EVERY_SECTION, because, probability_words, whole_words
+from visionwire.sheet.verdict import OF_EVERY_SECTION, because, mean_words, probability_words, see_words, whole_words
 from visionwire.sheet.words import RULE_WORDS, limits_words, value_words
 
 #: Rules that a figure with its unit names by itself.
@@ -49,6 +49,13 @@ def reason_of(record: dict[str, Any]) -> str | None:
     probability = probability_words(check, flags)
     said = f"{check.section}{what}: {value_words(check)}, {because(check, flags)}"
     return f"{said}{f'; {probability}' if probability else ''}{_as_seen(record)}{_by_wire(record)}"
+
+
+def call_of(row: dict[str, Any]) -> str | None:
+    """Return the call of a row of the view ``archive`` as `visionwire check` says it: by its mean if it is uneven."""
+    if row["call"] != "conforming" or row["inch_outside"] is None:
+        return None if row["call"] is None else str(row["call"])
+    return f"{row['call']}{mean_words(row['runs'])}; {see_words(row['inch_outside'].split(', '))}"
 
 
 def advice_of(record: dict[str, Any]) -> str | None:

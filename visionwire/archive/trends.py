@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from visionwire.archive import work
 from visionwire.archive.decisions import replaced_files
 from visionwire.archive.ledger import ROWS_AT_ONCE, Ledger
-from visionwire.archive.reasons import advice_of, decided_before_words, reason_of, to_do
+from visionwire.archive.reasons import advice_of, call_of, decided_before_words, reason_of, to_do
 from visionwire.archive.statistics import RESEMBLING_BITS, Bools, Floats, Group, grouped, saved_again
 
 Row = dict[str, Any]
@@ -211,7 +211,12 @@ def trends_of(ledger: Ledger, most: int, technician: str | None = None) -> Trend
         not_read = {path: files for _, path, files in heapq.nsmallest(most, [*sums.not_read, *not_opened])}
         first = [*replaced, *ledger.rows_of([path for *_, path in sums.work])][:most]
         to_look_at = [
-            {**_told(row), **_why(ledger, row), "replaced": decided_before_words(row["path"], decided.get(row["path"]))}
+            {
+                **_told(row),
+                **_why(ledger, row),
+                "called": call_of(row),
+                "replaced": decided_before_words(row["path"], decided.get(row["path"])),
+            }
             for row in first
         ]
         without = [

@@ -136,7 +136,7 @@ def _print_to_look_at(found: Trends) -> None:
             if row["call"] in (None, "undecided") or row["confidence"] is None
             else f", confidence {percent(row['confidence'])}"
         )
-        print(f"  {row['call'] or row['state']}{sure}: {one_line(row['path'])}{who}{decided}")
+        print(f"  {row['called'] or row['state']}{sure}: {one_line(row['path'])}{who}{decided}")
         for line in (row["replaced"], row["reason"], row["advice"]):
             if line:
                 print(f"    {line}")

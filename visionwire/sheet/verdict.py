@@ -30,7 +30,7 @@ OF_EVERY_SECTION = (NO_WIRE, *doubt.SCALE_IN_DOUBT)
 
 def call_words(reading: Reading) -> str:
     """Say the call, with how far it goes: by the mean alone, or as far as seen; before it what pulls loose."""
-    mean = f" by {'its' if len(reading.runs) == 1 else 'the'} mean" if uneven_words(reading) else ""
+    mean = mean_words(len(reading.runs)) if uneven_words(reading) else ""
     seen_only = ", as far as seen" if as_far_as_seen(reading) else ""
     called = f"{reading.call}{mean}{seen_only}"
     if not pulls_loose(reading):
@@ -58,7 +58,17 @@ def as_far_as_seen(reading: Reading) -> bool:
 def uneven_words(reading: Reading) -> str:
     """Say which runs of what conforms do so by their mean while some inch surely does not; else nothing."""
     uneven = _runs_uneven(reading) if reading.call == "conforming" else []
-    return f"the twist is uneven, see {' and '.join(uneven)}" if uneven else ""
+    return see_words(uneven) if uneven else ""
+
+
+def mean_words(runs: int) -> str:
+    """Say behind a call of conforming that some inch surely does not, of so many runs."""
+    return f" by {'its' if runs == 1 else 'the'} mean"
+
+
+def see_words(uneven: list[str]) -> str:
+    """Say which runs of what conforms by its mean are uneven."""
+    return f"the twist is uneven, see {' and '.join(uneven)}"
 
 
 def by_mean_words(reading: Reading, section: str) -> str:

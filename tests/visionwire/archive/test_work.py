@@ -148,7 +148,9 @@ def test_a_sentence_is_known_by_its_code_and_by_no_other() -> None:
     assert set(doubt.STOPPING) <= set(filled)
 
 
-def test_a_run_within_limits_by_its_mean_alone_comes_before_all_that_conforms_and_says_so(made: Made) -> None:
+def test_a_run_within_limits_by_its_mean_alone_comes_before_all_that_conforms_and_says_so(
+    made: Made, tmp_path: Path
+) -> None:
     photos = {
         "sure": reading(p=0.96),
         "uneven": uneven(),
@@ -164,6 +166,10 @@ def test_a_run_within_limits_by_its_mean_alone_comes_before_all_that_conforms_an
     )
     assert work[2]["call"] == "conforming", "the call stays as it is"
     assert (work[2]["least_in_any_inch"], work[2]["most_in_any_inch"], work[2]["runs"]) == (4.7, 9.9, 1)
+    by_mean, page = "conforming by its mean; the twist is uneven, see run 1", tmp_path / "t.html"
+    assert [row["called"] for row in work] == ["undecided", by_mean, by_mean, "conforming", "conforming"]
+    shown = CliRunner().invoke(app, ["trends", str(book.path), "--html", str(page)]).stdout
+    assert f"  {by_mean}, confidence 99 %: uneven\n" in shown and f"<strong>{by_mean}</strong>" in page.read_text()
 
 
 def test_what_conforms_as_far_as_seen_comes_before_what_does_and_is_counted_apart(made: Made, tmp_path: Path) -> None:
