@@ -48,7 +48,7 @@ def written_in(what: str, path: Path, used: Iterable[str]) -> Written:
     Raises
     ------
     ArchiveError
-        If it cannot be read, or a column that is looked for stands in it twice.
+        If it cannot be read or is empty, or a column that is looked for stands in it twice.
     """
     text = _text(what, path)
     told = TOLD.match(text)
@@ -60,7 +60,9 @@ def written_in(what: str, path: Path, used: Iterable[str]) -> Written:
         raise ArchiveError(
             f"the {what} {path} is off in line {reader.line_num} ({error}); look for a quote too many or too few"
         ) from error
-    columns = [name.lower() for name in lines[0][1]] if lines else []
+    if not lines:
+        raise ArchiveError(f"the {what} {path} is empty; give a CSV with its columns in the first line")
+    columns = [name.lower() for name in lines[0][1]]
     twice = [name for name in used if columns.count(name) > 1]
     if twice:
         raise ArchiveError(f"the {what} {path} has its column {twice[0]} twice; keep one of them")

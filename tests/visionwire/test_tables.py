@@ -48,7 +48,8 @@ def test_a_first_line_may_tell_a_spreadsheet_the_separator(
         lines[2] = lines[2].replace("Ann, Bob; or Cy", '"Ann, Bob; or Cy"')
     found = read(tmp_path, end.join(lines))
     assert found == Written(("photo", "who"), ((3, {"photo": "a.jpg", "who": "Ann, Bob; or Cy"}),), ())
-    assert read(tmp_path, lines[0]) == Written((), (), ())
+    with pytest.raises(ArchiveError, match="is empty; give"):
+        read(tmp_path, lines[0])
 
 
 @pytest.mark.parametrize("blank", ["", "\n", " \n", ";;\r\n\r\n"])
@@ -91,8 +92,13 @@ def test_what_cannot_be_read_says_where_and_what_to_do(tmp_path: Path, text: str
     assert str(caught.value).startswith(f"the table {tmp_path / 'a.csv'} ") and "\n" not in str(caught.value)
 
 
-def test_an_empty_file_has_no_columns(tmp_path: Path) -> None:
-    assert read(tmp_path, "") == Written((), (), ())
+@pytest.mark.parametrize("text", ["", "\n \n"])
+def test_an_empty_file_is_said_to_be_so(tmp_path: Path, text: str) -> None:
+    with pytest.raises(ArchiveError) as caught:
+        read(tmp_path, text)
+    assert str(caught.value) == (
+        f"the table {tmp_path / 'a.csv'} is empty; give a CSV with its columns in the first line"
+    )
 
 
 def test_the_line_of_a_letter_that_is_not_in_utf_8_is_told_behind_a_mark_too(tmp_path: Path) -> None:
