@@ -112,7 +112,7 @@ def _table(values: Sequence[tuple[str, str, float]]) -> Floats:
         left = len(short) - MOST_NAMED
         more = f" and {left} more {'falls' if left == 1 else 'fall'} short" if left > 0 else ""
         raise ValueError(
-            f"a study needs {LEAST}; here it takes {most} of each, and {', '.join(short[:MOST_NAMED])}{more}; "
-            "complete the study"
+            f"a study needs {LEAST}; here each person needs {most} readings of each safety, but "
+            f"{', '.join(short[:MOST_NAMED])}{more}; complete the study"
         )
     return np.array([[cells[part, person] for person in people] for part in parts])

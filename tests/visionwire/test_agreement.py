@@ -77,7 +77,7 @@ def test_a_study_that_is_not_whole(values: list[tuple[str, str, float]]) -> None
 
 
 def test_who_falls_short_is_named() -> None:
-    with pytest.raises(ValueError, match="here it takes 3 of each, and C has 2 of part 9; complete the study"):
+    with pytest.raises(ValueError, match="needs 3 readings of each safety, but C has 2 of part 9; complete the"):
         agreement(VALUES[:-1])
     with pytest.raises(ValueError, match=r"B has 1 of part 0.* and 4 more fall short; complete"):
         agreement([*VALUES[:40], *VALUES[60:]])
@@ -197,6 +197,8 @@ def test_the_command_reads_a_table(tmp_path: Path) -> None:
     assert off.exit_code == ExitCode.FILE and off.stderr.count("a number above 0 and under 1000, such as 7.2") == 3
     table.write_text("safety,person,twists_per_inch\n" + "\n".join(f"{a},{b},7" for a, b, _ in ONE_CLASS))
     assert "  0 distinct categories;" in CliRunner().invoke(app, ["agreement", str(table)]).stdout
+    table.write_text("")
+    assert f"the study {table} is empty; give" in CliRunner().invoke(app, ["agreement", str(table)]).stderr
     table.write_text("a,b\n1,2\n")
     assert "has no column safety; give a CSV" in CliRunner().invoke(app, ["agreement", str(table)]).stderr
     assert CliRunner().invoke(app, ["agreement", str(table)]).exit_code == ExitCode.FILE
