@@ -34,6 +34,8 @@ NOT_OPENED = "not-opened"
 EARLIER = "an earlier reading"
 #: How a decision ends there that does not stand where two people must say the same.
 PENDING, CONTESTED = ", pending", ", contested"
+#: The part of the advice of what has no scale that tells one wire for every photograph.
+WIRE_OF_ALL = "the wire with --wire DIAMETER_IN or "
 FIELDS = ("month", "station", "technician", "aircraft")
 
 #: What waits for one more person, read or not, then nonconforming ones, the surest first, then undecided and
@@ -314,8 +316,11 @@ def _pairs(
 
 
 def _told(row: Row) -> Row:
-    """Return a row whose message was perhaps written as `visionwire check` has it, as ledgers had it once."""
-    return row if row["message"] is None else {**row, "message": to_do(row["message"])}
+    """Return a row whose message was perhaps written as `visionwire check` has it, as ledgers had it once.
+
+    How an archive is told a wire is said of all files together, and not again of each (`WIRE_OF_ALL`).
+    """
+    return row if row["message"] is None else {**row, "message": to_do(row["message"]).replace(WIRE_OF_ALL, "")}
 
 
 def _why(ledger: Ledger, row: Row) -> dict[str, str | None]:

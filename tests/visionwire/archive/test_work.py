@@ -134,6 +134,7 @@ def test_what_is_not_read_is_said_so_in_the_lists_and_in_the_rows(
         page = tmp_path / "t.html"
         shown = CliRunner().invoke(app, ["trends", str(ledger), "--html", str(page)]).stdout
         assert words in shown and words in page.read_text()
+        assert shown.count("--wire") == page.read_text().count("--wire") == ("no card" in shown), "said of all at once"
     assert "with visionwire check PHOTO --start X,Y" in "".join(map(str, Ledger(fresh).rows()[1]))
 
 
