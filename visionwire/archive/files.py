@@ -344,6 +344,16 @@ class Table:
         return [whole] if name in self.ambiguous else [whole, name]
 
 
+def ending_so(name: str, places: Iterable[str]) -> list[str]:
+    """Return the paths or URLs that are a path of a row as seen from another folder: one ends with the other."""
+    tail = f"/{name}"
+    return [
+        place
+        for place in places
+        if "/" in name and (_spelled(place).endswith(tail) or tail.endswith(f"/{_spelled(place)}"))
+    ]
+
+
 def _as_written(place: str) -> tuple[str, str]:
     """Return a path or URL and the name of its file as a `Table` has them."""
     return _spelled(place), _spelled(name_of(place))
@@ -369,7 +379,7 @@ def from_table(path: Path) -> Table:
     if first in known:
         raise ArchiveError(f"the table {path} begins with its column {first}; put the one that names photographs first")
     if not set(columns) & set(known):
-        named_so = ", ".join(filter(None, table.columns)) or "none"
+        named_so = ", ".join(filter(None, table.columns))
         raise ArchiveError(
             f"the table {path} has none of the columns {', '.join(known)} after a first that names the photograph; its "
             f"columns are {named_so}, and should be such as photo, technician, taken"

@@ -15,7 +15,7 @@ import typer
 
 from visionwire.cli.numbers import guess, one_of
 from visionwire.cli.signals import terminated_as_interrupted
-from visionwire.cli.trends import files_words, first_of, states_words, wanting_words
+from visionwire.cli.trends import NAMED, files_words, first_of, states_words, wanting_words
 from visionwire.counts import counted
 from visionwire.errors import ArchiveError, LimitsError, UsageError
 
@@ -358,11 +358,21 @@ def _table_words(table: Table, paths: list[str], several: Mapping[str, list[str]
     ]
     if without_photograph:
         count = counted(len(without_photograph), "row")
-        lines.append(f"--metadata: {count} of it named no photograph: {first_of(without_photograph)}")
+        meant = [f"{name}{_meant(name, paths)}" for name in without_photograph[:NAMED]]
+        names = first_of(meant + without_photograph[NAMED:])
+        lines.append(f"--metadata: {count} of it named no photograph: {names}")
     if without_row:
         count = counted(len(without_row), "photograph")
         lines.append(f"--metadata: {count} had no row in it: {first_of(without_row)}")
     return lines
+
+
+def _meant(name: str, paths: list[str]) -> str:
+    """Ask in brackets whether the one path was meant that ends as a row has it, as seen from another folder."""
+    from visionwire.archive.files import ending_so
+
+    near = ending_so(name, paths)
+    return f" (did you mean {near[0]}?)" if len(near) == 1 else ""
 
 
 def _tell(progress: Progress) -> None:

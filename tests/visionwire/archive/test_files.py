@@ -250,6 +250,16 @@ def test_a_name_that_files_of_different_content_have_tells_of_none_of_them(
     assert (table.of("a.png"), table.of("x/a.png")) == ({"technician": "Ann"}, {}), "the name is the path of one"
 
 
+def test_a_path_as_seen_from_another_folder_is_guessed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(RUN, "_entries", in_this_process)
+    folder, table = folder_of(tmp_path / "F2" / "x", 2), tmp_path / "who.csv"
+    monkeypatch.chdir(tmp_path)
+    table.write_text(f"photo,technician\nx/00.png,Ann\n{folder / '01.png'},Bob\nx/0.png,Cy\n")
+    said = CliRunner().invoke(app, ["archive", "F2", "--ledger", "a.db", "--metadata", str(table)]).stdout
+    meant = f"x/00.png (did you mean F2/x/00.png?), {folder / '01.png'} (did you mean F2/x/01.png?), x/0.png\n"
+    assert f"--metadata: 3 rows of it named no photograph: {meant}" in said
+
+
 def test_a_comma_may_part_a_diameter_where_a_country_writes_it_so(tmp_path: Path) -> None:
     table = tmp_path / "wires.csv"
     for text in ("photo;wire_in\na.jpg;0,032\n", 'photo,wire_in\na.jpg,"0,032"\n'):
