@@ -15,7 +15,7 @@ from visionwire.strip import arc_length
 Floats = NDArray[np.float64]
 
 FEWEST_RUN_TWISTS = 4.0
-#: Of any run, and of one beside a surer: of 92 true ones of these every one was believed to 0.86 at least, and of three
+#: Of any run, and of one beside a likelier: of 92 true ones of these each was believed to 0.86 at least, and of three
 #: that were none two to less (rendered, and painted series; read once, no command is kept).
 LEAST_RUN_BELIEF, LEAST_RUN_BELIEF_BESIDE = 0.7, 0.85
 MOST_OVERLAP = 0.3
@@ -116,9 +116,9 @@ def join(
     parts = [_parts(group, px_per_in, pointed_at) for group in _groups(sections, px_per_in)]
     found = [run for part in parts for run in part.runs]
     own = [run for run in found if run is pointed_at or not _is_shadow(run, found)]
-    surest = max((run.belief for run in own), default=0.0)
-    doubtful = [run for run in own if run is not pointed_at and run.belief <= LEAST_RUN_BELIEF_BESIDE < surest]
-    read = [run for run in own if run not in doubtful]
+    first = (pointed_at, max(own, key=_likely, default=None))
+    read = [run for run in own if run in first or run.belief > LEAST_RUN_BELIEF_BESIDE]
+    doubtful = tuple(run for run in own if run not in read)
     parts = [dataclasses.replace(part, runs=tuple(run for run in part.runs if run in read)) for part in parts]
 
     def far(part: Safety) -> float:
@@ -134,7 +134,7 @@ def join(
     runs = tuple(sorted((run for part in parts for run in part.runs), key=lambda run: run is not pointed_at))
     if not parts:
         return Safety((), None, 0)
-    return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs), doubtful=tuple(doubtful))
+    return Safety(runs, parts[0].pigtail, len(parts), len(parts[0].runs), doubtful=doubtful)
 
 
 def _likely(one: Section) -> float:

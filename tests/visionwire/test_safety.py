@@ -221,13 +221,15 @@ def test_what_lies_all_along_beside_a_likelier_run_is_no_run() -> None:
     assert safety.join([run, shadow], PX_PER_IN, pointed_at=shadow).runs == (shadow, run)
 
 
-def test_beside_a_sure_run_a_doubtful_one_is_not_read_and_told_of() -> None:
+def test_beside_a_likelier_run_a_doubtful_one_is_not_read_and_told_of() -> None:
     run = stretch((100, 100), (500, 100), 14.0, cut=(0.0, 0.0))
     doubtful, sure = (stretch((560, 100), (760, 140), 6.0, belief=belief, cut=(0.0, 0.0)) for belief in (0.8, 0.9))
     whole = safety.join([run, doubtful], PX_PER_IN)
     assert whole.runs == (run,) and whole.doubtful == (doubtful,)
     whole = safety.join([run, sure], PX_PER_IN)
     assert whole.runs == (run, sure) and whole.doubtful == ()
+    longer = stretch((560, 100), (1160, 140), 18.0, belief=0.8, cut=(0.0, 0.0))
+    assert safety.join([run, longer], PX_PER_IN).runs == (run, longer)
     assert safety.join([doubtful], PX_PER_IN).runs == (doubtful,)
     assert safety.join([run, doubtful], PX_PER_IN, pointed_at=doubtful).runs == (doubtful, run)
 
