@@ -74,5 +74,5 @@ def install(extra: str) -> str:
 
 
 def one_line(text: str) -> str:
-    """Make text from outside, such as a file's name, fit for one line of a terminal: what is no letter is escaped."""
+    """Make text from outside, such as a file's name, fit for one line of a terminal: what breaks lines is escaped."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)

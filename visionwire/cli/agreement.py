@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from visionwire.cli.complaint import sentence_for
+from visionwire.cli.complaint import say, sentence_for
 from visionwire.cli.numbers import guess, wire_diameter_in
 from visionwire.counts import counted
-from visionwire.errors import ExitCode, InputError, LimitsError, UsageError, one_line
+from visionwire.errors import ExitCode, InputError, LimitsError, UsageError
 from visionwire.lengths import floats
 from visionwire.tables import faults_words, with_point, written_in
 
@@ -59,7 +59,7 @@ def agreement(
         except Exception as error:  # the others are read all the same
             density, why, unreadable = None, sentence_for(error).replace(str(what), "the file"), True
         if density is None:
-            lost.append(f"  not read: {one_line(f'{what} (of {safety}, by {person}): {why}')}")
+            lost.append(f"  not read: {what} (of {safety}, by {person}): {why}")
         else:
             values.append((safety, person, density))
     tolerance = None if band.low is None or band.high is None else band.high - band.low
@@ -67,30 +67,30 @@ def agreement(
         found = analysed(values, tolerance)
     except ValueError as error:
         for line in lost:
-            print(line, file=sys.stderr)
+            say(line, sys.stderr)
         but = f"; left out for want of a reading: {counted(len(lost), 'photograph')}, named above" if lost else ""
         raise InputError(f"{study}: {error}{but}") from error
     total = found.total or 1.0
     left_out = f", {counted(len(lost), 'photograph')} left out" if lost else ""
-    print(f"{study}: {len(values)} readings, twists per inch{left_out}")
+    say(f"{study}: {len(values)} readings, twists per inch{left_out}")
     for name, value in (
         ("repeatability", found.repeatability),
         ("reproducibility", found.reproducibility),
         ("both together", found.both),
         ("between safeties", found.between_parts),
     ):
-        print(f"  {name}: standard deviation {value:.4f}, {100 * value / total:.1f} % of that of all readings")
-    print("  these shares do not add up to 100 %: the squares of standard deviations add up, not they themselves")
+        say(f"  {name}: standard deviation {value:.4f}, {100 * value / total:.1f} % of that of all readings")
+    say("  these shares do not add up to 100 %: the squares of standard deviations add up, not they themselves")
     if found.share_of_tolerance is not None:
         wide = ": over 100 %, the readings scatter wider than the band itself" if found.share_of_tolerance > 1 else ""
-        print(
+        say(
             f"  six standard deviations of repeatability and reproducibility together take "
             f"{100 * found.share_of_tolerance:.1f} % of the width of the band of {limit_set.name}{wide}"
         )
     categories = "category" if found.categories == 1 else "categories"
-    print(f"  {found.categories} distinct {categories}; 5 or more are what is asked for (AIAG MSA, 4th edition)")
+    say(f"  {found.categories} distinct {categories}; 5 or more are what is asked for (AIAG MSA, 4th edition)")
     for line in lost:
-        print(line)
+        say(line)
     if unreadable:
         raise typer.Exit(ExitCode.FILE)
 
@@ -140,5 +140,5 @@ def _rows_written(study: Path) -> list[tuple[str, str, Path | float]]:
         raise InputError(*faults_words("study", study, faults))
     for column in dict.fromkeys(one for one in table.columns if one and one not in COLUMNS):
         said = f"{study}: its column {column}{guess(column, COLUMNS)} is not known and left out"
-        print(one_line(said), file=sys.stderr)
+        say(said, sys.stderr)
     return rows

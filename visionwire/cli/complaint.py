@@ -7,7 +7,7 @@ import os
 import re
 import sys
 import traceback
-from typing import Any
+from typing import Any, TextIO
 
 from visionwire.errors import VisionwireError, one_line
 
@@ -36,6 +36,11 @@ def complain(error: Exception, photo: str = "") -> str:
     lines = error.args if isinstance(error, VisionwireError) else (sentence,)
     print("visionwire:", "\n  ".join(one_line(str(line)) for line in lines), file=sys.stderr)
     return sentence
+
+
+def say(line: str, file: TextIO | None = None) -> None:
+    """Print one line, whatever stands in the names of files and people in it."""
+    print(one_line(line), file=file)
 
 
 def sentence_for(error: Exception) -> str:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from visionwire.cli.complaint import say
 from visionwire.cli.numbers import guess, one_of
 from visionwire.counts import counted
 from visionwire.errors import ArchiveError, ExitCode, LimitsError, OutputError, UsageError, one_line
@@ -79,21 +80,21 @@ def trends(
     as_seen = {"conforming": f" ({found.as_seen} with no pigtail counted)"} if found.as_seen else {}
     calls = ", ".join(f"{count} {call}{as_seen.get(call, '')}" for call, count in found.calls.items()) or "none"
     called = f"; calls: {calls}" if found.files else ""
-    print(f"{ledger}{whose}: {files_words(found.states, found.reasons, found.copies)}{called}")
-    print(f"  limits: {heading}")
+    say(f"{ledger}{whose}: {files_words(found.states, found.reasons, found.copies)}{called}")
+    say(f"  limits: {heading}")
     if found.decisions:
         said = "; ".join(f"{count} {decision}" for decision, count in found.decisions.items())
-        print(f"  decisions of people on {counted(sum(found.decisions.values()), 'photograph')}: {said}")
+        say(f"  decisions of people on {counted(sum(found.decisions.values()), 'photograph')}: {said}")
     if found.pending or found.contested:
-        print(
+        say(
             f"  decisions that do not stand yet: {found.pending} pending, {found.contested} contested; a second person "
             "who says the same with visionwire review makes them stand"
         )
     if found.earlier:
         again = "it" if found.earlier == 1 else "them"
-        print(f"  decisions made on {EARLIER}: {found.earlier}; look at {again} again with visionwire review")
+        say(f"  decisions made on {EARLIER}: {found.earlier}; look at {again} again with visionwire review")
     if found.replaced:
-        print(f"  {replaced_count_words(found.replaced)}")
+        say(f"  {replaced_count_words(found.replaced)}")
     _print_to_look_at(found)
     _print_not_read(found)
 
@@ -136,14 +137,14 @@ def _print_to_look_at(found: Trends) -> None:
             if row["call"] in (None, "undecided") or row["confidence"] is None
             else f", confidence {percent(row['confidence'])}"
         )
-        print(f"  {row['called'] or row['state']}{sure}: {one_line(row['path'])}{who}{decided}")
+        say(f"  {row['called'] or row['state']}{sure}: {row['path']}{who}{decided}")
         for line in (row["replaced"], row["reason"], row["advice"]):
             if line:
-                print(f"    {line}")
+                say(f"    {line}")
     more = Counter(found.to_look_at) - Counter(row["call"] or row["state"] for row in found.work)
     if more:
         kinds = ", ".join(f"{count} {what}" for what, count in more.items())
-        print(f"  and {more.total()} more ({kinds}); --most {sum(found.to_look_at.values())} shows them")
+        say(f"  and {more.total()} more ({kinds}); --most {sum(found.to_look_at.values())} shows them")
 
 
 def _read_by(book: Ledger, given: str | None) -> tuple[LimitSet | None, str]:
@@ -180,17 +181,17 @@ def _print_not_read(found: Trends) -> None:
     """Name what was not read, why and what to do, and how many more there are."""
     if not found.reasons:
         return
-    print(f"not read: {counted(sum(found.reasons.values()), 'file')}")
+    say(f"not read: {counted(sum(found.reasons.values()), 'file')}")
     for line in wanting_words(found.reasons):
-        print(f"  {line}")
+        say(f"  {line}")
     for (message, code), rows in found.not_read_by_reason().items():
-        print(one_line(f"  {message} ({code}):"))
+        say(f"  {message} ({code}):")
         for row in rows:
             copies = f" ({counted(row['files'], 'file')} of this content)" if row["files"] > 1 else ""
-            print(f"    {one_line(row['path'])}{copies}")
+            say(f"    {row['path']}{copies}")
     more = sum(found.reasons.values()) - sum(row["files"] for row in found.not_read)
     if more:
-        print(f"  and {more} more; all of them are in the rows that --csv writes")
+        say(f"  and {more} more; all of them are in the rows that --csv writes")
 
 
 def review(
@@ -226,18 +227,16 @@ def review(
         before = decided_before(book, sha256)
         decide(book, sha256, decision, reason, by, now, None if photo == sha256 else photo)
         still_open, now_stands = open_decision(book, sha256), decided_before(book, sha256)
-    print(f"{photo}: {decision}, by {by}")
+    say(f"{photo}: {decision}, by {by}")
     if still_open is not None:
         why = "another person decided otherwise" if still_open.endswith(CONTESTED) else "one person alone said so"
-        print(f"  it does not stand yet, as {why}; it stands once a second person says {decision} too")
+        say(f"  it does not stand yet, as {why}; it stands once a second person says {decision} too")
     elif now_stands is not None and now_stands[2] == EARLIER:
-        print(
-            f"  of two people one decided on an earlier reading; a second person has to say {decision} of this one too"
-        )
+        say(f"  of two people one decided on an earlier reading; a second person has to say {decision} of this one too")
     if before is not None:
         what, who, on, named = before
         copy = "" if named in (None, photo) else f" of its copy {named}"
-        print(f"  the decision before it, {what} by {who}, is kept; it was made on {on}{copy}")
+        say(f"  the decision before it, {what} by {who}, is kept; it was made on {on}{copy}")
 
 
 def _require_seen(book: Ledger, photo: str, sha256: str, decision: str) -> None:
@@ -267,11 +266,11 @@ def verify(ledger: LedgerFile) -> None:
     # What a changed one was made on is not known.
     wrong += [_lost_words(one) for one in lost if one.number not in broken]
     for line in wrong:
-        print(one_line(line))
+        say(line)
     held = f"{counted(files, 'file')} and {counted(decisions, 'decision')} of people"
     unchanged = ", all unchanged" if files or decisions else f"; visionwire archive FOLDER --ledger {ledger} reads some"
     were = "it was" if len(wrong) == 1 else "they were"
-    print(f"{ledger}: {held}{f', {len(wrong)} of them not as {were}' if wrong else unchanged}")
+    say(f"{ledger}: {held}{f', {len(wrong)} of them not as {were}' if wrong else unchanged}")
     if wrong:
         raise typer.Exit(ExitCode.NONCONFORMING)
 

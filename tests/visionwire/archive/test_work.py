@@ -262,8 +262,14 @@ def test_what_was_not_read_is_named_with_its_reason_and_what_to_do(made: Made, t
 def test_a_line_break_in_a_name_fakes_no_line_of_the_lists(made: Made) -> None:
     name = "a\n  conforming: b"
     lost = {"state": "refusal", "code": "no-scale", "message": "no card; lay one"}
-    book = made({name: reading("nonconforming"), f"c{name}": lost})
+    book = made({name: reading("nonconforming") | {"technician": name}, f"c{name}": lost})
     said = CliRunner().invoke(app, ["trends", str(book.path)]).stdout
+    assert "\n  conforming: b" not in said and said.count("a\\n  conforming: b") == 3
+    said = (
+        CliRunner()
+        .invoke(app, ["review", str(book.path), name, "--decision", "reject", "--reason", "loose", "--by", name])
+        .stdout
+    )
     assert "\n  conforming: b" not in said and said.count("a\\n  conforming: b") == 2
 
 
