@@ -138,19 +138,24 @@ def next_step(reading: Reading) -> tuple[str, ...]:
 
 
 def said_once(sentences: Iterable[str]) -> tuple[str, ...]:
-    """Join sentences that end in the same advice: what is wrong in each goes before it, and it is said once.
+    """Return sentences with those joined that differ in their first part alone: the advice in the rest is said once.
 
     Parameters
     ----------
     sentences : iterable of str
         What is wrong and what to do, with semicolons between.
     """
-    wrong: dict[str, list[str]] = {}
+    wrong: dict[tuple[str, ...], list[str]] = {}
     for sentence in dict.fromkeys(sentences):
-        to_do = PARTS.split(sentence)[-1]
-        wrong.setdefault(to_do, []).append(sentence.removesuffix(to_do).removesuffix("; "))
-    joined = {to_do: ", and ".join(said_once(filter(None, each))) for to_do, each in wrong.items()}
-    return tuple(f"{each}; {to_do}" if each else to_do for to_do, each in joined.items())
+        what, *to_do = PARTS.split(sentence)
+        wrong.setdefault(tuple(to_do) or (sentence,), []).extend([what] if to_do else [])
+    return tuple("; ".join((_listed(what), *to_do) if what else to_do) for to_do, what in wrong.items())
+
+
+def _listed(clauses: list[str]) -> str:
+    """Put clauses into one, with commas and an "and" between."""
+    *most, last = clauses
+    return f"{', '.join(most)}, and {last}" if most else last
 
 
 def other_sets(reading: Reading, limits: LimitSet) -> tuple[str, ...]:
@@ -167,6 +172,8 @@ def other_sets(reading: Reading, limits: LimitSet) -> tuple[str, ...]:
     """
     wire_in = reading.made_by["parameters"]["wire_in"]
     failed = [one.value for one in reading.checks if one.rule == "density" and one.call == "nonconforming"]
+    if not failed:
+        return ()
     bands = [
         (name, band)
         for name in known_limits()
@@ -177,7 +184,7 @@ def other_sets(reading: Reading, limits: LimitSet) -> tuple[str, ...]:
     if not any(band.allows(value) for value in failed for _, band in bands):
         return ()
     if wire_in is None:
-        others = "others have bands by the wire's diameter, which was not told (--wire)"
+        others = "others have other bands, some by the wire's diameter, which was not told (--wire)"
     else:
         said = ", ".join(f"{name} {limits_words(band.low, band.high)}" for name, band in bands)
         others = f"of wire of {wire_in:.3g} in others allow other densities ({said})"

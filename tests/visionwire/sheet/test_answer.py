@@ -282,3 +282,6 @@ def test_sentences_that_share_no_advice_stay_as_they_are() -> None:
     moved = "the phone moved; use its timer (it is smeared by 3.1 px; under 2.2 px would do)"
     assert said_once((blurred, moved, blurred, "look at it")) == (blurred, moved, "look at it")
     assert said_once(("look at it", "it is odd; look at it")) == ("it is odd; look at it",)
+    unlike = ("run 1 is 7; 10 would do; show more", "run 2 is 5; 12 would do; show more")
+    assert said_once(unlike) == unlike
+    assert said_once(f"{name} is odd; look" for name in "abc") == ("a is odd, b is odd, and c is odd; look",)
