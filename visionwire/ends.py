@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.signal import find_peaks
 from scipy.special import expit, softmax
 
-from visionwire import safety, section
+from visionwire import section
 from visionwire.learned import Maps, along
 from visionwire.section import MOST_CHANGE, Section
 from visionwire.windows import MIDDLE_SPACING, carried_on, evened, straightened
@@ -128,7 +128,7 @@ def placed(luminance: Picture, seen: Maps, one: Section) -> Section:
 
 def _without_way_on(luminance: Picture, seen: Maps, one: Section) -> Section:
     """Return a section that is cut at one end without what it was followed along beyond its other, if anything."""
-    if one.cut is None or one.twists > safety.MOST_PIGTAIL_TWISTS or sum(cut > UNKNOWN for cut in one.cut) != 1:
+    if one.cut is None or one.twists > section.MOST_PIGTAIL_TWISTS or sum(cut > UNKNOWN for cut in one.cut) != 1:
         return one
     at_start = one.cut[1] > one.cut[0]
     spacing = spacing_px(one, at_start)

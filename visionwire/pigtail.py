@@ -142,7 +142,7 @@ def _counted_too(luminance: Picture, seen: learned.Maps, one: Section, found: li
     runs = [other for other in found if other is not one and other.twists >= safety.FEWEST_RUN_TWISTS]
     fits = tally.SHORTEST_D < safety.length_px(one) / diameter_px < tally.LONGEST_D
     given = one.end_u_twists == 0 or one.taken_in
-    if not runs or one.twists > safety.MOST_PIGTAIL_TWISTS or given or not fits:
+    if not runs or one.twists > section.MOST_PIGTAIL_TWISTS or given or not fits:
         return one
     usual_px = max(runs, key=lambda run: run.twists).px_per_twist
     said = tally.counted(luminance, seen, one.spine_px, diameter_px, usual_px)

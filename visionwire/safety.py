@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from visionwire.section import Section, joined
+from visionwire.section import MOST_PIGTAIL_TWISTS, Section, joined
 from visionwire.strip import arc_length
 
 Floats = NDArray[np.float64]
@@ -20,7 +20,6 @@ FEWEST_RUN_TWISTS = 4.0
 LEAST_RUN_BELIEF, LEAST_RUN_BELIEF_BESIDE = 0.7, 0.85
 MOST_OVERLAP = 0.3
 REFLECTED_D, LEAST_REFLECTED = 8.0, 0.8
-MOST_PIGTAIL_TWISTS = 10.0
 #: common practice, no source: a pigtail is a quarter to five eighths of an inch; twice the longest is surely none.
 LONGEST_PIGTAIL_IN = 1.25
 #: GA: at most 0.703 in. Where the pigtail is hidden, a series' shortest run is not taken for it.

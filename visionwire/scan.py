@@ -236,7 +236,7 @@ def small_tails(sections_: list[Section]) -> list[Section]:
         one
         for one in sections_
         if LEAST_PX_PER_TWIST_TAIL <= one.px_per_twist < LEAST_PX_PER_TWIST
-        and one.twists < (safety.MOST_PIGTAIL_TWISTS if safety.cut_ends(one) == 1 else safety.FEWEST_RUN_TWISTS)
+        and one.twists < (section.MOST_PIGTAIL_TWISTS if safety.cut_ends(one) == 1 else safety.FEWEST_RUN_TWISTS)
     ]
 
 

@@ -24,6 +24,8 @@ LEAST_SHARE = 0.4
 SHORTEST_D = 4.0
 MARGIN_D = 10.0
 FEWEST_TWISTS = 1.5
+#: What has more twists is no pigtail.
+MOST_PIGTAIL_TWISTS = 10.0
 GROWTH_TWISTS = 2.0
 #: Of ends found, against pictures with truth: half were within half a twist.
 FOUND_END_U_TWISTS = 0.6
