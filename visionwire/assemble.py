@@ -240,6 +240,7 @@ def _evidence(
         pattern_px=None if traced is None else traced.spine_px,
         corners_px=None if traced is None else traced.corners_px,
         pigtail_px=None if whole.pigtail_line_px is None else safety.middle_px(whole.pigtail_line_px),
+        doubtful_px=tuple(safety.middle_px(one.spine_px) for one in whole.doubtful),
     )
 
 

@@ -48,7 +48,7 @@ class Evidence:
     """Behind one reading: the upright picture, the card as found, the sections, single wire's line and corners.
 
     ``axes_px`` (K, 2) are the axes of the heads that a run's pull was held against, ``pigtail_px`` (2,) the middle of a
-    pigtail that is seen and not measured.
+    pigtail that is seen and not measured, ``doubtful_px`` the middles (2,) of what may be runs and is not read.
     """
 
     pixels: NDArray[np.uint8]
@@ -59,3 +59,4 @@ class Evidence:
     corners_px: NDArray[np.float64] | None = None
     axes_px: NDArray[np.float64] | None = None
     pigtail_px: NDArray[np.float64] | None = None
+    doubtful_px: tuple[NDArray[np.float64], ...] = ()

@@ -22,11 +22,13 @@ from visionwire import safety
 from visionwire.codes import CODES
 from visionwire.errors import LimitsError, PhotoError
 from visionwire.limits import load_limits
-from visionwire.measure import measure
+from visionwire.measure import measure, measure_with_evidence
 from visionwire.photo import from_array, open_photo
 from visionwire.reading import Reading, Refusal
 from visionwire.scan import BOTH
 from visionwire.section import Section
+from visionwire.sheet.html import sheet_html
+from visionwire.sheet.markup import overview
 
 DEMO = PICTURES / "demo.jpg"
 TRUTHS = sorted(PICTURES.glob("*.json"))
@@ -82,13 +84,20 @@ def test_what_may_be_another_run_is_pointed_at_and_keeps_a_safety_from_being_cal
         return join([replace(one, belief=0.8) if one is by_length[-2] else one for one in sections], *rest)
 
     monkeypatch.setattr(safety, "join", second_doubted)
-    result = measure(PICTURES / "three_heads.jpg")
+    common = load_limits("common")
+    result, evidence = measure_with_evidence(open_photo(PICTURES / "three_heads.jpg"), limits=common)
     assert isinstance(sure, Reading) and isinstance(result, Reading)
     assert (len(sure.runs), sure.call) == (2, "conforming") and "run-in-doubt" not in sure.flags
     assert (len(result.runs), result.call) == (1, "undecided") and "run-in-doubt" in result.flags
     (unread,) = (run for run in sure.runs if run.start_px != result.runs[0].start_px)
     x, y = (float(value) for value in re.findall(r"seen at (\d+), (\d+), only 80 %", " ".join(result.advice))[0])
     assert np.hypot(*(np.array(unread.spine_px) - (x, y)).T).min() < 10
+    assert evidence is not None and np.hypot(*(evidence.doubtful_px[0] - (x, y))) < 1
+    marked = 'Ring marked "run?": what may be another run is seen there, and not read.'
+    assert marked in sheet_html(result, evidence, common)
+    assert marked not in sheet_html(result, replace(evidence, doubtful_px=()), common)
+    ringed, plain = (overview(one) for one in (evidence, replace(evidence, doubtful_px=())))
+    assert ringed.shape != plain.shape or (ringed != plain).any()
 
 
 # -- pictures with truth, the ends of a run given ------------------------------------------------

@@ -108,6 +108,10 @@ def broken_links(ledger: Ledger) -> list[int]:
 
 
 def _hash(words: tuple[Any, ...], more: tuple[Any, ...]) -> str:
-    """Return the hash of a decision; one made before it was written down what it was made on goes without that."""
-    words = (*words, *(one for one in more if one is not None))
-    return hashlib.sha256(json.dumps(words).encode()).hexdigest()
+    """Return the hash of a decision; one made before it was written down what it was made on goes without that.
+
+    ``more`` is what read it, what came of that, and the path that it named, marked as such: none passes for another.
+    """
+    *read_by, path = more
+    known = [one for one in read_by if one is not None] + ([] if path is None else [{"path": path}])
+    return hashlib.sha256(json.dumps([*words, *known]).encode()).hexdigest()

@@ -10,6 +10,7 @@ import typer
 
 from visionwire.cli.complaint import say, sentence_for
 from visionwire.cli.numbers import guess, wire_diameter_in
+from visionwire.cli.options import USUAL_LIMITS
 from visionwire.counts import counted
 from visionwire.errors import ExitCode, InputError, LimitsError, UsageError
 from visionwire.lengths import floats
@@ -34,7 +35,7 @@ def agreement(
         ),
     ],
     wire: Annotated[str | None, typer.Option(metavar="DIAMETER_IN", help="Wire diameter in inches.")] = None,
-    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Whose band is the tolerance.")] = "common",
+    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Whose band is the tolerance.")] = USUAL_LIMITS,
 ) -> None:
     """Say how far readings agree: repeatability, reproducibility, share of the tolerance, distinct categories.
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from visionwire.cli.numbers import guess, one_of
+from visionwire.cli.options import USUAL_LIMITS
 from visionwire.cli.signals import terminated_as_interrupted
 from visionwire.cli.trends import NAMED, files_words, first_of, states_words, wanting_words
 from visionwire.counts import counted
@@ -30,7 +31,7 @@ def archive(
         list[str], typer.Argument(metavar="FOLDER|PATTERN|FILE|URL|@LIST...", help="What the archive holds.")
     ],
     ledger: Annotated[Path, typer.Option(metavar="FILE.db", help="The ledger; made, or gone on with.")],
-    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = "common",
+    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = USUAL_LIMITS,
     wire: Annotated[
         str | None,
         typer.Option(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from visionwire.cli.numbers import guess, hole_diameter_in, wire_diameter_in
+from visionwire.cli.options import USUAL_LIMITS
 from visionwire.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def plan(
     turnbuckle: Annotated[
         str | None, typer.Option(metavar="CABLE_IN", help="A turnbuckle on that cable, such as 1/8, instead.")
     ] = None,
-    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = "common",
+    limits: Annotated[str, typer.Option(metavar="NAME|FILE.toml", help="Limit set.")] = USUAL_LIMITS,
     as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON, for check --plan.")] = False,
     drawing: Annotated[Path | None, typer.Option(metavar="FILE.svg", help="Draw it on one page.")] = None,
 ) -> None:

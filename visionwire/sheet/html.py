@@ -332,6 +332,7 @@ def _pictures(reading: Reading, evidence: Evidence) -> dict[str, Any]:
         "overview": _data_uri(picture),
         "tall": picture.shape[0] > picture.shape[1],
         "pigtail": evidence.pigtail_px is not None,
+        "doubtful": bool(evidence.doubtful_px),
         "from_head": head_known(evidence) and PIGTAIL in twists,
         "axes": evidence.axes_px is not None and len(evidence.axes_px) > 0,
         "sections": [

@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from visionwire.evidence import Evidence, SectionEvidence
 from visionwire.sheet.count import Count, counts, half_tick_px, is_of_wraps
@@ -54,13 +55,18 @@ def overview(evidence: Evidence, twists: Mapping[str, float] | None = None) -> P
         points.append(evidence.card_outline_px)
     if evidence.pattern_px is not None:
         points.append(evidence.pattern_px)
-    if evidence.pigtail_px is not None:
-        points.append(evidence.pigtail_px[None])
+    points += [at_px[None] for _, at_px in _not_read(evidence)]
     margin_px = 0.07 * max(evidence.pixels.shape[:2])
     marks = [_bracket(section, end) for section in evidence.sections for end in (0, -1)]
     # A part may lie at the photograph's very edge; its marks and their letters are not cut off with it.
     view = crop_view(evidence.pixels, np.concatenate(points), margin_px, _OVERVIEW_PX, whole=np.array(marks))
     return _draw(view, evidence.sections, evidence, counts(evidence, twists or {}))
+
+
+def _not_read(evidence: Evidence) -> list[tuple[str, NDArray[np.float64]]]:
+    """Return what is seen and not read, and where, px (2,)."""
+    pigtail = [] if evidence.pigtail_px is None else [("pigtail", evidence.pigtail_px)]
+    return pigtail + [("run?", at_px) for at_px in evidence.doubtful_px]
 
 
 def plain_photo(pixels: Picture) -> Picture:
@@ -115,10 +121,10 @@ def _draw(
         _draw_card(ink, view, evidence, 0.29 * text_px)
         for axis in () if evidence.axes_px is None else view.place(evidence.axes_px):
             draw_ring(ink, axis, 0.29 * text_px)
-        if evidence.pigtail_px is not None:
-            (at,) = view.place(evidence.pigtail_px[None])
+        for name, at_px in _not_read(evidence):
+            (at,) = view.place(at_px[None])
             draw_ring(ink, at, 1.5 * text_px)
-            draw_text(ink, at + np.array([0.0, 2.5 * text_px]), "pigtail", text_px, _MARGIN * text_px)
+            draw_text(ink, at + np.array([0.0, 2.5 * text_px]), name, text_px, _MARGIN * text_px)
         _draw_names(ink, view, evidence, sections, text_px)
     return press(press(view.pixels, dots), ink, edge_px=width_px)  # what lies on the wire has the thinnest edge
 

@@ -76,6 +76,15 @@ def test_the_rows_say_who_decided_when_and_why(made: Made) -> None:
     assert told == [("a", "reject", "B. Person", NOW, "counted with a glass"), ("b", None, None, None, None)]
 
 
+def test_what_a_decision_was_made_on_does_not_pass_for_the_path_that_it_named(made: Made) -> None:
+    book = made({"a": reading()})
+    book.use("s", second_person=False)
+    decide(book, "a", "accept", "seen", "A. Person", NOW)
+    assert broken_links(book) == []
+    book.base.execute("UPDATE dispositions SET settings = NULL, state = settings, path = state")
+    assert broken_links(book) == [1]
+
+
 def test_a_decision_of_an_old_ledger_still_holds_and_counts_for_the_one_reading_there_is(tmp_path: Path) -> None:
     path = tmp_path / "old.db"
     base = sqlite3.connect(path)
